@@ -1,0 +1,1 @@
+"""The running program: acquisition, measuring, live view and command line."""

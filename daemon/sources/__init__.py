@@ -1,0 +1,1 @@
+"""Where captures come from: a scope through its driver, or a recorded file."""

@@ -1,0 +1,117 @@
+"""The error tree of Peakwhite, and the one table of what each class means to the outside.
+
+    PeakwhiteError
+    ├── UsageError                 a command line or request that cannot be meant
+    │   ├── MalformedResource      not a VISA resource string, or of a kind we do not speak
+    │   └── SettingsError          a settings file with a wrong key or value
+    ├── UnreadableInput            a capture file that cannot be a capture
+    ├── PortTaken                  somebody else listens where we should
+    └── InstrumentError            trouble with the scope
+        ├── UnknownInstrument      it answers, but no driver knows it
+        ├── InstrumentRejected     it answers with an error of its own
+        ├── ReplyError             it answers nonsense (bad block, bad preamble, wrong count)
+        └── LinkError              the way to it is broken
+            ├── LinkTimeout        nothing came in time; the link is now dirty
+            └── LinkLost           refused, closed or unplugged
+
+Every error says what is wrong, where, and what to do: it prints as `WHERE: WHAT; DO`.
+"""
+
+from typing import NamedTuple
+
+
+class PeakwhiteError(Exception):
+    """Root of all errors that Peakwhite raises on purpose.
+
+    Attributes:
+        what: what is wrong, a clause without a full stop.
+        where: the file, resource or option that it concerns.
+        do: what the user can do about it.
+    """
+
+    def __init__(self, what: str, *, where: str, do: str) -> None:
+        super().__init__(what)
+        self.what = what
+        self.where = where
+        self.do = do
+
+    def __str__(self) -> str:
+        return " ".join(f"{self.where}: {self.what}; {self.do}".split())
+
+
+class UsageError(PeakwhiteError):
+    """A command line or request that cannot be meant."""
+
+
+class MalformedResource(UsageError):
+    """Not a VISA resource string, or of a kind that Peakwhite does not speak."""
+
+
+class SettingsError(UsageError):
+    """A settings file with a wrong key or value."""
+
+
+class UnreadableInput(PeakwhiteError):
+    """A capture file that cannot be read as a capture."""
+
+
+class PortTaken(PeakwhiteError):
+    """Somebody else listens on the address that the daemon should use."""
+
+
+class InstrumentError(PeakwhiteError):
+    """Trouble with the scope."""
+
+
+class UnknownInstrument(InstrumentError):
+    """The instrument answers, but no driver knows it."""
+
+
+class InstrumentRejected(InstrumentError):
+    """The instrument refused a command: its error queue is not empty."""
+
+
+class ReplyError(InstrumentError):
+    """The instrument answered something that cannot be the answer."""
+
+
+class LinkError(InstrumentError):
+    """The way to the instrument is broken."""
+
+
+class LinkTimeout(LinkError):
+    """Nothing came in time. The link is dirty: clear or reopen it, never simply ask again."""
+
+
+class LinkLost(LinkError):
+    """The link was refused, closed or unplugged."""
+
+
+class Outcome(NamedTuple):
+    """What an error means outside: process exit status, HTTP status, problem code."""
+
+    exit_status: int
+    http_status: int
+    problem_code: str
+
+
+OUTCOMES: dict[type[PeakwhiteError], Outcome] = {
+    PeakwhiteError: Outcome(3, 500, "internal"),
+    UsageError: Outcome(2, 422, "usage"),
+    MalformedResource: Outcome(2, 422, "malformed-resource"),
+    SettingsError: Outcome(2, 422, "settings"),
+    UnreadableInput: Outcome(3, 422, "unreadable-input"),
+    PortTaken: Outcome(3, 503, "port-taken"),
+    InstrumentError: Outcome(3, 503, "instrument"),
+    UnknownInstrument: Outcome(3, 503, "unknown-instrument"),
+    InstrumentRejected: Outcome(3, 503, "instrument-rejected"),
+    ReplyError: Outcome(3, 503, "instrument-reply"),
+    LinkError: Outcome(3, 503, "link"),
+    LinkTimeout: Outcome(3, 504, "link-timeout"),
+    LinkLost: Outcome(3, 503, "link-lost"),
+}
+
+
+def outcome_of(error: PeakwhiteError) -> Outcome:
+    """What `error` means outside: the entry of its class, or of the nearest class above it."""
+    return next(OUTCOMES[cls] for cls in type(error).__mro__ if cls in OUTCOMES)

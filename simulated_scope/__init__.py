@@ -1,0 +1,1 @@
+"""A stand-alone SCPI instrument: video source, front end, ADC, memory, SCPI face."""

@@ -1,0 +1,9 @@
+"""Child processes run the same files as this process: the checkout, or the installed wheel with `-o pythonpath=`."""
+
+import os
+import sys
+from pathlib import Path
+
+DEV = str(Path(__file__).resolve().parents[1] / ".dev")
+if DEV in sys.path:
+    os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [DEV, os.environ.get("PYTHONPATH")]))

@@ -1,0 +1,1 @@
+"""The page: HTML, CSS and ES modules under `static/`, read as files."""
