@@ -1,6 +1,6 @@
 """Settings from a TOML file, and the set-up that is in force."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from .measure.hookup import BENCH_DEFAULT
 from .measure.targets import Conditions
@@ -17,5 +17,5 @@ class Setup:
     """
 
     generation: int = 1
-    conditions: Conditions = Conditions(BENCH_DEFAULT)
+    conditions: Conditions = field(default_factory=lambda: Conditions(BENCH_DEFAULT))
     rate_hz: float = 20.0

@@ -124,7 +124,7 @@ class Conditions:
         pattern_white_pct: what the white of the pattern on the screen is, in per cent of full white.
     """
 
-    hookup: Hookup = Hookup()
+    hookup: Hookup = field(default_factory=Hookup)
     targets: Mapping[str, Target] = field(default_factory=lambda: SHIPPED)
     chosen: Mapping[Role, str] = field(default_factory=dict)
     gain_spec: GainSpec | None = None
