@@ -3,10 +3,12 @@
     PeakwhiteError
     ├── UsageError                 a command line or request that cannot be meant
     │   ├── MalformedResource      not a VISA resource string, or of a kind we do not speak
-    │   └── SettingsError          a settings file with a wrong key or value
+    │   ├── SettingsError          a settings file with a wrong key or value
+    │   └── ControlHeld            a write while somebody else holds control
     ├── UnreadableInput            a capture file that cannot be a capture
     ├── PortTaken                  somebody else listens where we should
     └── InstrumentError            trouble with the scope
+        ├── NoReading              nothing has been measured, or not lately
         ├── UnknownInstrument      it answers, but no driver knows it
         ├── InstrumentRejected     it answers with an error of its own
         ├── ReplyError             it answers nonsense (bad block, bad preamble, wrong count)
@@ -51,6 +53,10 @@ class SettingsError(UsageError):
     """A settings file with a wrong key or value."""
 
 
+class ControlHeld(UsageError):
+    """A write while somebody else holds control."""
+
+
 class UnreadableInput(PeakwhiteError):
     """A capture file that cannot be read as a capture."""
 
@@ -61,6 +67,10 @@ class PortTaken(PeakwhiteError):
 
 class InstrumentError(PeakwhiteError):
     """Trouble with the scope."""
+
+
+class NoReading(InstrumentError):
+    """Nothing has been measured yet, or nothing lately."""
 
 
 class UnknownInstrument(InstrumentError):
@@ -100,9 +110,11 @@ OUTCOMES: dict[type[PeakwhiteError], Outcome] = {
     UsageError: Outcome(2, 422, "usage"),
     MalformedResource: Outcome(2, 422, "malformed-resource"),
     SettingsError: Outcome(2, 422, "settings"),
+    ControlHeld: Outcome(2, 409, "control-held"),
     UnreadableInput: Outcome(3, 422, "unreadable-input"),
     PortTaken: Outcome(3, 503, "port-taken"),
     InstrumentError: Outcome(3, 503, "instrument"),
+    NoReading: Outcome(3, 503, "no-reading"),
     UnknownInstrument: Outcome(3, 503, "unknown-instrument"),
     InstrumentRejected: Outcome(3, 503, "instrument-rejected"),
     ReplyError: Outcome(3, 503, "instrument-reply"),

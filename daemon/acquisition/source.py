@@ -1,11 +1,11 @@
-"""One thread owns the source: connect, configure, capture, measure, reconnect."""
+"""Where captures come from."""
 
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
-from ..drivers.capture import Capture
-from .config import Setup
+from ...drivers.capture import Capture
+from ..config import Setup
 
 
 class Task(StrEnum):

@@ -1,0 +1,27 @@
+"""When to begin the next capture, and when to try a lost scope again."""
+
+from ...drivers.errors import InstrumentError, UnknownInstrument
+
+RETRY_S = 0.5
+"""Between attempts to reach a scope that is not there, ± RETRY_SPREAD, for ever."""
+SLOW_RETRY_S = 5.0
+"""Between attempts at an instrument that answers but is none that we know."""
+RETRY_SPREAD = 0.2
+
+
+class Pace:
+    """Spaces captures by `rate_hz`. What comes late is not made up for: there is never a burst."""
+
+    def __init__(self) -> None:
+        self._due_s = 0.0
+
+    def delay_s(self, now_s: float, rate_hz: float) -> float:
+        """Seconds to wait before the next capture begins, seen from the end of the last."""
+        self._due_s = max(self._due_s + 1.0 / rate_hz, now_s)
+        return self._due_s - now_s
+
+
+def retry_delay_s(error: InstrumentError, uniform: float) -> float:
+    """Seconds until the next attempt, spread by `uniform` (0 to 1) so that many daemons do not ask in step."""
+    base_s = SLOW_RETRY_S if isinstance(error, UnknownInstrument) else RETRY_S
+    return base_s * (1.0 + RETRY_SPREAD * (2.0 * uniform - 1.0))

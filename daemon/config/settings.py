@@ -1,0 +1,135 @@
+"""Reading the settings file: all that is wrong with it at once, each with its line and the nearest valid name."""
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+from pydantic import ValidationError
+
+from ...drivers.errors import PeakwhiteError, SettingsError
+from ..measure.hookup import BENCH_DEFAULT, Clip, Hookup
+from ..measure.targets import SHIPPED, Conditions, Target
+from .complaints import Complaint, complaint_of, dotted, nearest
+from .lines import line_numbers, line_of
+from .model import SettingsTables
+from .setup import Setup
+from .values import parse_gain_spec, parse_pattern_white
+
+DO = "correct it and start again; 'peakwhite settings show' lists every key"
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Settings in force.
+
+    Attributes:
+        tables: the values.
+        path: the file they came from, None where there is none.
+        lines: line of every key that the file gives.
+    """
+
+    tables: SettingsTables = field(default_factory=SettingsTables)
+    path: Path | None = None
+    lines: Mapping[tuple[str, ...], int] = field(default_factory=dict)
+
+    def setup(self) -> Setup:
+        """The set-up to start with."""
+        return Setup(conditions=_conditions(self.tables), rate_hz=self.tables.live.rate_hz)
+
+
+def default_path() -> Path:
+    """Where the settings file lies when nobody names one."""
+    return platformdirs.user_config_path("peakwhite", appauthor=False) / "peakwhite.toml"
+
+
+def load_settings(path: Path | None) -> Settings:
+    """Settings from `path`, or from the default place, where it may be missing. Raises SettingsError."""
+    source = path or default_path()
+    try:
+        text = source.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        if path is None:
+            return Settings()
+        raise SettingsError("there is no such file", where=str(source), do="give the path of a settings file") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"cannot be read: {error}", where=str(source), do="give a UTF-8 text file") from error
+    return parse_settings(text, source)
+
+
+def parse_settings(text: str, path: Path) -> Settings:
+    """Settings from the text of a file. Raises SettingsError with all that is wrong, in one line."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"is no TOML: {error}", where=str(path), do=DO) from error
+    lines = line_numbers(text)
+    try:
+        tables = SettingsTables.model_validate(raw)
+        complaints = list(_contradictions(tables))
+    except ValidationError as error:
+        complaints = [complaint_of(item) for item in error.errors(include_url=False)]
+    if complaints:
+        raise SettingsError(_told(complaints, lines), where=str(path), do=DO)
+    return Settings(tables, path, lines)
+
+
+def _told(complaints: list[Complaint], lines: dict[tuple[str, ...], int]) -> str:
+    """All complaints in the order of their lines, joined by a middle dot."""
+    placed = sorted((line_of(path, lines) or 0, f"{dotted(path)} {text}") for path, text in complaints)
+    return " · ".join(f"line {line}: {text}" if line else text for line, text in placed)
+
+
+def _contradictions(tables: SettingsTables) -> Iterator[Complaint]:
+    """What no key shows by itself: edges out of order, names that nobody defines, a role given twice."""
+    for key, parse in (("gain_spec", parse_gain_spec), ("pattern_white", parse_pattern_white)):
+        value = getattr(tables.measure, key)
+        if value is not None:
+            yield from _refused(("measure", key), parse, value)
+    for name, table in tables.targets.items():
+        if not table.dim_from_mv < table.on_from_mv < table.over_above_mv:
+            yield ("targets", name), "needs its edges in order: dim_from_mv under on_from_mv under over_above_mv"
+        elif not table.on_from_mv <= table.nominal_mv <= table.over_above_mv:
+            yield ("targets", name, "nominal_mv"), "must lie on target: from on_from_mv to over_above_mv"
+        if table.setup_mv >= table.dim_from_mv:
+            yield ("targets", name, "setup_mv"), "must lie under dim_from_mv"
+    known = _targets(tables)
+    for role, name in tables.target_of.items():
+        if name not in known:
+            yield ("target_of", role), f"names the target '{name}', which there is not{nearest(name, known)}"
+        elif role not in known[name].roles:
+            yield ("target_of", role), f"names the target '{name}', which is for {', '.join(known[name].roles)}"
+    seen: dict[str, str] = {}
+    for channel, clip in tables.hookup.items():
+        if clip.role in seen:
+            yield ("hookup", channel, "role"), f"is '{clip.role}', as is that of {seen[clip.role]}: give each its own"
+        seen.setdefault(clip.role, channel)
+
+
+def _refused(path: tuple[str, ...], parse: Any, value: object) -> Iterator[Complaint]:
+    try:
+        parse(value)
+    except PeakwhiteError as error:
+        yield path, f"cannot be: {error.what}; {error.do}"
+
+
+def _targets(tables: SettingsTables) -> dict[str, Target]:
+    own = {
+        name: Target(name=name, **{**table.model_dump(), "roles": tuple(table.roles)})
+        for name, table in tables.targets.items()
+    }
+    return SHIPPED | own
+
+
+def _conditions(tables: SettingsTables) -> Conditions:
+    clips = tuple(Clip(channel, **table.model_dump()) for channel, table in tables.hookup.items())
+    gain_spec = tables.measure.gain_spec
+    return Conditions(
+        hookup=Hookup(clips) if clips else BENCH_DEFAULT,
+        targets=_targets(tables),
+        chosen=dict(tables.target_of),
+        gain_spec=None if gain_spec is None else parse_gain_spec(gain_spec),
+        pattern_white_pct=parse_pattern_white(tables.measure.pattern_white),
+    )

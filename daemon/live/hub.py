@@ -1,0 +1,197 @@
+"""Hands the newest of each kind to every viewer: one slot a viewer and kind, nothing queues, nobody waits for the slow."""
+
+import asyncio
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from ..measure.reading import Reading
+from .frames import reading_frame, reading_json, status_frame
+from .lease import ControlLease
+from .status import Problem, ScopeStatus
+
+Payload = str | bytes
+
+STATUS_EVERY_S = 2.0
+WIDTH_STEP = 100
+"""Widths asked for are rounded up to a multiple of this, so that many viewers share few averaged lines."""
+
+
+@dataclass(frozen=True)
+class Latest:
+    """The newest reading, its encoding, and when it came on the monotonic clock."""
+
+    reading: Reading
+    json: str
+    at_s: float
+
+
+_ORDER = ("status", "reading", "lines")
+
+
+@dataclass(eq=False)
+class Viewer:
+    """One connection: its slots and what it asked for."""
+
+    slots: dict[str, Payload] = field(default_factory=dict)
+    filled: asyncio.Event = field(default_factory=asyncio.Event)
+    width: int = 0
+    token: str | None = None
+
+    def put(self, kind: str, payload: Payload) -> None:
+        """Replace what waits of this kind."""
+        self.slots[kind] = payload
+        self.filled.set()
+
+    async def take(self) -> Payload:
+        """The next payload to send: status before readings before lines. Waits for one."""
+        while not self.slots:
+            self.filled.clear()
+            await self.filled.wait()
+        kind = min(self.slots, key=_ORDER.index)
+        return self.slots.pop(kind)
+
+
+class Hub:
+    """From the acquisition thread to the viewers.
+
+    `publish`, `publish_lines` and `announce` may be called from any thread; everything else belongs to the loop's.
+    """
+
+    def __init__(self, lease: ControlLease, generation: Callable[[], int], now_s: Callable[[], float]) -> None:
+        self._lease = lease
+        self._generation = generation
+        self._now_s = now_s
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._viewers: set[Viewer] = set()
+        self._scope = ScopeStatus("absent", 0, "not started yet")
+        self._problems: tuple[Problem, ...] = ()
+        self._latest: Latest | None = None
+        self._widths: frozenset[int] = frozenset()
+        self._lock = threading.Lock()
+        self._waiting: dict[int | str, Payload] = {}
+
+    # From any thread.
+
+    def publish(self, reading: Reading) -> None:
+        """Hand a new reading to all viewers, encoded once, here."""
+        encoded = reading_json(reading)
+        self._latest = Latest(reading, encoded, self._now_s())
+        self._pass_on("reading", reading_frame(encoded))
+
+    def publish_lines(self, width: int, payload: bytes) -> None:
+        """Hand the averaged line to the viewers that asked for this width."""
+        self._pass_on(width, payload)
+
+    def announce(self, scope: ScopeStatus, problems: Sequence[Problem]) -> None:
+        """Say how the scope is and what is wrong."""
+        self._scope, self._problems = scope, tuple(problems)
+        self._on_loop(self.tell_status)
+
+    @property
+    def widths_wanted(self) -> frozenset[int]:
+        """Widths of the averaged line that somebody asks for now."""
+        return self._widths
+
+    @property
+    def latest(self) -> Latest | None:
+        """The newest reading."""
+        return self._latest
+
+    @property
+    def scope(self) -> ScopeStatus:
+        """How the scope is."""
+        return self._scope
+
+    # On the loop.
+
+    def attach(self) -> None:
+        """Begin to hand out on the running loop."""
+        self._loop = asyncio.get_running_loop()
+
+    async def beat(self) -> None:
+        """Repeat the status every two seconds, for ever."""
+        while True:
+            await asyncio.sleep(STATUS_EVERY_S)
+            self.tell_status()
+
+    def join(self) -> Viewer:
+        """A new viewer, with the present status and the newest reading waiting for it."""
+        viewer = Viewer()
+        self._viewers.add(viewer)
+        if self._latest is not None:
+            viewer.put("reading", reading_frame(self._latest.json))
+        self.tell_status()
+        return viewer
+
+    def leave(self, viewer: Viewer) -> None:
+        """The viewer is gone."""
+        self._viewers.discard(viewer)
+        if viewer.token is not None:
+            self._lease.leave(viewer.token)
+        self._count_widths()
+        self.tell_status()
+
+    def ask_lines(self, viewer: Viewer, width: int) -> None:
+        """From now on send this viewer the averaged line; 0 ends it."""
+        viewer.width = -(-width // WIDTH_STEP) * WIDTH_STEP
+        self._count_widths()
+
+    def claim_control(self, viewer: Viewer, token: str) -> None:
+        """This viewer says that it belongs to the holder of control."""
+        if viewer.token is not None:
+            self._lease.leave(viewer.token)
+        viewer.token = token if self._lease.arrive(token) else None
+        self.tell_status()
+
+    def tell_status(self) -> None:
+        """Put the present status into every viewer's slot, encoded at most twice: for the holder and for the others."""
+        texts: dict[bool, str] = {}
+        for viewer in self._viewers:
+            mine = self._lease.is_held_by(viewer.token)
+            if mine not in texts:
+                texts[mine] = self._status_text(mine)
+            viewer.put("status", texts[mine])
+
+    def _status_text(self, mine: bool) -> str:
+        return status_frame(
+            scope=self._scope,
+            problems=self._problems,
+            holder=self._lease.holder,
+            mine=mine,
+            viewers=len(self._viewers),
+            setup=self._generation(),
+        )
+
+    def _count_widths(self) -> None:
+        self._widths = frozenset(viewer.width for viewer in self._viewers if viewer.width)
+
+    def _pass_on(self, key: int | str, payload: Payload) -> None:
+        """Leave a payload for the loop; only the first since it last looked wakes it."""
+        with self._lock:
+            wake = not self._waiting
+            self._waiting[key] = payload
+        if wake and not self._on_loop(self._hand_out):
+            with self._lock:
+                self._waiting.clear()
+
+    def _hand_out(self) -> None:
+        with self._lock:
+            waiting, self._waiting = self._waiting, {}
+        for key, payload in waiting.items():
+            for viewer in self._viewers:
+                if key == "reading":
+                    viewer.put("reading", payload)
+                elif key == viewer.width:
+                    viewer.put("lines", payload)
+
+    def _on_loop(self, action: Callable[[], None]) -> bool:
+        """Run on the loop soon. False where there is no loop (any longer): then there are no viewers either."""
+        loop = self._loop
+        if loop is None or loop.is_closed():
+            return False
+        try:
+            loop.call_soon_threadsafe(action)
+        except RuntimeError:  # closed since we looked
+            return False
+        return True

@@ -1,0 +1,154 @@
+"""The one place that says what every frame of the live socket looks like, as JSON Schema.
+
+The reading's schema is derived from the dataclasses that hold it, so it can name no key that they lack.
+"""
+
+from functools import cache
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, TypeAdapter
+from typing_extensions import TypedDict
+
+from ..measure.reading import ChannelReading, Hint, LatencyMs, MatchReading, ScopeTag, SyncReading
+from .status import ScopeState
+
+LIVE_SCHEMA = "peakwhite.live/1"
+
+ReadingObject = TypedDict(
+    "ReadingObject",
+    {
+        "schema": Literal["peakwhite.reading/1"],
+        "run": Annotated[str, Field(description="names this run of the daemon")],
+        "seq": Annotated[int, Field(ge=1, description="counts the readings of a run; what is skipped was superseded")],
+        "setup": Annotated[int, Field(ge=1, description="generation of the set-up that was in force")],
+        "captured_at": Annotated[str | None, Field(description="UTC, RFC 3339")],
+        "latency_ms": LatencyMs,
+        "scope": ScopeTag,
+        "sync": SyncReading,
+        "channels": list[ChannelReading],
+        "match": MatchReading | None,
+        "hints": list[Hint],
+    },
+)
+
+
+class HelloFrame(TypedDict):
+    """First frame of every connection."""
+
+    type: Literal["hello"]
+    schema: Literal["peakwhite.live/1"]
+    version: str
+    run: str
+    rate_hz: float
+    demo: bool
+
+
+class ScopeObject(TypedDict):
+    """How the scope is, in words."""
+
+    state: ScopeState
+    since: str | None
+    text: str
+    do: str | None
+
+
+class ProblemObject(TypedDict):
+    """Something that is wrong now."""
+
+    code: str
+    text: str
+    do: str
+    since: str | None
+
+
+class ControlObject(TypedDict):
+    """Who holds control, and whether that is this connection."""
+
+    holder: str | None
+    mine: bool
+
+
+class StatusFrame(TypedDict):
+    """After hello, on change and every two seconds: a page that hears nothing for five says that the daemon is lost."""
+
+    type: Literal["status"]
+    scope: ScopeObject
+    problems: list[ProblemObject]
+    control: ControlObject
+    viewers: Annotated[int, Field(ge=0)]
+    setup: Annotated[int, Field(ge=1)]
+
+
+class ReadingFrame(TypedDict):
+    """The newest reading; whoever is too slow for all of them misses some, never waits."""
+
+    type: Literal["reading"]
+    reading: ReadingObject
+
+
+class LinesChannel(TypedDict):
+    """One channel of a lines frame; `millivolts = code × mv_per_code` above blanking."""
+
+    channel: str
+    role: str | None
+    mv_per_code: Annotated[float, Field(gt=0)]
+
+
+class LinesHeader(TypedDict):
+    """The JSON header of a binary frame. After it come, channel by channel, `columns` pairs of int16 LE: min, max."""
+
+    type: Literal["lines"]
+    setup: Annotated[int, Field(ge=1)]
+    columns: Annotated[int, Field(ge=1)]
+    first_us: float
+    us_per_column: Annotated[float, Field(gt=0)]
+    lines: Annotated[int, Field(ge=1)]
+    channels: list[LinesChannel]
+
+
+class LinesRequest(TypedDict):
+    """Client: send the averaged line, about this many columns wide; 0 to end it."""
+
+    type: Literal["lines"]
+    width: Annotated[int, Field(ge=0, le=4096)]
+
+
+class ControlRequest(TypedDict):
+    """Client: this connection belongs to who holds control by this token (from POST control)."""
+
+    type: Literal["control"]
+    token: Annotated[str, Field(max_length=200)]
+
+
+FRAMES: dict[str, Any] = {
+    "hello": HelloFrame,
+    "status": StatusFrame,
+    "reading": ReadingFrame,
+    "lines": LinesHeader,
+}
+"""What the server sends, by `type`; of `lines` the header of the binary frame."""
+
+REQUESTS: dict[str, Any] = {"lines": LinesRequest, "control": ControlRequest}
+"""What a client may send, by `type`."""
+
+
+@cache
+def live_schema() -> dict[str, Any]:
+    """`{"server": {type: schema}, "client": {type: schema}}`, each a JSON Schema complete in itself."""
+    return {
+        "schema": LIVE_SCHEMA,
+        "server": {kind: schema_of(frame) for kind, frame in FRAMES.items()},
+        "client": {kind: schema_of(frame) for kind, frame in REQUESTS.items()},
+    }
+
+
+def schema_of(kind: Any) -> dict[str, Any]:
+    """JSON Schema of a type, with every key required and no other allowed: what was not measured is null, never left out."""
+    schema = TypeAdapter(kind).json_schema(mode="serialization")
+    for table in (schema, *schema.get("$defs", {}).values()):
+        if "properties" in table:
+            table["required"] = list(table["properties"])
+            table["additionalProperties"] = False
+            for entry in table["properties"].values():
+                entry.pop("default", None)
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
