@@ -1,0 +1,145 @@
+"""Captures from an oscilloscope, through the driver of its family."""
+
+import time
+from collections.abc import Callable
+
+from ...drivers.capture import Capture, GainSpec
+from ...drivers.errors import InstrumentError, PeakwhiteError
+from ...drivers.families import family_named, family_of
+from ...drivers.family import Clock, Driver, Plan, Record
+from ...drivers.links import CONNECT_TIMEOUT_S, TIMEOUT_S, Link, identify, open_link
+from ..acquisition import NoTrigger, Task
+from ..config import Setup
+from .scope_plan import FIRST_TRIGGER_V, channel_plans, group_of, touches_rail, trigger_clip, trigger_level_v
+
+TRIGGER_WAIT_S = 0.15
+"""Two lines take 128 us at most: whatever has not triggered by then will not."""
+FORCE_WAIT_S = 0.5
+SPAN_S = {Task.LEVELS: 500e-6, Task.FIELD: 25e-3}
+"""Seven or eight lines; 1.25 fields of 50 Hz, 1.5 of 60 Hz."""
+POINTS = {Task.LEVELS: 12_000, Task.FIELD: 250_000}
+BANDWIDTH_MHZ = 20.0
+"""The limiter is on: levels want no more, and with less noise their uncertainty is smaller."""
+
+
+def open_scope(
+    resource: str,
+    *,
+    family: str | None = None,
+    timeout_s: float = TIMEOUT_S,
+    connect_timeout_s: float = CONNECT_TIMEOUT_S,
+    clock: Clock | None = None,
+    now_ns: Callable[[], int] = time.time_ns,
+) -> "ScopeSource":
+    """Open the scope and find its driver, by its identity or by the name of a family that is forced on it.
+
+    Raises MalformedResource, UsageError for an unknown family, UnknownInstrument, LinkError, ReplyError.
+    """
+    forced = None if family is None else family_named(family)
+    link = open_link(resource, timeout_s=timeout_s, connect_timeout_s=connect_timeout_s)
+    try:
+        identity = identify(link)
+        chosen = forced or family_of(identity, where=resource)
+        driver = chosen.driver(link, identity, clock or Clock())
+    except PeakwhiteError:
+        link.close()
+        raise
+    gain_spec = chosen.gain_spec if chosen.knows(identity) else None
+    return ScopeSource(link, identity, driver, gain_spec, now_ns)
+
+
+class ScopeSource:
+    """An open scope as a Source.
+
+    LEVELS asks for 12 000 points over 500 us, FIELD for 250 000 over 25 ms; a family with fixed memory gives what it has.
+    With 2500 points a FIELD capture lies far below the sample rate that finds a line sync: such a scope has levels only.
+    """
+
+    def __init__(
+        self, link: Link, identity: str, driver: Driver, gain_spec: GainSpec | None, now_ns: Callable[[], int]
+    ) -> None:
+        self._link = link
+        self._identity = identity
+        self._driver = driver
+        self._gain_spec = gain_spec
+        self._now_ns = now_ns
+        self._task = Task.LEVELS
+        self._setup: Setup | None = None
+        self._coarser: dict[str, int] = {}
+        self._trigger_v = FIRST_TRIGGER_V
+        self._configured: Plan | None = None
+
+    @property
+    def identity(self) -> str:
+        return self._identity
+
+    @property
+    def resource(self) -> str | None:
+        return self._link.resource
+
+    def configure(self, task: Task, setup: Setup) -> None:
+        hookup = setup.conditions.hookup
+        if not hookup.clips:
+            raise InstrumentError("no channel is clipped to anything", where=self._link.resource, do="set the hookup")
+        if self._setup is None or self._setup.conditions.hookup != hookup:
+            self._coarser = {}
+            self._trigger_v = FIRST_TRIGGER_V / trigger_clip(hookup).probe_ratio
+        self._task, self._setup, self._configured = task, setup, None
+        self._bring_up_to_date(setup)
+
+    def capture(self, deadline_s: float) -> Capture | NoTrigger:
+        if self._setup is None:
+            raise RuntimeError("configure comes before capture")
+        setup = self._setup
+        self._bring_up_to_date(setup)
+        if not self._driver.acquire(min(TRIGGER_WAIT_S, deadline_s)) and not self._driver.force(FORCE_WAIT_S):
+            return NoTrigger(TRIGGER_WAIT_S + FORCE_WAIT_S)
+        captured_at_ns = self._now_ns()
+        record = self._driver.fetch(setup.conditions.hookup.channels)
+        self._learn(record, setup)
+        return Capture(
+            channels=record.channels,
+            seconds_per_sample=record.seconds_per_sample,
+            first_sample_s=record.first_sample_s,
+            identity=self._identity,
+            captured_at_ns=captured_at_ns,
+            gain_spec=self._gain_spec,
+            bandwidth_mhz=BANDWIDTH_MHZ,
+        )
+
+    def close(self) -> None:
+        """Let the scope run freely again, as far as it still listens, and give the link back."""
+        try:
+            self._driver.release()
+        except PeakwhiteError:
+            pass
+        self._link.close()
+
+    def _bring_up_to_date(self, setup: Setup) -> None:
+        """Configure the scope where what was learned since asks for another range or trigger level."""
+        plan = Plan(
+            channels=channel_plans(setup.conditions, self._coarser),
+            trigger_channel=trigger_clip(setup.conditions.hookup).channel,
+            trigger_level_v=self._trigger_v,
+            span_s=SPAN_S[self._task],
+            points=POINTS[self._task],
+        )
+        if plan != self._configured:
+            self._configured = None
+            self._driver.configure(plan)
+            self._configured = plan
+
+    def _learn(self, record: Record, setup: Setup) -> None:
+        """What the next capture can do better: a coarser range where a rail was touched, a trigger level that fits."""
+        hookup = setup.conditions.hookup
+        railed = {
+            group_of(clip.role)
+            for clip, channel in zip(hookup.clips, record.channels, strict=True)
+            if touches_rail(channel)
+        }
+        for group in railed:
+            self._coarser[group] = self._coarser.get(group, 0) + 1
+        trigger = trigger_clip(hookup)
+        channel = record.channels[hookup.channels.index(trigger.channel)]
+        if self._task is Task.LEVELS:
+            self._trigger_v = trigger_level_v(channel, record.seconds_per_sample, trigger.role, self._trigger_v)

@@ -1,0 +1,154 @@
+"""How a scope is to be set for a hookup: ranges and trigger, as pure functions.
+
+Ranges follow the targets, so that one range serves the day and with it one calibration. A range is the finest 1-2-5 step
+whose screen of 8 divisions holds the target with a fifth to spare (two fifths on composite, where chroma rides on
+white), red, green and blue alike, the span centred. It gets coarser when codes touch a rail, and finer only with a new hookup.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...drivers.capture import ChannelRecord
+from ...drivers.family import ChannelPlan
+from ..measure.hookup import COLOURS, SYNC_ROLES, WHITE_ROLES, Clip, Hookup, Role
+from ..measure.targets import Conditions
+
+SCREEN_DIVISIONS = 8
+STEPS_V_PER_DIV = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
+MARGIN = 1.2
+COMPOSITE_MARGIN = 1.4
+SWING_V = {"chroma": 0.45, "pb": 0.35, "pr": 0.35}
+"""Nominal swing to either side (practice: 100 % bars)."""
+SYNC_V = 0.3
+"""Depth of a 75-ohm sync; a TTL one finds its range by touching the rails."""
+RAIL_SAMPLES = 8
+"""So many samples at a rail are no stray ones."""
+
+TRIGGER_ROLES: tuple[Role, ...] = ("sync", "hsync", "composite", "luma", "green")
+FIRST_TRIGGER_V = -0.15
+"""Half of a 75-ohm sync below a blanking of 0 V: the guess before the first capture."""
+SYNC_SHARE = 0.15
+"""Sync on a picture is sliced so far above its tip: at 85 % of its depth, below what 75 % bars reach."""
+
+
+def trigger_clip(hookup: Hookup) -> Clip:
+    """The clip to trigger on: a sync channel, else a picture that may carry sync, else the first."""
+    by_trust = (hookup.of_role(role) for role in TRIGGER_ROLES)
+    return next((clip for clip in by_trust if clip is not None), hookup.clips[0])
+
+
+def group_of(role: Role) -> str:
+    """Roles of one group share their range."""
+    return "colours" if role in COLOURS else role
+
+
+def channel_plans(conditions: Conditions, coarser: Mapping[str, int]) -> tuple[ChannelPlan, ...]:
+    """Range and centre of every channel in use; `coarser` counts the steps that a group has been widened by."""
+    clips = conditions.hookup.clips
+    spans: dict[str, tuple[float, float]] = {}
+    for clip in clips:
+        bottom, top = _span_v(clip, conditions)
+        present = spans.get(group_of(clip.role), (bottom, top))
+        spans[group_of(clip.role)] = min(bottom, present[0]), max(top, present[1])
+    return tuple(
+        ChannelPlan(
+            clip.channel,
+            volts_per_div=_volts_per_div(top - bottom, coarser.get(group_of(clip.role), 0)),
+            centre_v=round((top + bottom) / 2, 4),
+        )
+        for clip in clips
+        for bottom, top in (spans[group_of(clip.role)],)
+    )
+
+
+def touches_rail(record: ChannelRecord) -> bool:
+    """Whether the converter was at a rail in more than stray samples."""
+    low, high = record.low_rail_code, record.high_rail_code
+    at_low = 0 if low is None else np.count_nonzero(record.codes <= low)
+    at_high = 0 if high is None else np.count_nonzero(record.codes >= high)
+    return bool(at_low + at_high >= RAIL_SAMPLES)
+
+
+@dataclass(frozen=True)
+class _States:
+    """Two levels in volts between which to slice, and how far from the best level is still good."""
+
+    best_v: float
+    tolerance_v: float
+
+
+def trigger_level_v(record: ChannelRecord, seconds_per_sample: float, role: Role, present_v: float) -> float:
+    """The trigger level that this record of the trigger channel suggests, or `present_v` while that is still good."""
+    states = _separate(record) if role in SYNC_ROLES else _on_picture(record, seconds_per_sample)
+    if states is None or abs(states.best_v - present_v) <= states.tolerance_v:
+        return present_v
+    return states.best_v
+
+
+def _separate(record: ChannelRecord) -> _States | None:
+    """The middle between the two states; a sync pulse takes 7 % of the time, whichever way up it is."""
+    ordered = np.sort(record.codes[:: max(1, record.codes.size // 4000)])
+    low, high = (_volts(record, ordered[int(share * (ordered.size - 1))]) for share in (0.02, 0.98))
+    if abs(high - low) < _smallest_swing_v(record):
+        return None
+    return _States((low + high) / 2, abs(high - low) / 6)
+
+
+def _on_picture(record: ChannelRecord, seconds_per_sample: float) -> _States | None:
+    """15 % of the sync depth above its tip: tip and the porch after each pulse, in half a microsecond's means."""
+    width = max(1, round(0.5e-6 / seconds_per_sample))
+    if record.codes.size < 10 * width:
+        return None
+    smooth = _running_mean(record.codes, width) * record.volts_per_code + record.volts_at_code_zero
+    tip, top = np.quantile(smooth, (0.02, 0.98))
+    below = smooth < tip + 0.12 * (top - tip)
+    porches = np.flatnonzero(below[:-1] & ~below[1:]) + round(1.0e-6 / seconds_per_sample)
+    porches = porches[porches < smooth.size]
+    if porches.size == 0:
+        return None
+    depth = float(np.median(smooth[porches]) - tip)
+    if depth < max(_smallest_swing_v(record), 0.1 * (top - tip)):
+        return None
+    return _States(float(tip) + SYNC_SHARE * depth, 0.08 * depth)
+
+
+def _running_mean(codes: NDArray[np.generic], width: int) -> NDArray[np.float64]:
+    total = np.concatenate(([0], np.cumsum(codes, dtype=np.int64)))
+    return (total[width:] - total[:-width]) / width
+
+
+def _smallest_swing_v(record: ChannelRecord) -> float:
+    """Four states of the converter: less is no sync."""
+    return 4 * record.code_step * abs(record.volts_per_code)
+
+
+def _volts(record: ChannelRecord, code: np.generic) -> float:
+    return float(int(code) * record.volts_per_code + record.volts_at_code_zero)
+
+
+def _volts_per_div(span_v: float, coarser: int) -> float:
+    finest = next(
+        (i for i, step in enumerate(STEPS_V_PER_DIV) if step * SCREEN_DIVISIONS >= span_v), len(STEPS_V_PER_DIV) - 1
+    )
+    return STEPS_V_PER_DIV[min(finest + coarser, len(STEPS_V_PER_DIV) - 1)]
+
+
+def _span_v(clip: Clip, conditions: Conditions) -> tuple[float, float]:
+    """Bottom and top that a nominal signal needs with its margin, in volts at the scope."""
+    bottom, top = _nominal_span_v(clip.role, conditions)
+    return bottom / clip.probe_ratio, top / clip.probe_ratio
+
+
+def _nominal_span_v(role: Role, conditions: Conditions) -> tuple[float, float]:
+    if role in SYNC_ROLES:
+        return -MARGIN * SYNC_V, MARGIN * SYNC_V
+    target = conditions.target_of(role, None) if role in WHITE_ROLES else None
+    if target is None:
+        return -MARGIN * SWING_V[role], MARGIN * SWING_V[role]
+    separate_sync = conditions.hookup.of_role("sync") or conditions.hookup.of_role("hsync")
+    carries_sync = role not in COLOURS or separate_sync is None
+    bottom_mv = -MARGIN * (target.sync_mv or SYNC_V * 1e3) if carries_sync else 0.0
+    return bottom_mv / 1e3, target.nominal_mv / 1e3 * (COMPOSITE_MARGIN if role == "composite" else MARGIN)

@@ -1,0 +1,39 @@
+"""Every family that Peakwhite knows, and which one an instrument belongs to."""
+
+from difflib import get_close_matches
+
+from .errors import UnknownInstrument, UsageError
+from .family import Family
+from .replies import short
+from .rigol_1000z import RIGOL_1000Z
+from .tektronix_tds import TEKTRONIX_TDS
+
+FAMILIES: tuple[Family, ...] = (TEKTRONIX_TDS, RIGOL_1000Z)
+
+
+def family_of(identity: str, *, where: str) -> Family:
+    """The family of the instrument that calls itself `identity`. Raises UnknownInstrument, which lists them all."""
+    found = next((family for family in FAMILIES if family.knows(identity)), None)
+    if found is None:
+        raise UnknownInstrument(
+            f"no driver knows '{short(identity)}'",
+            where=where,
+            do=f"supported families are {_names()}; if one of them speaks its dialect, force it "
+            f'with --family NAME, or family = "NAME" under [scope] in the settings file',
+        )
+    return found
+
+
+def family_named(name: str) -> Family:
+    """The family of that name. Raises UsageError that names the nearest one."""
+    found = next((family for family in FAMILIES if family.name == name), None)
+    if found is None:
+        near = get_close_matches(name, [family.name for family in FAMILIES], n=1, cutoff=0.0)[0]
+        raise UsageError(
+            f"there is no family '{name}'", where="family", do=f"the nearest is '{near}'; known are {_names()}"
+        )
+    return found
+
+
+def _names() -> str:
+    return ", ".join(family.name for family in FAMILIES)

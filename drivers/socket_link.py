@@ -1,0 +1,193 @@
+"""A raw TCP link to an instrument: a byte stream of commands and answers, with nothing to mark where an answer ends."""
+
+import socket
+import time
+from typing import Self
+
+import numpy as np
+
+from .blocks import LINE_ENDS, PREFIX_LIMIT_BYTES, block_header, check_tail, shown
+from .errors import InstrumentError, LinkError, LinkLost, LinkTimeout, ReplyError
+
+REPLY_LIMIT_BYTES = 65_536
+CHECK_POWER = "check the address, and that the scope is on and on the network"
+REOPEN = "close it and open it again"
+
+
+class SocketLink:
+    """A link over a TCP socket.
+
+    Every call is bounded as a whole by `timeout_s`, however slowly the bytes drip. A raw socket knows no device clear, so
+    after a time-out or a reply that cannot be one it is closed at once, and `clear` connects anew: a late answer
+    is never taken for that to the next question.
+    """
+
+    def __init__(self, resource: str, host: str, port: int, *, timeout_s: float, connect_timeout_s: float) -> None:
+        self._resource = resource
+        self._address = (host, port)
+        self._timeout_s = timeout_s
+        self._connect_timeout_s = connect_timeout_s
+        self._scratch = bytearray(4096)
+        self._socket: socket.socket | None = self._connect()
+
+    @property
+    def resource(self) -> str:
+        return self._resource
+
+    @property
+    def dirty(self) -> bool:
+        return self._socket is None
+
+    def write(self, command: str) -> None:
+        with _Conversation(self) as talk:
+            talk.send(command)
+
+    def query(self, command: str) -> str:
+        with _Conversation(self) as talk:
+            talk.send(command)
+            return talk.line()
+
+    def query_block(self, command: str, limit_bytes: int) -> memoryview:
+        with _Conversation(self) as talk:
+            talk.send(command)
+            return talk.block(limit_bytes)
+
+    def clear(self) -> None:
+        self.close()
+        self._socket = self._connect()
+
+    def close(self) -> None:
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
+    def _connect(self) -> socket.socket:
+        try:
+            connected = socket.create_connection(self._address, timeout=self._connect_timeout_s)
+        except TimeoutError as error:
+            raise LinkTimeout(
+                f"no connection within {self._connect_timeout_s:g} s", where=self._resource, do=CHECK_POWER
+            ) from error
+        except (OSError, UnicodeError) as error:
+            raise LinkLost(f"no connection ({_reason(error)})", where=self._resource, do=CHECK_POWER) from error
+        connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        return connected
+
+
+class _Conversation:
+    """One message and its answer under one deadline; whatever goes wrong leaves the link closed."""
+
+    def __init__(self, link: SocketLink) -> None:
+        self._link = link
+        self._where = link.resource
+        if link._socket is None:
+            raise LinkLost("the link was closed after an error", where=self._where, do=REOPEN)
+        self._socket = link._socket
+        self._deadline = time.monotonic() + link._timeout_s
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
+        if error is None:
+            return
+        self._link.close()
+        if isinstance(error, TimeoutError):
+            raise LinkTimeout(
+                f"no answer within {self._link._timeout_s:g} s", where=self._where, do=CHECK_POWER
+            ) from error
+        if isinstance(error, OSError):
+            raise LinkLost(f"the connection broke ({_reason(error)})", where=self._where, do=CHECK_POWER) from error
+
+    def send(self, command: str) -> None:
+        """Send one message, after making sure that nothing is waiting that could be taken for its answer."""
+        self._drain()
+        self._wait_no_longer_than_the_deadline()
+        self._socket.sendall(command.encode("ascii") + b"\n")
+
+    def line(self) -> str:
+        """One line of answer. Line ends before it belong to the block before."""
+        reply = bytearray()
+        while b"\n" not in reply:
+            reply += self._receive()
+            if not reply.strip(LINE_ENDS):
+                reply.clear()
+            if len(reply) > REPLY_LIMIT_BYTES:
+                raise self._nonsense(f"a line of more than {REPLY_LIMIT_BYTES} bytes: {shown(reply)}")
+        first, _, rest = bytes(reply).lstrip(LINE_ENDS).partition(b"\n")
+        if rest.strip(LINE_ENDS):
+            raise self._nonsense(f"more than one line of answer: {shown(rest)}")
+        return text_of(first, where=self._where)
+
+    def block(self, limit_bytes: int) -> memoryview:
+        """The payload of a definite block, received straight into its final place."""
+        start = bytearray()
+        while (header := block_header(start, limit_bytes=limit_bytes, where=self._where)) is None:
+            start += self._receive()
+            if not start.strip(LINE_ENDS):
+                start.clear()
+            if b"\n" in start and b"#" not in start[:PREFIX_LIMIT_BYTES]:
+                raise self._nonsense(f"a line of text in place of a block: {shown(start)}")
+        if header.length is None:
+            raise self._nonsense("a block without a length, which a raw socket cannot end")
+        payload = np.empty(header.length, np.uint8).data
+        early = start[header.start : header.end]
+        payload[: len(early)] = early
+        check_tail(start[header.end :], where=self._where)
+        self._fill(payload[len(early) :])
+        return payload
+
+    def _fill(self, rest: memoryview) -> None:
+        while rest:
+            self._wait_no_longer_than_the_deadline()
+            count = self._socket.recv_into(rest)
+            if count == 0:
+                raise self._ended()
+            rest = rest[count:]
+
+    def _receive(self) -> memoryview:
+        self._wait_no_longer_than_the_deadline()
+        count = self._socket.recv_into(self._link._scratch)
+        if count == 0:
+            raise self._ended()
+        return memoryview(self._link._scratch)[:count]
+
+    def _drain(self) -> None:
+        """Take line ends that followed a block; anything else that nobody asked for is an error."""
+        self._socket.settimeout(0.0)
+        while True:
+            try:
+                count = self._socket.recv_into(self._link._scratch)
+            except BlockingIOError:
+                return
+            if count == 0:
+                raise self._ended()
+            stale = self._link._scratch[:count]
+            if stale.strip(LINE_ENDS):
+                raise self._nonsense(f"bytes that nobody asked for: {shown(stale)}")
+
+    def _wait_no_longer_than_the_deadline(self) -> None:
+        left_s = self._deadline - time.monotonic()
+        if left_s <= 0.0:
+            raise TimeoutError
+        self._socket.settimeout(left_s)
+
+    def _ended(self) -> LinkError:
+        return LinkLost("it closed the connection", where=self._where, do=CHECK_POWER)
+
+    def _nonsense(self, what: str) -> InstrumentError:
+        return ReplyError(what, where=self._where, do="check that it is a scope's SCPI port")
+
+
+def text_of(reply: bytes | bytearray, *, where: str) -> str:
+    """A line of answer as text, without line end. Raises ReplyError if it is not printable."""
+    text = reply.decode("latin-1").strip()
+    if not text.replace("\t", " ").isprintable():
+        raise ReplyError(
+            f"an answer that is not text: {shown(reply)}", where=where, do="check that it is a scope's SCPI port"
+        )
+    return text
+
+
+def _reason(error: Exception) -> str:
+    return (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
