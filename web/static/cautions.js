@@ -1,0 +1,66 @@
+// The cautions: shown on the first visit, remembered as read, always within reach of a button.
+
+import { ask } from "./rest.js";
+
+const KEY = "peakwhite.cautions-read";
+
+export class Cautions {
+  constructor(root) {
+    this.sheet = root.querySelector("dialog[data-cautions]");
+    this.title = root.querySelector("[data-cautions-title]");
+    this.items = root.querySelector("[data-cautions-items]");
+    this.note = root.querySelector("[data-cautions-note]");
+    this.text = null;
+    root.querySelector("[data-open-cautions]").addEventListener("click", () => this.open());
+    root.querySelector("[data-close-cautions]").addEventListener("click", () => this.sheet.close());
+    this.sheet.addEventListener("close", () => {
+      if (this.text !== null) remember(this.text);
+    });
+  }
+
+  /** On the first visit, and again when the text has changed. */
+  async openUnlessRead() {
+    await this.#load();
+    if (this.text !== null && remembered() !== this.text && !this.sheet.open) this.sheet.showModal();
+  }
+
+  async open() {
+    if (!this.sheet.open) this.sheet.showModal();
+    await this.#load();
+  }
+
+  async #load() {
+    if (this.text !== null) return;
+    try {
+      const { title, items, note } = await ask("cautions");
+      this.title.textContent = title;
+      this.items.replaceChildren(...items.map((words) => Object.assign(document.createElement("li"), { textContent: words })));
+      this.note.textContent = note ?? "";
+      this.text = fingerprint(items.join("\n"));
+    } catch (error) {
+      this.note.textContent = `The cautions could not be fetched: ${error.message} They also stand in the README.`;
+    }
+  }
+}
+
+function fingerprint(text) {
+  let sum = 5381;
+  for (const character of text) sum = (sum * 33 + character.codePointAt(0)) % 4294967291;
+  return sum.toString(36);
+}
+
+function remembered() {
+  try {
+    return localStorage.getItem(KEY);
+  } catch {
+    return null; // storage may be forbidden: then the cautions are simply shown again
+  }
+}
+
+function remember(value) {
+  try {
+    localStorage.setItem(KEY, value);
+  } catch {
+    // see above
+  }
+}

@@ -1,0 +1,138 @@
+// Small rules of pace: how often, how steady, when again. No DOM, no clock of its own.
+
+/** Milliseconds to wait before attempt number `attempt` (0, 1, 2, …): doubling, at most 5 s, 25 % either way by chance. */
+export function retryDelayMs(attempt, random) {
+  return Math.min(5000, 250 * 2 ** Math.min(attempt, 10)) * (0.75 + 0.5 * random());
+}
+
+/** Counts events over the last three seconds. */
+export class RateMeter {
+  constructor() {
+    this.at = new Float64Array(512);
+    this.clear();
+  }
+
+  clear() {
+    this.at.fill(-Infinity);
+    this.next = 0;
+  }
+
+  note(nowMs) {
+    this.at[this.next] = nowMs;
+    this.next = (this.next + 1) % this.at.length;
+  }
+
+  /** Events a second; 0 without two of them. */
+  perSecond(nowMs) {
+    let count = 0;
+    let first = Infinity;
+    let last = -Infinity;
+    for (const at of this.at) {
+      if (nowMs - at > 3000) continue;
+      count += 1;
+      if (at < first) first = at;
+      if (at > last) last = at;
+    }
+    return count > 1 && last > first ? ((count - 1) * 1000) / (last - first) : 0;
+  }
+}
+
+/** A whole number that stays until the value is clearly nearer to another one, so that noise does not flicker it. */
+export class SteadyNumber {
+  constructor(holdWithin = 0.7) {
+    this.holdWithin = holdWithin;
+    this.shown = null;
+  }
+
+  next(value) {
+    if (value === null) this.shown = null;
+    else if (this.shown === null || Math.abs(value - this.shown) > this.holdWithin) this.shown = Math.round(value);
+    return this.shown;
+  }
+}
+
+/** Lets at most one text through in `everyMs`; of those that come too early the last one waits. */
+export class Announcements {
+  constructor(everyMs = 2000) {
+    this.everyMs = everyMs;
+    this.saidAt = -Infinity;
+    this.said = null;
+    this.waiting = null;
+  }
+
+  offer(text) {
+    this.waiting = text === this.said ? null : text;
+  }
+
+  /** The text to say now, or null. */
+  due(nowMs) {
+    if (this.waiting === null || nowMs - this.saidAt < this.everyMs) return null;
+    this.said = this.waiting;
+    this.saidAt = nowMs;
+    this.waiting = null;
+    return this.said;
+  }
+}
+
+/** Sends values one at a time; while one is on its way only the newest is kept. `send` returns a promise. */
+export class NewestWins {
+  constructor(send) {
+    this.send = send;
+    this.busy = false;
+    this.pending = undefined;
+  }
+
+  async put(value) {
+    this.pending = value;
+    if (this.busy) return;
+    this.busy = true;
+    try {
+      while (this.pending !== undefined) {
+        const next = this.pending;
+        this.pending = undefined;
+        await this.send(next);
+      }
+    } finally {
+      this.busy = false;
+    }
+  }
+}
+
+/** Where a level has been in the last ten seconds: one sample in 50 ms, NaN where there was none. Oldest first. */
+export class Trail {
+  constructor() {
+    this.binMs = 50;
+    this.bridgeBins = 40;
+    this.mv = new Float64Array(200);
+    this.clear();
+  }
+
+  clear() {
+    this.mv.fill(NaN);
+    this.bin = null;
+  }
+
+  /** A level seen at `nowMs`; the last of a bin counts. From one less than two seconds ago the trail runs on straight. */
+  note(mv, nowMs) {
+    this.age(nowMs);
+    this.bin ??= Math.floor(nowMs / this.binMs);
+    const last = this.mv.length - 1;
+    let from = last - 1;
+    while (from > last - this.bridgeBins && Number.isNaN(this.mv[from])) from -= 1;
+    const start = this.mv[from];
+    this.mv[last] = mv;
+    if (Number.isNaN(start)) return;
+    for (let n = from + 1; n < last; n += 1) this.mv[n] = start + ((mv - start) * (n - from)) / (last - from);
+  }
+
+  /** Let the trail grow old without a new level. */
+  age(nowMs) {
+    if (this.bin === null) return;
+    const bin = Math.floor(nowMs / this.binMs);
+    const steps = Math.min(this.mv.length, Math.max(0, bin - this.bin));
+    if (steps === 0) return;
+    this.mv.copyWithin(0, steps);
+    this.mv.fill(NaN, this.mv.length - steps);
+    this.bin = bin;
+  }
+}

@@ -1,0 +1,24 @@
+// Asking the daemon over REST, by addresses relative to the page.
+
+/** The answer as an object. Throws an Error whose message says what is wrong and what to do. */
+export async function ask(path, method = "GET", body = undefined) {
+  const init = { method, headers: { Accept: "application/json" } };
+  if (body !== undefined) {
+    init.headers["Content-Type"] = "application/json";
+    init.body = JSON.stringify(body);
+  }
+  let response;
+  try {
+    response = await fetch(new URL(`api/v1/${path}`, document.baseURI), init);
+  } catch (cause) {
+    throw new Error("The daemon does not answer; is it still running?", { cause });
+  }
+  const answer = await response.json().catch(() => null);
+  if (!response.ok) throw new Error(problemWords(response.status, answer));
+  return answer;
+}
+
+function problemWords(status, problem) {
+  if (!problem?.detail) return `The daemon refused it (status ${status}).`;
+  return problem.do ? `${problem.detail}; ${problem.do}` : String(problem.detail);
+}

@@ -1,0 +1,132 @@
+// The ruler's arithmetic: which millivolts it shows, where they lie, which ticks and words fit. No DOM.
+
+const SHRINK_AFTER_MS = 4000;
+const EASE_MS = 110;
+
+/** The range that shows all four zones of a target; without a target, 0 to 1000 mV. */
+export function baseRange(edges) {
+  if (!edges) return { lo: 0, hi: 1000 };
+  return { lo: Math.floor((edges.dim - 40) / 50) * 50, hi: Math.ceil((edges.over + 65) / 50) * 50 };
+}
+
+/** The smallest range of round ends that holds `base` and, with room beside it, the span low to high (mV). */
+export function rangeHolding(base, low, high) {
+  if (low >= base.lo && high <= base.hi) return base;
+  const span = Math.max(high, base.hi) - Math.min(low, base.lo);
+  const step = span > 1500 ? 500 : span > 600 ? 100 : 50;
+  const room = span * 0.04;
+  return {
+    lo: low < base.lo ? Math.floor((low - room) / step) * step : base.lo,
+    hi: high > base.hi ? Math.ceil((high + room) / step) * step : base.hi,
+  };
+}
+
+/**
+ * The range a ruler shows, and how it changes: it opens at once when a level leaves it, closes only after the level
+ * has been back for four seconds, and glides to its new ends instead of jumping.
+ */
+export class RulerRange {
+  constructor() {
+    this.base = baseRange(null);
+    this.goal = this.base;
+    this.lo = this.base.lo;
+    this.hi = this.base.hi;
+    this.smallerSince = null;
+  }
+
+  /** Take a target's edges; the ruler goes to their range at once. */
+  rebase(edges) {
+    this.base = baseRange(edges);
+    this.goal = this.base;
+    this.smallerSince = null;
+    this.lo = this.base.lo;
+    this.hi = this.base.hi;
+  }
+
+  /** Make room for the span low to high, in mV. */
+  hold(low, high, nowMs) {
+    const wanted = rangeHolding(this.base, low, high);
+    if (wanted.lo < this.goal.lo || wanted.hi > this.goal.hi) {
+      this.goal = rangeHolding(this.goal, low, high);
+      this.smallerSince = null;
+    } else if (wanted.lo > this.goal.lo || wanted.hi < this.goal.hi) {
+      this.smallerSince ??= nowMs;
+      if (nowMs - this.smallerSince >= SHRINK_AFTER_MS) {
+        this.goal = wanted;
+        this.smallerSince = null;
+      }
+    } else {
+      this.smallerSince = null;
+    }
+  }
+
+  /** Move towards the goal by `elapsedMs`; Infinity goes there at once. True if the range moved. */
+  glide(elapsedMs) {
+    if (this.lo === this.goal.lo && this.hi === this.goal.hi) return false;
+    const part = 1 - Math.exp(-elapsedMs / EASE_MS);
+    const close = (this.hi - this.lo) / 2000;
+    this.lo = stepTo(this.lo, this.goal.lo, part, close);
+    this.hi = stepTo(this.hi, this.goal.hi, part, close);
+    return true;
+  }
+}
+
+function stepTo(value, goal, part, close) {
+  return Math.abs(goal - value) <= close ? goal : value + (goal - value) * part;
+}
+
+/** Pixel of a level on a ruler `width` pixels wide with `pad` pixels free at both ends. */
+export function xOf(mv, range, width, pad) {
+  return pad + ((mv - range.lo) / (range.hi - range.lo)) * (width - 2 * pad);
+}
+
+/** Steps of the engraving in mV: numerals `major` at least `apartPx` apart, `minor` lines at least 4 pixels apart. */
+export function tickSteps(range, width, apartPx) {
+  const perPx = (range.hi - range.lo) / Math.max(1, width);
+  const major = roundStep(perPx * apartPx);
+  const lead = Number(String(major)[0]);
+  const parts = (lead === 2 ? [20, 10, 4, 2] : [10, 5, 2]).find((n) => major / n >= 4 * perPx && Number.isInteger(major / n)) ?? 1;
+  return { major, minor: major / parts };
+}
+
+function roundStep(atLeast) {
+  const decade = 10 ** Math.floor(Math.log10(Math.max(1, atLeast)));
+  return decade * [1, 2, 5, 10].find((n) => n * decade >= atLeast);
+}
+
+/** Multiples of `step` from lo to hi. */
+export function multiples(step, range) {
+  const found = [];
+  for (let n = Math.ceil(range.lo / step - 1e-9); n * step <= range.hi + 1e-9; n += 1) found.push(n * step);
+  return found;
+}
+
+/** The zones that a range shows, from low to high: `{zone, from, to}` in mV. */
+export function zoneBands(edges, range) {
+  if (!edges) return [];
+  const all = [
+    { zone: "too-low", from: -Infinity, to: edges.dim },
+    { zone: "dim", from: edges.dim, to: edges.on_target },
+    { zone: "on-target", from: edges.on_target, to: edges.over },
+    { zone: "over", from: edges.over, to: Infinity },
+  ];
+  return all
+    .map(({ zone, from, to }) => ({ zone, from: Math.max(from, range.lo), to: Math.min(to, range.hi) }))
+    .filter(({ from, to }) => to > from);
+}
+
+/**
+ * Of labels `{x, width, weight}` (x is the middle) those that fit side by side inside 0 to `width`, pushed in from the
+ * ends; where two collide the heavier one stays.
+ */
+export function labelsThatFit(labels, width, gapPx = 8) {
+  const placed = [];
+  for (const label of [...labels].sort((a, b) => b.weight - a.weight)) {
+    const half = label.width / 2;
+    if (label.width > width) continue;
+    const x = Math.min(Math.max(label.x, half), width - half);
+    const free = placed.every((other) => Math.abs(other.x - x) >= half + other.width / 2 + gapPx);
+    if (free) placed.push({ ...label, x });
+  }
+  return placed.sort((a, b) => a.x - b.x);
+}

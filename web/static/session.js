@@ -1,0 +1,74 @@
+// What the page knows from the daemon's frames, and how old it is. No DOM; the clock is passed in (milliseconds).
+
+import { RateMeter } from "./pace.js";
+
+export const STALE_AFTER_MS = 2000;
+export const LOST_AFTER_MS = 5000;
+
+/** Roles that have a peak white, in the order of the page. */
+export const WHITE_ROLES = ["red", "green", "blue", "luma", "composite"];
+
+export class Session {
+  constructor(nowMs) {
+    this.hello = null;
+    this.status = null;
+    this.reading = null;
+    this.frameAt = nowMs;
+    this.readingAt = -Infinity;
+    this.rate = new RateMeter();
+  }
+
+  /**
+   * Take one frame of the live socket. Says what it was: "hello", "other-version" (the page's files are older or newer
+   * than the daemon), "status", "reading", "old-reading" or "unknown".
+   */
+  receive(frame, nowMs) {
+    this.frameAt = nowMs;
+    if (frame.type === "hello") return this.#greet(frame);
+    if (frame.type === "status") {
+      this.status = frame;
+      return "status";
+    }
+    if (frame.type === "reading") return this.#take(frame.reading, nowMs);
+    return "unknown";
+  }
+
+  #greet(hello) {
+    const before = this.hello;
+    if (before && before.version !== hello.version) return "other-version";
+    if (!before || before.run !== hello.run) {
+      this.reading = null;
+      this.readingAt = -Infinity;
+      this.rate.clear();
+    }
+    this.status = null;
+    this.hello = hello;
+    return "hello";
+  }
+
+  #take(reading, nowMs) {
+    const old = this.reading;
+    if (old && old.run === reading.run && reading.seq <= old.seq) return "old-reading";
+    this.reading = reading;
+    this.readingAt = nowMs;
+    this.rate.note(nowMs);
+    return "reading";
+  }
+
+  /** Nothing of any kind was heard for five seconds. */
+  lost(nowMs) {
+    return nowMs - this.frameAt >= LOST_AFTER_MS;
+  }
+
+  /** The last reading is too old to trim by. */
+  stale(nowMs) {
+    return nowMs - this.readingAt >= STALE_AFTER_MS;
+  }
+
+  /** The channels that have a ruler, in the order of the page. */
+  channels() {
+    if (!this.reading) return [];
+    const of = (role) => this.reading.channels.find((channel) => channel.role === role);
+    return WHITE_ROLES.map(of).filter(Boolean);
+  }
+}

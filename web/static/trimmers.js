@@ -1,0 +1,97 @@
+// The demo unit's trimmers: one slider a colour, with a step down and a step up.
+
+import { NewestWins } from "./pace.js";
+import { ask } from "./rest.js";
+import { capital } from "./words.js";
+
+const LOWEST = 70;
+const HIGHEST = 130;
+const FINE = 0.1;
+const STEP = 0.5;
+
+export class Trimmers {
+  constructor(root) {
+    this.section = root.querySelector("[data-trimmers]");
+    this.sentence = root.querySelector("[data-trimmers-say]");
+    this.invitation = this.sentence.textContent;
+    this.byRole = new Map();
+  }
+
+  /** Show them as the daemon says they stand. */
+  async show() {
+    try {
+      const { trimmers } = await ask("demo");
+      for (const [role, { percent }] of Object.entries(trimmers)) this.#trimmer(role).stand(percent);
+      this.section.hidden = false;
+      this.#say(this.invitation);
+    } catch (error) {
+      this.#say(error.message);
+    }
+  }
+
+  hide() {
+    this.section.hidden = true;
+  }
+
+  #say(words) {
+    if (this.sentence.textContent !== words) this.sentence.textContent = words;
+  }
+
+  #trimmer(role) {
+    let trimmer = this.byRole.get(role);
+    if (!trimmer) {
+      const send = new NewestWins((percent) => this.#send(role, percent));
+      trimmer = new Trimmer(role, (percent) => send.put(percent));
+      this.byRole.set(role, trimmer);
+      this.section.append(trimmer.element);
+    }
+    return trimmer;
+  }
+
+  async #send(role, percent) {
+    try {
+      await ask(`demo/trimmers/${role}`, "PUT", { percent });
+      this.#say(this.invitation);
+    } catch (error) {
+      this.#say(`${capital(role)} was not turned: ${error.message}`);
+    }
+  }
+}
+
+class Trimmer {
+  constructor(role, onTurn) {
+    this.element = document.getElementById("trimmer").content.firstElementChild.cloneNode(true);
+    this.element.dataset.trimmer = role;
+    this.range = this.element.querySelector("input");
+    this.value = this.element.querySelector("output");
+    const label = this.element.querySelector("label");
+    label.textContent = capital(role);
+    this.range.id = `trimmer-${role}`;
+    label.htmlFor = this.range.id;
+    Object.assign(this.range, { min: LOWEST, max: HIGHEST, step: FINE });
+    const turned = () => {
+      this.#show();
+      onTurn(Number(this.range.value));
+    };
+    this.range.addEventListener("input", turned);
+    for (const button of this.element.querySelectorAll("button")) {
+      const step = Number(button.dataset.step) * STEP;
+      button.setAttribute("aria-label", `${capital(role)} trimmer ${step > 0 ? "up" : "down"} by ${STEP} per cent`);
+      button.addEventListener("click", () => {
+        this.range.value = Number(this.range.value) + step;
+        turned();
+      });
+    }
+  }
+
+  stand(percent) {
+    this.range.value = percent;
+    this.#show();
+  }
+
+  #show() {
+    const words = `${Number(this.range.value).toFixed(1)}\u00a0%`;
+    this.value.textContent = words;
+    this.range.setAttribute("aria-valuetext", words);
+  }
+}
