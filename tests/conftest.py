@@ -4,6 +4,8 @@ import os
 import sys
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).with_name("helpers")))
+
 DEV = str(Path(__file__).resolve().parents[1] / ".dev")
 if DEV in sys.path:
     os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [DEV, os.environ.get("PYTHONPATH")]))

@@ -1,0 +1,50 @@
+"""The uncertainty budget of a peak white: which items it has, and how large they are at a given level."""
+
+import math
+
+from ...drivers.capture import GainSpec
+from .hookup import Clip
+from .levels import Levels
+from .uncertainty import Item
+
+ASSUMED_GAIN = GainSpec(3.0)
+"""Taken where neither the user nor the driver says what the scope's gain is good for."""
+LINEARITY_LSB = 0.5
+"""How far an ADC state may lie off the straight line, where it was not calibrated (our default)."""
+PROBE_10X_PCT = 2.0
+"""Ratio of a 10x probe (practice)."""
+QUIET_LSB = 0.4
+"""With less noise than this a level can sit anywhere between two codes, however long one averages."""
+
+
+def budget(
+    level_mv: float, levels: Levels, clip: Clip, gain: GainSpec, full_scale_mv: float, pattern_pct: float
+) -> tuple[Item, ...]:
+    """Items of a level of `level_mv` on full white, measured as `levels` says with the given hookup.
+
+    `full_scale_mv` counts only where the gain is specified of full scale. On a pattern whose white is `pattern_pct`
+    of full, what was measured is so much smaller and every absolute item is enlarged by 100/pattern_pct.
+    """
+    enlarged = 100.0 / pattern_pct
+    gain_of_mv = full_scale_mv * enlarged if gain.of == "full-scale" else abs(level_mv)
+    items = [
+        Item("noise", "random", "normal", levels.white_random_mv * enlarged),
+        Item(f"scope gain ±{gain.pct:g} %", "per-channel", "rectangular", gain.pct / 100.0 * gain_of_mv),
+    ]
+    for state in ("white", "blanking"):
+        size_mv = LINEARITY_LSB * levels.lsb_mv * enlarged
+        items.append(Item(f"ADC linearity, {state}", "per-channel", "rectangular", size_mv))
+        if levels.noise_mv < QUIET_LSB * levels.lsb_mv:
+            items.append(Item(f"quantisation, {state}", "per-channel", "rectangular", 0.5 * levels.lsb_mv * enlarged))
+    if clip.link == "probe-10x":
+        items.append(Item("probe ratio", "per-channel", "rectangular", PROBE_10X_PCT / 100.0 * abs(level_mv)))
+    if clip.load != "none":
+        # V is in proportion to RL/(Rs + RL): with Rs = RL half of the terminator's error reaches the level.
+        part = 0.5 * clip.load_tolerance_pct / 100.0
+        items.append(Item("termination", "per-channel", "rectangular", part * abs(level_mv)))
+    return tuple(item for item in items if math.isfinite(item.size_mv) and item.size_mv > 0.0)
+
+
+def repeatable(items: tuple[Item, ...]) -> tuple[Item, ...]:
+    """The items that differ at every reading."""
+    return tuple(item for item in items if item.kind == "random")

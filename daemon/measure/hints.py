@@ -1,0 +1,126 @@
+"""Hints: what to suspect, said as "likely", each with a test of ten seconds."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from .reading import Hint
+
+HINTS: Mapping[str, tuple[str, str]] = {
+    "no-sync": (
+        "No line sync was found on any channel of the hookup.",
+        "Is the unit on, and the sync probe on its pin? Touch the probe to the scope's compensation output: a square wave should show.",
+    ),
+    "scope-clipping": (
+        "The signal runs off the scope's range, so the level is only a lower bound.",
+        "Choose the next coarser V/div or move the offset: the number should stop growing.",
+    ),
+    "white-not-in-record": (
+        "No flat white was seen in this record: likely a dark picture, or white on other lines.",
+        "Put a full white field or white bars on the screen and wait for a second.",
+    ),
+    "accuracy-assumed": (
+        "The scope's gain specification is not known; ±3 % of the reading was assumed.",
+        "Look up the DC gain accuracy in the scope's data sheet and give it with --gain-spec or in the settings.",
+    ),
+    "sample-rate-too-low": (
+        "There are fewer than four samples a subcarrier cycle, so colour cannot be told from luma.",
+        "Shorten the time base or raise the memory depth until the sample rate is above 18 MS/s.",
+    ),
+    "channel-dead": (
+        "This channel stays at blanking while another one shows picture: likely a bad contact or a dead output.",
+        "Swap this probe with a good channel's: does the fault move with the probe or stay with the unit?",
+    ),
+    "termination-missing": (
+        "Sync and white are about twice nominal: likely no 75-ohm termination, or the probe sits before the series resistor.",
+        "Put a 75-ohm terminator on the tee: the level should halve.",
+    ),
+    "fifty-ohm-load": (
+        "Sync and white are about 0.8 of nominal: likely a 50-ohm terminator or input.",
+        "Set the scope's input to 1 megohm and read the print on the terminator: 75, not 50.",
+    ),
+    "terminated-twice": (
+        "Sync and white are about two thirds of nominal: likely two 75-ohm loads.",
+        "Unplug the monitor: the level should rise by half.",
+    ),
+    "loads-75-and-50": (
+        "Sync and white are about 0.57 of nominal: likely 75 and 50 ohm together.",
+        "Set the scope's input to 1 megohm: the level should rise to nominal.",
+    ),
+    "pattern-white": (
+        "White is three quarters of nominal and sync is right: likely a 75 % pattern.",
+        "Show 100 % white, or say --pattern-white 75.",
+    ),
+    "probe-ratio": (
+        "Sync and white are off by a factor of ten: likely the probe ratio.",
+        "Compare the switch on the probe with the ratio set in the scope.",
+    ),
+}
+"""Code to sentence and ten-second test."""
+
+
+def hint(code: str) -> Hint:
+    """The hint of that code."""
+    text, test = HINTS[code]
+    return Hint(code, text, test)
+
+
+@dataclass(frozen=True)
+class Factor:
+    """One row of the ratio table: measured over nominal, and what it is likely to mean."""
+
+    code: str
+    low: float
+    high: float
+
+    def accepts(self, ratio: float) -> bool:
+        """Whether the ratio is this factor."""
+        return self.low <= ratio <= self.high
+
+
+def _about(code: str, factor: float) -> Factor:
+    return Factor(code, factor * 0.97, factor * 1.03)
+
+
+RATIO_TABLE = (
+    Factor("termination-missing", 1.6, 2.3),
+    _about("fifty-ohm-load", 0.80),
+    _about("terminated-twice", 2.0 / 3.0),
+    _about("loads-75-and-50", 4.0 / 7.0),
+    _about("probe-ratio", 10.0),
+    _about("probe-ratio", 0.1),
+)
+"""Factors of measuring.md; ±3 % where it gives no range."""
+PATTERN_WHITE = 0.75
+LOOSER_FOR_WHITE = 0.06
+"""White may be trimmed off nominal, so next to a sync that shows the factor it is accepted within ±6 %."""
+
+
+def ratio_hint(sync: float, burst: float, whites: list[float]) -> Hint | None:
+    """What the ratios of measured to nominal say together: of sync and burst (NaN where not measured) and of each white.
+
+    A factor is accepted when sync (and burst) show it and white shows it, or three quarters of it (a 75 % pattern).
+    Where no sync shares the path all of three colours or more must show it. White high with sync right is the unit.
+    """
+    if not whites:
+        return None
+    paths = [ratio for ratio in (sync, burst) if math.isfinite(ratio)]
+    if paths:
+        for factor in RATIO_TABLE:
+            if all(factor.accepts(ratio) for ratio in paths) and any(_white_fits(one, factor) for one in whites):
+                return hint(factor.code)
+        right = all(0.9 <= ratio <= 1.1 for ratio in paths)
+        if right and all(abs(one / PATTERN_WHITE - 1.0) <= LOOSER_FOR_WHITE for one in whites):
+            return hint("pattern-white")
+        return None
+    if len(whites) < 3:
+        return None
+    for factor in RATIO_TABLE:
+        if all(factor.accepts(one) for one in whites):
+            return hint(factor.code)
+    return hint("pattern-white") if all(_about("", PATTERN_WHITE).accepts(one) for one in whites) else None
+
+
+def _white_fits(white: float, factor: Factor) -> bool:
+    low, high = factor.low * (1.0 - LOOSER_FOR_WHITE), factor.high * (1.0 + LOOSER_FOR_WHITE)
+    return low <= white <= high or low <= white / PATTERN_WHITE <= high
