@@ -47,7 +47,9 @@ class FieldSchedule:
             self._fields_only = False
         elif task is Task.FIELD:
             self._learn(measured, now_s)
-        elif any(channel.channel in self._whites and lacks_white(measured, channel.channel) for channel in measured.channels):
+        elif any(
+            channel.channel in self._whites and lacks_white(measured, channel.channel) for channel in measured.channels
+        ):
             self._fields_only = True
 
     def carried(self, measured: Measured, now_s: float) -> Measured:
@@ -58,9 +60,7 @@ class FieldSchedule:
         return replace(measured, sync=replace(measured.sync, field=known))
 
     def _learn(self, measured: Measured, now_s: float) -> None:
-        self._whites = frozenset(
-            channel.channel for channel in measured.channels if channel.peak_white_mv is not None
-        )
+        self._whites = frozenset(channel.channel for channel in measured.channels if channel.peak_white_mv is not None)
         if measured.sync.field is not None:
             self._field, self._field_s = measured.sync.field, now_s
 
@@ -68,6 +68,8 @@ class FieldSchedule:
 def lacks_white(measured: Measured, channel: str) -> bool:
     """Whether the record held no white of that channel, though it is one that has a white."""
     return any(
-        item.channel == channel and item.peak_white_mv is None and any(hint.code == WHITE_NOT_IN_RECORD for hint in item.hints)
+        item.channel == channel
+        and item.peak_white_mv is None
+        and any(hint.code == WHITE_NOT_IN_RECORD for hint in item.hints)
         for item in measured.channels
     )

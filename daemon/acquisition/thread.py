@@ -75,7 +75,7 @@ class Acquisition:
         open_source: Callable[[], Source],
         where: str,
         measure: Callable[[Capture, Conditions], Measured],
-        lines: Callable[[Capture, Setup, int], bytes],
+        lines: Callable[[Capture, Setup, int], bytes] | None = None,
         setup: SetupInForce,
         outlet: Outlet,
         run: str,
@@ -116,7 +116,7 @@ class Acquisition:
             except InstrumentError as error:
                 self._watch.failed(error)
                 self._wait(retry_delay_s(error, self._time.uniform()))
-            except Exception as error:  # the one supervised boundary: a defect must not leave the page silently dead
+            except Exception as error:  # noqa: BLE001 - the one supervised boundary: a defect must not leave the page silently dead
                 self._watch.broke(error)
                 self._wait(RESTART_S)
 
@@ -172,7 +172,7 @@ class Acquisition:
 
     def _publish_lines(self, capture: Capture, setup: Setup, now_s: float) -> None:
         widths = self._outlet.widths_wanted
-        if widths and now_s - self._lines_s >= LINES_EVERY_S:
+        if self._lines is not None and widths and now_s - self._lines_s >= LINES_EVERY_S:
             self._lines_s = now_s
             for width in widths:
                 self._outlet.publish_lines(width, self._lines(capture, setup, width))

@@ -39,7 +39,9 @@ class ScopeWatch:
     def no_trigger(self) -> None:
         """The scope answers, but did not trigger."""
         self._back()
-        self._tell("waiting-for-trigger", "the scope finds no trigger", "check the sync probe, and that the unit is on", None)
+        self._tell(
+            "waiting-for-trigger", "the scope finds no trigger", "check the sync probe, and that the unit is on", None
+        )
 
     def failed(self, error: InstrumentError) -> None:
         """The scope could not be reached, or the link to it broke."""

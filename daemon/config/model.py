@@ -3,6 +3,7 @@
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
+from pydantic.config import JsonDict
 
 from ..measure.hookup import Link, Load, Point, Role
 
@@ -13,42 +14,48 @@ class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
-def _unit(unit: str) -> dict[str, object]:
+def _unit(unit: str) -> JsonDict:
     return {UNIT: unit}
 
 
 class ScopeTable(_Table):
     """[scope]"""
 
-    resource: str | None = Field(None, description="VISA resource string of the scope, such as TCPIP0::192.0.2.7::5025::SOCKET")
-    family: str | None = Field(None, description="family of the scope, to force a driver; left out, the scope is asked")
+    resource: str | None = Field(
+        None, description="VISA resource string of the scope, such as TCPIP0::192.0.2.7::5025::SOCKET"
+    )
+    family: str | None = Field(
+        default=None, description="family of the scope, to force a driver; left out, the scope is asked"
+    )
 
 
 class LiveTable(_Table):
     """[live]"""
 
     rate_hz: float = Field(
-        20.0, ge=1, le=100, description="readings wanted a second", json_schema_extra=_unit("Hz")
+        default=20.0, ge=1, le=100, description="readings wanted a second", json_schema_extra=_unit("Hz")
     )
 
 
 class HttpTable(_Table):
     """[http]"""
 
-    host: str = Field("127.0.0.1", description="address to listen on; for now an address of this machine only")
-    port: int = Field(8714, ge=0, le=65535, description="port to listen on; 0 for any free one")
+    host: str = Field(default="127.0.0.1", description="address to listen on; for now an address of this machine only")
+    port: int = Field(default=8714, ge=0, le=65535, description="port to listen on; 0 for any free one")
 
 
 class MeasureTable(_Table):
     """[measure]"""
 
     gain_spec: str | None = Field(
-        None,
+        default=None,
         description="gain specification of the scope, 3% of reading or 3%fs of full scale; left out, the driver's is taken",
         json_schema_extra=_unit("%"),
     )
     pattern_white: float | str = Field(
-        100.0, description="white of the pattern on the screen, per cent or a fraction like 28/31", json_schema_extra=_unit("%")
+        default=100.0,
+        description="white of the pattern on the screen, per cent or a fraction like 28/31",
+        json_schema_extra=_unit("%"),
     )
 
 
@@ -56,12 +63,16 @@ class HookupTable(_Table):
     """[hookup.CHn]: what is clipped to a channel of the scope."""
 
     role: Role = Field(description="the signal on this channel")
-    point: Point = Field("connector", description="where the probe touches the unit")
-    load: Load = Field("terminator", description="what terminates the signal")
-    load_ohm: float = Field(75.0, gt=0, description="resistance of the load", json_schema_extra=_unit("ohm"))
-    load_tolerance_pct: float = Field(1.0, ge=0, le=50, description="how far the load may be off", json_schema_extra=_unit("%"))
-    link: Link = Field("coax", description="cable or probe")
-    probe_ratio: float = Field(1.0, gt=0, description="multiplies the scope's volts; 1 where the scope knows its probe")
+    point: Point = Field(default="connector", description="where the probe touches the unit")
+    load: Load = Field(default="terminator", description="what terminates the signal")
+    load_ohm: float = Field(default=75.0, gt=0, description="resistance of the load", json_schema_extra=_unit("ohm"))
+    load_tolerance_pct: float = Field(
+        1.0, ge=0, le=50, description="how far the load may be off", json_schema_extra=_unit("%")
+    )
+    link: Link = Field(default="coax", description="cable or probe")
+    probe_ratio: float = Field(
+        default=1.0, gt=0, description="multiplies the scope's volts; 1 where the scope knows its probe"
+    )
 
 
 _Millivolts = Annotated[float, Field(gt=0, le=20_000)]
@@ -75,20 +86,28 @@ class TargetTable(_Table):
     over_above_mv: _Millivolts = Field(description="above this, over", json_schema_extra=_unit("mV"))
     on_from_mv: _Millivolts = Field(description="from here up, on target", json_schema_extra=_unit("mV"))
     dim_from_mv: _Millivolts = Field(description="from here up, dim; below, too low", json_schema_extra=_unit("mV"))
-    setup_mv: float = Field(0.0, ge=0, le=20_000, description="black above blanking", json_schema_extra=_unit("mV"))
-    sync_mv: _Millivolts | None = Field(None, description="depth of sync below blanking", json_schema_extra=_unit("mV"))
-    burst_mv_pp: _Millivolts | None = Field(None, description="burst, peak to peak", json_schema_extra=_unit("mV p-p"))
-    basis: Literal["standard", "practice"] = Field("practice", description="what stands behind the nominal level")
-    source: str = Field("", description="where it comes from, in words")
+    setup_mv: float = Field(
+        default=0.0, ge=0, le=20_000, description="black above blanking", json_schema_extra=_unit("mV")
+    )
+    sync_mv: _Millivolts | None = Field(
+        default=None, description="depth of sync below blanking", json_schema_extra=_unit("mV")
+    )
+    burst_mv_pp: _Millivolts | None = Field(
+        default=None, description="burst, peak to peak", json_schema_extra=_unit("mV p-p")
+    )
+    basis: Literal["standard", "practice"] = Field(
+        default="practice", description="what stands behind the nominal level"
+    )
+    source: str = Field(default="", description="where it comes from, in words")
 
 
 class SettingsTables(_Table):
     """The whole settings file."""
 
-    scope: ScopeTable = Field(default_factory=ScopeTable)
-    live: LiveTable = Field(default_factory=LiveTable)
-    http: HttpTable = Field(default_factory=HttpTable)
-    measure: MeasureTable = Field(default_factory=MeasureTable)
+    scope: ScopeTable = ScopeTable()
+    live: LiveTable = LiveTable()
+    http: HttpTable = HttpTable()
+    measure: MeasureTable = MeasureTable()
     hookup: dict[str, HookupTable] = Field(default_factory=dict)
     targets: dict[str, TargetTable] = Field(default_factory=dict)
     target_of: dict[Role, str] = Field(default_factory=dict, description="name of the target that a role takes")

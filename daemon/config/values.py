@@ -25,6 +25,8 @@ def parse_pattern_white(text: str | float, where: str = "pattern_white") -> floa
         pct = 0.0
     if not 1.0 <= pct <= 100.0:
         raise UsageError(
-            f"'{text}' is no white of a pattern", where=where, do="give per cent from 1 to 100, or a fraction like 28/31"
+            f"'{text}' is no white of a pattern",
+            where=where,
+            do="give per cent from 1 to 100, or a fraction like 28/31",
         )
     return pct

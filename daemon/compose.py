@@ -1,0 +1,265 @@
+"""The composition root: puts the daemon together and runs it. `serve` and `demo` differ in source and trimmers only."""
+
+import asyncio
+import contextlib
+import ipaddress
+import logging
+import os
+import secrets
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError
+from importlib.metadata import version as installed_version
+
+import uvicorn
+
+from ..drivers.discovery import find_scopes
+from ..drivers.errors import PortTaken, UsageError
+from ..drivers.links import parse_resource
+from .acquisition import Acquisition, Source
+from .config import Setup, SetupInForce
+from .config.settings import Settings
+from .demo import SimulatedScope
+from .http.app import create_app
+from .http.cautions import cautions_in_short
+from .http.pages import PAGE
+from .http.services import Services, Trimmers
+from .live import ControlLease, Hub, ScopeStatus
+from .measure.engine import measure_capture
+from .sources.scope import open_scope
+
+SCAN_S = 6.0
+
+ABSENT = ScopeStatus(
+    "absent",
+    time.time_ns(),
+    "no scope is named",
+    "start with --scope RESOURCE, or put resource under [scope] in the settings file",
+)
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where captures come from: how to open it, and what to call it until then."""
+
+    open_source: Callable[[], Source]
+    where: str
+
+
+def serve(
+    settings: Settings,
+    *,
+    scope: str | None = None,
+    family: str | None = None,
+    host: str | None = None,
+    port: int | None = None,
+    browser: bool = True,
+) -> int:
+    """Run the daemon on a real scope until SIGINT or SIGTERM; gives the exit status.
+
+    What is given here goes before the settings. Without a scope the page is up and says how to name one.
+    Raises MalformedResource, UsageError, PortTaken before anything has started.
+    """
+    resource = scope or settings.tables.scope.resource
+    wanted = family or settings.tables.scope.family
+    origin = None
+    if resource is not None:
+        parse_resource(resource)
+        origin = Origin(lambda: open_scope(resource, family=wanted), resource)
+    print(cautions_in_short(), file=sys.stderr, flush=True)
+    return _run(settings, origin, None, host, port, browser)
+
+
+def demo(settings: Settings, *, host: str | None = None, port: int | None = None, browser: bool = True) -> int:
+    """Run the daemon on the simulated scope until SIGINT or SIGTERM; gives the exit status. Raises UsageError, PortTaken."""
+    simulated = SimulatedScope()
+    origin = Origin(lambda: open_scope(simulated.resource), "the simulated scope")
+    return _run(settings, origin, simulated, host, port, browser)
+
+
+def _run(
+    settings: Settings,
+    origin: Origin | None,
+    simulated: SimulatedScope | None,
+    host: str | None,
+    port: int | None,
+    browser: bool,
+) -> int:
+    _log_to_stderr()
+    http = settings.tables.http
+    host, port = host or http.host, http.port if port is None else port
+    _refuse_beyond_loopback(host)
+    with contextlib.ExitStack() as stack:
+        listening = stack.enter_context(listen(host, port))
+        parts = Parts(settings.setup(), origin, simulated, listening)
+        server = Server(parts.app, lambda: _address_up(parts.url, browser))
+        stack.enter_context(ending(server))
+        if simulated is not None:
+            stack.callback(simulated.close)
+            simulated.start()
+        if parts.acquisition is not None:
+            stack.callback(parts.acquisition.stop)
+            parts.acquisition.start()
+        asyncio.run(server.serve(sockets=[listening]))
+    return 0
+
+
+class Parts:
+    """The parts of one run, joined."""
+
+    def __init__(
+        self, setup: Setup, origin: Origin | None, trimmers: Trimmers | None, listening: socket.socket
+    ) -> None:
+        in_force = SetupInForce(setup)
+        lease = ControlLease(time.monotonic)
+        hub = Hub(lease, lambda: in_force.current.generation, time.monotonic)
+        run = secrets.token_hex(2)
+        host, port = listening.getsockname()[:2]
+        bracketed = f"[{host}]" if ":" in host else host
+        self.url = f"http://{bracketed}:{port}/"
+        self.acquisition: Acquisition | None = None
+        if origin is None:
+            hub.announce(ABSENT, ())
+        else:
+            self.acquisition = Acquisition(
+                open_source=origin.open_source,
+                where=origin.where,
+                measure=measure_capture,
+                setup=in_force,
+                outlet=hub,
+                run=run,
+            )
+        self.app = create_app(
+            Services(
+                hub=hub,
+                lease=lease,
+                setup=in_force,
+                version=_version(),
+                run=run,
+                hosts=_hosts(bracketed, port),
+                page=PAGE,
+                scan=lambda: find_scopes(SCAN_S),
+                trimmers=trimmers,
+                now_s=time.monotonic,
+            )
+        )
+
+
+class Server(uvicorn.Server):
+    """uvicorn, which says when it is up, and whose signals are handled by `ending`."""
+
+    def __init__(self, app: object, when_up: Callable[[], None]) -> None:
+        super().__init__(
+            uvicorn.Config(
+                app,  # type: ignore[arg-type]
+                log_config=None,
+                access_log=False,
+                server_header=False,
+                ws_per_message_deflate=False,
+                ws_max_size=65536,
+                timeout_graceful_shutdown=3,
+            )
+        )
+        self._when_up = when_up
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Begin to serve, then say so."""
+        await super().startup(sockets)
+        if not self.should_exit:
+            self._when_up()
+
+    def capture_signals(self) -> AbstractContextManager[None]:  # type: ignore[override]
+        """Leave the signals alone: the library would raise them again after a clean stop."""
+        return nullcontext()
+
+
+@contextlib.contextmanager
+def ending(server: uvicorn.Server) -> Iterator[None]:
+    """While this lasts, SIGINT and SIGTERM end the server."""
+
+    def end(number: int, frame: object) -> None:
+        server.should_exit = True
+
+    before = {number: signal.signal(number, end) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A socket bound to that address. Raises PortTaken, UsageError."""
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+    except OSError as error:
+        raise UsageError(f"'{host}' is no address: {error}", where="host", do="use 127.0.0.1") from error
+    listening = socket.socket(family, kind, protocol)
+    try:
+        if os.name == "posix":
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind(address)
+        listening.listen(128)
+    except OSError as error:
+        listening.close()
+        raise PortTaken(
+            f"cannot listen there: {error.strerror}",
+            where=f"{host}:{port}",
+            do="end the other program, or use --port 0",
+        ) from error
+    return listening
+
+
+def _refuse_beyond_loopback(host: str) -> None:
+    if host == "localhost":
+        return
+    try:
+        if ipaddress.ip_address(host).is_loopback:
+            return
+    except ValueError:
+        pass
+    raise UsageError(
+        f"'{host}' can be reached by others, and access tokens are not there yet", where="host", do="use 127.0.0.1"
+    )
+
+
+def _hosts(host: str, port: int) -> frozenset[str]:
+    """What a browser may write in Host to reach us."""
+    names = {"127.0.0.1", "localhost", "[::1]", host.lower()}
+    return frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset())
+
+
+def _address_up(url: str, browser: bool) -> None:
+    """Print the address, the one line on stdout, and open it where a browser can be."""
+    print(url, flush=True)
+    if browser and (os.name != "posix" or sys.platform == "darwin" or _has_display(os.environ)):
+        silent = subprocess.DEVNULL
+        subprocess.Popen(
+            (sys.executable, "-m", "webbrowser", url),
+            stdin=silent,
+            stdout=silent,
+            stderr=silent,
+            start_new_session=True,
+        )
+
+
+def _has_display(environment: "os._Environ[str]") -> bool:
+    return bool(environment.get("DISPLAY") or environment.get("WAYLAND_DISPLAY"))
+
+
+def _log_to_stderr() -> None:
+    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    logging.getLogger("uvicorn").setLevel(logging.WARNING)
+
+
+def _version() -> str:
+    try:
+        return installed_version("peakwhite")
+    except PackageNotFoundError:
+        return "not installed"

@@ -1,0 +1,208 @@
+"""REST under /api/v1, and what a supervisor asks of a process."""
+
+import asyncio
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Header
+from starlette.responses import Response
+
+from ...drivers.discovery import FoundScope
+from ...drivers.errors import NoReading
+from ..live.schema import ReadingObject, live_schema, schema_of
+from ..measure.hookup import Clip, Hookup
+from ..measure.targets import Conditions, target_named
+from . import models
+from .cautions import CAUTIONS
+from .problems import answers
+from .services import Services
+
+FRESH_S = 3.0
+"""Readings are valid up to this age, or three intervals, whichever is longer."""
+
+Token = Annotated[str | None, Header(alias="Peakwhite-Control", description="token from POST control", max_length=200)]
+
+
+def api_routes(services: Services) -> APIRouter:
+    """All routes of REST but the demo's."""
+    router = APIRouter(prefix="/api/v1")
+    for add in (_reading_routes, _scope_routes, _hookup_routes, _control_routes, _text_routes):
+        add(router, services)
+    return router
+
+
+def may_write(services: Services) -> Any:
+    """Dependency of every route that changes something: refused while somebody else holds control."""
+
+    async def check(token: Token = None) -> None:
+        services.lease.check(token)
+
+    return Depends(check)
+
+
+def _reading_routes(router: APIRouter, services: Services) -> None:
+    answer = {"content": {"application/json": {"schema": _inlined(schema_of(ReadingObject))}}}
+
+    @router.get(
+        "/reading", summary="The newest reading", responses={200: answer, **answers(503)}, response_class=Response
+    )
+    async def reading() -> Response:
+        """All that was computed from the newest capture (schema `peakwhite.reading/1`), as the live socket sends it."""
+        latest = services.hub.latest
+        if latest is None:
+            scope = services.hub.scope
+            raise NoReading(
+                f"no reading yet, {scope.text}", where="reading", do=scope.do or "wait for the first capture"
+            )
+        return Response(latest.json, media_type="application/json")
+
+
+def _scope_routes(router: APIRouter, services: Services) -> None:
+    found: list[Sequence[FoundScope]] = []
+    scanning = asyncio.Lock()
+
+    def told() -> models.ScopesBody:
+        return models.ScopesBody(scopes=[models.ScopeBody(**asdict(scope)) for scope in found[-1]] if found else None)
+
+    @router.get("/scopes", summary="Scopes that the last scan found", responses=answers())
+    async def scopes() -> models.ScopesBody:
+        """Gives the last result; it looks for nothing itself."""
+        return told()
+
+    @router.post(
+        "/scopes/scan", summary="Look for scopes now", responses=answers(409), dependencies=[may_write(services)]
+    )
+    async def scan() -> models.ScopesBody:
+        """Looks on USB and the network; takes some seconds. A second request meanwhile waits for the same scan."""
+        before = len(found)
+        async with scanning:
+            if len(found) == before:
+                found.append(await asyncio.to_thread(services.scan))
+        return told()
+
+
+def _hookup_routes(router: APIRouter, services: Services) -> None:
+    @router.get("/hookup", summary="What is clipped where", responses=answers())
+    async def hookup() -> models.HookupInForce:
+        """The hookup in force, with its generation."""
+        return _hookup_in_force(services)
+
+    @router.put(
+        "/hookup", summary="Say what is clipped where", responses=answers(409, 422), dependencies=[may_write(services)]
+    )
+    async def put_hookup(body: models.HookupBody) -> models.HookupInForce:
+        """Replaces the hookup from the next capture on. Readings that carry the answered generation as `setup` are of it."""
+        services.setup.swap(_conditions(body, services.setup.current.conditions))
+        services.hub.tell_status()
+        return _hookup_in_force(services)
+
+    @router.get("/targets", summary="Targets", responses=answers())
+    async def targets() -> models.TargetsBody:
+        """Shipped targets and those of the settings file, and which ones the user chose. `PUT hookup` chooses."""
+        conditions = services.setup.current.conditions
+        return models.TargetsBody(
+            targets=[models.TargetBody(**asdict(target)) for target in conditions.targets.values()],
+            target_of=dict(conditions.chosen),
+        )
+
+
+def _hookup_in_force(services: Services) -> models.HookupInForce:
+    setup = services.setup.current
+    return models.HookupInForce(
+        clips=[models.ClipBody(**asdict(clip)) for clip in setup.conditions.hookup.clips],
+        target_of=dict(setup.conditions.chosen),
+        pattern_white_pct=setup.conditions.pattern_white_pct,
+        setup=setup.generation,
+    )
+
+
+def _conditions(body: models.HookupBody, now: Conditions) -> Conditions:
+    """The conditions that `body` asks for. Raises UsageError for a target that there is not, a channel or role given twice."""
+    for name in body.target_of.values():
+        target_named(name, now.targets)
+    return Conditions(
+        hookup=Hookup(tuple(Clip(**clip.model_dump()) for clip in body.clips)),
+        targets=now.targets,
+        chosen=dict(body.target_of),
+        gain_spec=now.gain_spec,
+        pattern_white_pct=body.pattern_white_pct,
+    )
+
+
+def _control_routes(router: APIRouter, services: Services) -> None:
+    lease, hub = services.lease, services.hub
+
+    @router.get("/control", summary="Who holds control", responses=answers())
+    async def control() -> models.ControlBody:
+        """While nobody holds control, everybody may write."""
+        return models.ControlBody(holder=lease.holder)
+
+    @router.post("/control", summary="Ask for control", responses=answers(409, 422))
+    async def ask(body: models.ControlRequestBody, token: Token = None) -> models.ControlGrant:
+        """Gives a token. It ends 15 s after the holder's live socket closes, or after its last use without one."""
+        before = lease.holder
+        grant = lease.take(body.name, token, by_force=body.take)
+        hub.tell_status()
+        return models.ControlGrant(token=grant, holder=body.name, taken_from=before)
+
+    @router.delete("/control", summary="Give control back", responses=answers(409))
+    async def release(token: Token = None) -> models.ControlBody:
+        """Only its holder can."""
+        lease.release(token)
+        hub.tell_status()
+        return models.ControlBody(holder=None)
+
+
+def _text_routes(router: APIRouter, services: Services) -> None:
+    @router.get("/schema/live.json", summary="JSON Schemas of the live socket", responses=answers())
+    async def schema() -> models.LiveSchemaBody:
+        """What every frame of `WS /api/v1/live` looks like: `server` by type, `client` by type. Of `lines` it is the
+        JSON header of a binary frame: u32 LE length, header, then int16 LE pairs min, max, channel by channel."""
+        return models.LiveSchemaBody(**live_schema())
+
+    @router.get("/cautions", summary="Cautions", responses=answers())
+    async def cautions() -> list[models.CautionBody]:
+        """What must be read before a probe is clipped on."""
+        return [models.CautionBody(**asdict(caution)) for caution in CAUTIONS]
+
+
+def health_routes(services: Services) -> APIRouter:
+    """What a supervisor of processes asks."""
+    router = APIRouter()
+
+    @router.get("/healthz", summary="Does the process live?", responses=answers())
+    async def healthz() -> models.HealthBody:
+        """Yes."""
+        return models.HealthBody(status="alive", version=services.version, run=services.run)
+
+    @router.get("/readyz", summary="Do valid readings come in?", responses=answers(503))
+    async def readyz() -> models.ReadyBody:
+        """Whether the newest reading is fresh and has found sync."""
+        latest, scope = services.hub.latest, services.hub.scope
+        limit_s = max(FRESH_S, 3.0 / services.setup.current.rate_hz)
+        if latest is None or (age_s := services.now_s() - latest.at_s) > limit_s:
+            raise NoReading(
+                f"no fresh reading, {scope.text}", where="readyz", do=scope.do or "wait for the next capture"
+            )
+        if latest.reading.measured.sync.state == "none":
+            raise NoReading(
+                "the newest reading found no sync", where="readyz", do="check the sync probe and the hookup"
+            )
+        return models.ReadyBody(status="ready", age_s=round(age_s, 3))
+
+    return router
+
+
+def _inlined(schema: dict[str, Any]) -> dict[str, Any]:
+    """A JSON Schema with its `$defs` put in place, as OpenAPI wants it inside a document."""
+    defs = schema.get("$defs", {})
+
+    def inline(node: Any) -> Any:
+        if isinstance(node, dict):
+            if "$ref" in node:
+                return inline(defs[node["$ref"].rsplit("/", 1)[1]])
+            return {key: inline(value) for key, value in node.items() if key not in ("$defs", "$schema")}
+        return [inline(item) for item in node] if isinstance(node, list) else node
+
+    return dict(inline(schema))

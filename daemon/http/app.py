@@ -1,0 +1,47 @@
+"""The application: everything it uses is handed in."""
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator
+
+from fastapi import FastAPI
+
+from .api import api_routes, health_routes
+from .demo_api import demo_routes
+from .guard import Guard
+from .live_socket import live_routes
+from .pages import page_routes
+from .problems import install
+from .services import Services
+
+
+def create_app(services: Services) -> FastAPI:
+    """The FastAPI application. Its pages come last, so that they shadow nothing."""
+
+    @contextlib.asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        services.hub.attach()
+        beat = asyncio.create_task(services.hub.beat())
+        yield
+        beat.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await beat
+
+    app = FastAPI(
+        title="Peakwhite",
+        version=services.version,
+        summary="Analogue video levels, live, from a bench oscilloscope",
+        description="Readings live on `WS /api/v1/live`; everything else here. Errors are `application/problem+json`.",
+        docs_url=None,
+        redoc_url=None,
+        lifespan=lifespan,
+    )
+    install(app)
+    app.include_router(live_routes(services))
+    app.include_router(api_routes(services), tags=["peakwhite"])
+    app.include_router(health_routes(services), tags=["health"])
+    if services.trimmers is not None:
+        app.include_router(demo_routes(services, services.trimmers), tags=["demo"])
+    app.include_router(page_routes(services.page))
+    app.add_middleware(Guard, hosts=services.hosts)
+    return app

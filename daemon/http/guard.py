@@ -1,0 +1,124 @@
+"""Before any request or upgrade reaches the application: Host and Origin, body limit, and the headers of every answer.
+
+A daemon on loopback is reachable by every web page that its user opens. Host is checked against rebinding of names, Origin
+against pages of others; an absent Origin passes, for programs send none.
+"""
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from .problems import problem
+
+BODY_LIMIT_BYTES = 64 * 1024
+
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; connect-src 'self'; "
+    "manifest-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+
+SAFETY_HEADERS = {
+    "content-security-policy": POLICY,
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+    "referrer-policy": "no-referrer",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
+}
+
+
+class TooLarge(Exception):
+    """The body is over the limit."""
+
+
+class Guard:
+    """ASGI middleware. `hosts` are `host:port` in lower case."""
+
+    def __init__(self, app: ASGIApp, hosts: frozenset[str]) -> None:
+        self._app = app
+        self._hosts = hosts
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] not in ("http", "websocket"):
+            await self._app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        if refusal := self._refusal(headers):
+            await self._refuse(*refusal, scope, receive, send)
+        elif scope["type"] == "websocket":
+            await self._app(scope, receive, send)
+        else:
+            await self._pass_on(scope, headers, receive, with_safety_headers(send))
+
+    def _refusal(self, headers: Headers) -> tuple[int, str] | None:
+        host = headers.getlist("host")
+        if len(host) != 1 or host[0].lower() not in self._hosts:
+            return 421, f"the Host header says '{', '.join(host)[:80]}', which is not this daemon"
+        for origin in headers.getlist("origin"):
+            if origin.lower().removeprefix("http://") not in self._hosts:
+                return 403, f"a page of '{origin[:80]}' may not use this daemon"
+        return None
+
+    async def _refuse(self, status: int, detail: str, scope: Scope, receive: Receive, send: Send) -> None:
+        answer = send if scope["type"] == "http" else _as_handshake_answer(send)
+        await problem(status, detail)({**scope, "type": "http"}, receive, with_safety_headers(answer))
+
+    async def _pass_on(self, scope: Scope, headers: Headers, receive: Receive, send: Send) -> None:
+        """Call the application with the body read and within the limit."""
+        try:
+            body = await _whole_body(headers, receive)
+        except TooLarge:
+            await problem(413, f"the body is over {BODY_LIMIT_BYTES // 1024} KiB")(scope, receive, send)
+            return
+        if body is None:
+            return
+
+        given = False
+
+        async def receive_body() -> Message:
+            nonlocal given
+            if given:
+                return await receive()
+            given = True
+            return {"type": "http.request", "body": body, "more_body": False}
+
+        await self._app(scope, receive_body, send)
+
+
+async def _whole_body(headers: Headers, receive: Receive) -> bytes | None:
+    """The body, or None where the client left. Raises TooLarge as soon as that is known."""
+    length = headers.get("content-length", "0")
+    if length.isdecimal() and int(length) > BODY_LIMIT_BYTES:
+        raise TooLarge
+    body = bytearray()
+    while True:
+        message = await receive()
+        if message["type"] == "http.disconnect":
+            return None
+        body += message.get("body", b"")
+        if len(body) > BODY_LIMIT_BYTES:
+            raise TooLarge
+        if not message.get("more_body", False):
+            return bytes(body)
+
+
+def with_safety_headers(send: Send) -> Send:
+    """`send` that adds the safety headers to the start of an answer, and `no-store` where nothing says otherwise."""
+
+    async def send_with_headers(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            headers = MutableHeaders(raw=message["headers"])
+            headers.update(SAFETY_HEADERS)
+            headers.setdefault("cache-control", "no-store")
+        await send(message)
+
+    return send_with_headers
+
+
+def _as_handshake_answer(send: Send) -> Send:
+    """`send` that answers a refused upgrade with a plain HTTP answer."""
+
+    async def send_answer(message: Message) -> None:
+        await send({**message, "type": f"websocket.{message['type']}"})
+
+    return send_answer

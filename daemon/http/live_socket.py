@@ -1,0 +1,106 @@
+"""The live socket: one task sends what waits for this viewer, one listens; whichever ends ends the other.
+
+The listening one is what makes a stop quick: a handler that waits only on its own event never hears that the server ends.
+"""
+
+import asyncio
+import json
+from collections.abc import Iterable
+from typing import Any
+
+from fastapi import APIRouter, WebSocket, WebSocketDisconnect
+from pydantic import TypeAdapter, ValidationError
+
+from ..live.frames import hello_frame
+from ..live.hub import Hub, Viewer
+from ..live.schema import REQUESTS
+from .services import Services
+
+MESSAGE_LIMIT_BYTES = 4096
+SEND_DEADLINE_S = 10.0
+POLICY_VIOLATION = 1008
+TRY_AGAIN_LATER = 1013
+
+_REQUESTS = {kind: TypeAdapter(request) for kind, request in REQUESTS.items()}
+
+
+class BadMessage(Exception):
+    """The client sent what it may not; the text goes into the close frame."""
+
+
+def live_routes(services: Services) -> APIRouter:
+    """The route of the live socket."""
+    router = APIRouter()
+
+    @router.websocket("/api/v1/live")
+    async def live(socket: WebSocket) -> None:
+        await socket.accept()
+        viewer = services.hub.join()
+        sender = asyncio.create_task(_send(socket, viewer, services))
+        listener = asyncio.create_task(_listen(socket, viewer, services.hub))
+        try:
+            await asyncio.wait((sender, listener), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            services.hub.leave(viewer)
+            for task in (sender, listener):
+                task.cancel()
+            ended = await asyncio.gather(sender, listener, return_exceptions=True)
+        await _close(socket, ended)
+
+    return router
+
+
+async def _send(socket: WebSocket, viewer: Viewer, services: Services) -> None:
+    """Send hello, then the newest of each kind, one at a time. Raises TimeoutError where the client does not read."""
+    hello = hello_frame(
+        version=services.version,
+        run=services.run,
+        rate_hz=services.setup.current.rate_hz,
+        demo=services.trimmers is not None,
+    )
+    payload: str | bytes = hello
+    while True:
+        message: dict[str, Any] = {"type": "websocket.send"}
+        message["text" if isinstance(payload, str) else "bytes"] = payload
+        async with asyncio.timeout(SEND_DEADLINE_S):
+            await socket.send(message)
+        payload = await viewer.take()
+
+
+async def _listen(socket: WebSocket, viewer: Viewer, hub: Hub) -> None:
+    """Take what the client sends until it leaves. Raises BadMessage."""
+    while True:
+        message = await socket.receive()
+        if message["type"] == "websocket.disconnect":
+            return
+        request = request_of(message.get("text"))
+        if request["type"] == "lines":
+            hub.ask_lines(viewer, request["width"])
+        else:
+            hub.claim_control(viewer, request["token"])
+
+
+def request_of(text: str | None) -> dict[str, Any]:
+    """The request in a text frame (None for a binary one). Raises BadMessage."""
+    if text is None:
+        raise BadMessage("binary messages are not taken")
+    if len(text.encode()) > MESSAGE_LIMIT_BYTES:
+        raise BadMessage(f"a message is over {MESSAGE_LIMIT_BYTES} bytes")
+    try:
+        raw = json.loads(text)
+        adapter = _REQUESTS[raw["type"]]
+        request: dict[str, Any] = adapter.validate_python(raw, strict=True, extra="forbid")
+    except (ValueError, TypeError, KeyError, RecursionError, ValidationError):
+        raise BadMessage("only messages of type lines and control are taken") from None
+    return request
+
+
+async def _close(socket: WebSocket, ended: Iterable[BaseException | None]) -> None:
+    """Close with the code that says why."""
+    for error in ended:
+        if isinstance(error, BadMessage):
+            await socket.close(POLICY_VIOLATION, str(error))
+        elif isinstance(error, TimeoutError):
+            await socket.close(TRY_AGAIN_LATER, "too slow")
+        elif error is not None and not isinstance(error, (asyncio.CancelledError, WebSocketDisconnect)):
+            raise error

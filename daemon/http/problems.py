@@ -1,0 +1,85 @@
+"""Errors as `application/problem+json`: what is wrong, a code for machines, and what to do."""
+
+from http import HTTPStatus
+from typing import Annotated, Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel, Field
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, Response
+
+from ...drivers.errors import PeakwhiteError, outcome_of
+
+MEDIA_TYPE = "application/problem+json"
+
+
+class Problem(BaseModel):
+    """An error (RFC 9457), with what to do about it."""
+
+    status: int = Field(description="HTTP status", examples=[409])
+    title: str = Field(description="what the status means", examples=["Conflict"])
+    code: str = Field(description="for machines", examples=["control-held"])
+    detail: Annotated[str, Field(description="what is wrong", examples=["phone holds control"])]
+    do: str = Field(description="what to do", examples=["ask them, or take it: POST control with take true"])
+
+
+OF_STATUS: dict[int, tuple[str, str]] = {
+    400: ("bad-request", "correct the request"),
+    403: ("foreign-origin", "open the page at the address that the daemon printed"),
+    404: ("not-found", "see openapi.json for what there is"),
+    405: ("method-not-allowed", "see openapi.json for what may be done here"),
+    413: ("too-large", "send 64 KiB at most"),
+    421: ("foreign-host", "open the page at the address that the daemon printed"),
+    422: ("usage", "see openapi.json for what a request may hold"),
+    500: ("internal", "please report it with the daemon's log"),
+}
+"""Code and advice of what HTTP itself refuses; the codes of our own errors come from drivers/errors.py."""
+
+
+def problem(status: int, detail: str, *, code: str | None = None, do: str | None = None) -> Response:
+    """A problem as response."""
+    known_code, known_do = OF_STATUS.get(status, ("http", "see openapi.json"))
+    body = Problem(
+        status=status, title=HTTPStatus(status).phrase, code=code or known_code, detail=detail, do=do or known_do
+    )
+    return JSONResponse(body.model_dump(), status, media_type=MEDIA_TYPE)
+
+
+def answers(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """The error answers of a route, for OpenAPI."""
+    return {
+        status: {"model": Problem, "description": HTTPStatus(status).phrase, "content": {MEDIA_TYPE: {}}}
+        for status in (*statuses, 413, 421)
+    }
+
+
+def install(app: FastAPI) -> None:
+    """Have every error of the application answered as a problem."""
+    app.add_exception_handler(PeakwhiteError, _ours)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(500, _unexpected)
+
+
+async def _ours(request: Request, error: Exception) -> Response:
+    assert isinstance(error, PeakwhiteError)
+    outcome = outcome_of(error)
+    return problem(outcome.http_status, f"{error.where}: {error.what}", code=outcome.problem_code, do=error.do)
+
+
+async def _invalid(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    told = [f"{'.'.join(str(part) for part in item['loc'])}: {item['msg']}" for item in error.errors()]
+    return problem(422, " · ".join(told))
+
+
+async def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    response = problem(error.status_code, f"{request.method} {request.url.path}: {error.detail}")
+    response.headers.update(error.headers or {})
+    return response
+
+
+async def _unexpected(request: Request, error: Exception) -> Response:
+    return problem(500, f"{request.method} {request.url.path} failed")

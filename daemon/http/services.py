@@ -1,0 +1,48 @@
+"""What the web face needs of the rest of the daemon. `compose` hands it over."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from ...drivers.discovery import FoundScope
+from ..config import SetupInForce
+from ..live import ControlLease, Hub
+
+
+class Trimmers(Protocol):
+    """The trimmers of the demo's simulated unit. Calls may block for two seconds; raises InstrumentError."""
+
+    def percent(self) -> Mapping[str, float]:
+        """How far each role's trimmer is turned; 100 is nominal."""
+        ...
+
+    def turn(self, role: str, percent: float) -> None:
+        """Turn one."""
+        ...
+
+
+@dataclass(frozen=True)
+class Services:
+    """Everything that the application uses and does not own.
+
+    Attributes:
+        hub, lease, setup: live readings, who may write, the set-up in force.
+        version, run: of the program, and the name of this run.
+        hosts: `host:port` as a browser may write them in Host; Origin is one of these behind `http://`.
+        page: folder of the page's files.
+        scan: looks for scopes; may block for seconds.
+        trimmers: the demo's, None where the scope is real.
+        now_s: monotonic clock.
+    """
+
+    hub: Hub
+    lease: ControlLease
+    setup: SetupInForce
+    version: str
+    run: str
+    hosts: frozenset[str]
+    page: Path
+    scan: Callable[[], Sequence[FoundScope]]
+    trimmers: Trimmers | None
+    now_s: Callable[[], float]
