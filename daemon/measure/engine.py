@@ -40,16 +40,26 @@ class FoundSync:
 def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
     """Sync, levels, match and hints of one capture. What cannot be measured is None, with a hint that says why."""
     sync = find_sync(capture, conditions)
-    system = sync.lines.system or SYSTEM_525
-    measured = [_channel(record, capture, conditions, sync, system) for record in capture.channels]
-    readings = _with_dead_channels([one.reading for one in measured])
+    channels = _channels(capture, conditions, sync)
+    readings = _with_dead_channels([one.reading for one in channels])
     general = _general_hints(capture, conditions, sync, readings)
-    colours = [
-        Matched(str(one.reading.role), one.full_mv, one.items)
-        for one in measured
-        if one.reading.role in COLOURS and one.items
-    ]
+    colours = [Matched(one.role, one.level_mv, one.items) for one in _budgets(channels) if one.role in COLOURS]
     return Measured(_sync_reading(sync), tuple(readings), match(colours), tuple(general))
+
+
+@dataclass(frozen=True)
+class ChannelBudget:
+    """The level of one channel, on full white, with the items of its uncertainty."""
+
+    channel: str
+    role: str
+    level_mv: float
+    items: tuple[Item, ...]
+
+
+def budgets(capture: Capture, conditions: Conditions) -> tuple[ChannelBudget, ...]:
+    """The budget of every channel that has a peak white."""
+    return _budgets(_channels(capture, conditions, find_sync(capture, conditions)))
 
 
 def find_sync(capture: Capture, conditions: Conditions) -> FoundSync:
@@ -82,6 +92,19 @@ class _MeasuredChannel:
     reading: ChannelReading
     full_mv: float = math.nan
     items: tuple[Item, ...] = ()
+
+
+def _channels(capture: Capture, conditions: Conditions, sync: FoundSync) -> list[_MeasuredChannel]:
+    system = sync.lines.system or SYSTEM_525
+    return [_channel(record, capture, conditions, sync, system) for record in capture.channels]
+
+
+def _budgets(channels: list[_MeasuredChannel]) -> tuple[ChannelBudget, ...]:
+    return tuple(
+        ChannelBudget(one.reading.channel, str(one.reading.role), one.full_mv, one.items)
+        for one in channels
+        if one.items
+    )
 
 
 def _channel(

@@ -162,7 +162,8 @@ def _smoothed(level_mv: NDArray[np.float32], width: int) -> NDArray[np.float32]:
         return level_mv
     kernel = np.full(width, 1.0 / width, dtype=np.float32)
     padded = np.pad(level_mv, (width // 2, width - 1 - width // 2), mode="edge")
-    return np.convolve(padded, kernel, mode="valid").astype(np.float32)
+    smooth: NDArray[np.float32] = np.convolve(padded, kernel, mode="valid").astype(np.float32)
+    return smooth
 
 
 def _lower_envelope(level_mv: NDArray[np.float32], block: int) -> NDArray[np.float32]:
