@@ -27,10 +27,11 @@ from .config import Setup, SetupInForce
 from .config.settings import Settings
 from .demo import SimulatedScope
 from .http.app import create_app
-from .http.cautions import cautions_in_short
+from .http.cautions import cautions_for_terminal
 from .http.pages import PAGE
 from .http.services import Services, Trimmers
 from .live import ControlLease, Hub, ScopeStatus
+from .live.lines import lines_of
 from .measure.engine import measure_capture
 from .sources.scope import open_scope
 
@@ -72,7 +73,7 @@ def serve(
     if resource is not None:
         parse_resource(resource)
         origin = Origin(lambda: open_scope(resource, family=wanted), resource)
-    print(cautions_in_short(), file=sys.stderr, flush=True)
+    print(cautions_for_terminal(), file=sys.stderr, flush=True)
     return _run(settings, origin, None, host, port, browser)
 
 
@@ -131,6 +132,7 @@ class Parts:
                 open_source=origin.open_source,
                 where=origin.where,
                 measure=measure_capture,
+                lines=lines_of,
                 setup=in_force,
                 outlet=hub,
                 run=run,

@@ -63,7 +63,7 @@ class Acquisition:
         open_source: opens the source; may block for seconds; raises InstrumentError.
         where: names the source while it is not open.
         measure: what is computed from a capture.
-        lines: the averaged line of a capture as a binary frame, so many columns wide.
+        lines: the averaged line of a capture as a binary frame, so many columns wide; None without sync.
         setup: the set-up in force, looked at before every capture.
         outlet: where readings and status go.
         run: name of this run, carried by every reading.
@@ -75,7 +75,7 @@ class Acquisition:
         open_source: Callable[[], Source],
         where: str,
         measure: Callable[[Capture, Conditions], Measured],
-        lines: Callable[[Capture, Setup, int], bytes] | None = None,
+        lines: Callable[[Capture, Conditions, int, int], bytes | None],
         setup: SetupInForce,
         outlet: Outlet,
         run: str,
@@ -172,10 +172,12 @@ class Acquisition:
 
     def _publish_lines(self, capture: Capture, setup: Setup, now_s: float) -> None:
         widths = self._outlet.widths_wanted
-        if self._lines is not None and widths and now_s - self._lines_s >= LINES_EVERY_S:
+        if widths and now_s - self._lines_s >= LINES_EVERY_S:
             self._lines_s = now_s
             for width in widths:
-                self._outlet.publish_lines(width, self._lines(capture, setup, width))
+                payload = self._lines(capture, setup.conditions, setup.generation, width)
+                if payload is not None:
+                    self._outlet.publish_lines(width, payload)
 
 
 def _fetch_ms(capture: Capture, fetched_ns: int) -> float | None:

@@ -22,7 +22,7 @@ class ScopeTable(_Table):
     """[scope]"""
 
     resource: str | None = Field(
-        None, description="VISA resource string of the scope, such as TCPIP0::192.0.2.7::5025::SOCKET"
+        default=None, description="VISA resource string of the scope, such as TCPIP0::192.0.2.7::5025::SOCKET"
     )
     family: str | None = Field(
         default=None, description="family of the scope, to force a driver; left out, the scope is asked"

@@ -14,7 +14,7 @@ from ..live.schema import ReadingObject, live_schema, schema_of
 from ..measure.hookup import Clip, Hookup
 from ..measure.targets import Conditions, target_named
 from . import models
-from .cautions import CAUTIONS
+from .cautions import CAUTIONS, NOTE, TITLE
 from .problems import answers
 from .services import Services
 
@@ -162,9 +162,9 @@ def _text_routes(router: APIRouter, services: Services) -> None:
         return models.LiveSchemaBody(**live_schema())
 
     @router.get("/cautions", summary="Cautions", responses=answers())
-    async def cautions() -> list[models.CautionBody]:
+    async def cautions() -> models.CautionsBody:
         """What must be read before a probe is clipped on."""
-        return [models.CautionBody(**asdict(caution)) for caution in CAUTIONS]
+        return models.CautionsBody(title=TITLE, items=list(CAUTIONS), note=NOTE)
 
 
 def health_routes(services: Services) -> APIRouter:

@@ -116,11 +116,12 @@ class ControlBody(BaseModel):
     holder: str | None = Field(examples=["phone"])
 
 
-class CautionBody(BaseModel):
-    """One danger and what to do about it."""
+class CautionsBody(BaseModel):
+    """What must be read before a probe is clipped on."""
 
     title: str
-    text: str
+    items: list[str]
+    note: str
 
 
 class HealthBody(BaseModel):

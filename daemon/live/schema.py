@@ -87,11 +87,11 @@ class ReadingFrame(TypedDict):
 
 
 class LinesChannel(TypedDict):
-    """One channel of a lines frame; `millivolts = code × mv_per_code` above blanking."""
+    """One channel of a lines frame: millivolts against scope zero are count × mv_per_count."""
 
     channel: str
     role: str | None
-    mv_per_code: Annotated[float, Field(gt=0)]
+    mv_per_count: Annotated[float, Field(gt=0)]
 
 
 class LinesHeader(TypedDict):
@@ -100,7 +100,7 @@ class LinesHeader(TypedDict):
     type: Literal["lines"]
     setup: Annotated[int, Field(ge=1)]
     columns: Annotated[int, Field(ge=1)]
-    first_us: float
+    start_us: float
     us_per_column: Annotated[float, Field(gt=0)]
     lines: Annotated[int, Field(ge=1)]
     channels: list[LinesChannel]
