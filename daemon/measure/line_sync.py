@@ -18,6 +18,8 @@ LINE_DUTY = (0.03, 0.15)
 """Line sync takes 7.4 % of a line in 525/60 and 625/50, 12 % in 31 kHz computers; fields are over at either side."""
 BROAD_FROM_US = 10.0
 """A pulse low for longer belongs to vertical sync (27 us with serrations, lines without)."""
+MOST_BROAD_LINES = 7
+"""Vertical sync with one serration a line looks like line sync upside down; it is over after so many lines."""
 EQUALISING_UNDER = 0.75
 """Equalising pulses are half as wide as line sync (2.3 against 4.7 us)."""
 HALF_LINES_US = (63.5556 / 2.0, 32.0)
@@ -82,20 +84,24 @@ def find_line_sync(record: ChannelRecord, seconds_per_sample: float, probe_ratio
     bin_us = count * seconds_per_sample * 1e6
     if level_mv.size < 2:
         return NO_SYNC
+    best = NO_SYNC
     for inverted in (False, True) if alone else (False,):
         if inverted:
             level_mv = -level_mv
         pulses, swing_mv = _sync_pulses(level_mv, bin_us, alone=alone)
         found = _lines(pulses)
-        if found.state != "none":
+        if found.state == "vertical-interval" and best.state == "none":
+            best = found
+        if found.state == "locked":
             offset_us = (count - 1) / 2 * seconds_per_sample * 1e6
             placed = replace(
                 found, edges_us=found.edges_us + offset_us, vertical_us=found.vertical_us + offset_us, inverted=inverted
             )
             refined = _refined(placed, record, seconds_per_sample, probe_ratio)
-            if not refined.depth_mv < 0.3 * swing_mv or not alone:
+            looks_vertical = best.state == "vertical-interval" and refined.edges_us.size <= MOST_BROAD_LINES
+            if refined.state == "locked" and not (alone and refined.depth_mv < 0.3 * swing_mv) and not looks_vertical:
                 return refined
-    return NO_SYNC
+    return best
 
 
 def find_blanking(record: ChannelRecord, seconds_per_sample: float, probe_ratio: float) -> LineSync:
@@ -162,8 +168,7 @@ def _smoothed(level_mv: NDArray[np.float32], width: int) -> NDArray[np.float32]:
         return level_mv
     kernel = np.full(width, 1.0 / width, dtype=np.float32)
     padded = np.pad(level_mv, (width // 2, width - 1 - width // 2), mode="edge")
-    smooth: NDArray[np.float32] = np.convolve(padded, kernel, mode="valid").astype(np.float32)
-    return smooth
+    return np.asarray(np.convolve(padded, kernel, mode="valid"), dtype=np.float32)
 
 
 def _lower_envelope(level_mv: NDArray[np.float32], block: int) -> NDArray[np.float32]:
@@ -176,7 +181,7 @@ def _lower_envelope(level_mv: NDArray[np.float32], block: int) -> NDArray[np.flo
         return np.full(level_mv.size, level_mv.min(), dtype=np.float32)
     lows = level_mv[: blocks * block].reshape(blocks, block).min(axis=1)
     centres = (np.arange(blocks) + 0.5) * block
-    return np.interp(np.arange(level_mv.size), centres, lows).astype(np.float32)
+    return np.asarray(np.interp(np.arange(level_mv.size), centres, lows), dtype=np.float32)
 
 
 def _lines(pulses: Pulses) -> LineSync:
@@ -237,7 +242,7 @@ def _vertical_only(
     """A record within the vertical interval of a 15 kHz system: pulses whole half lines apart, of the widths that occur."""
     equalising = (width_us > 1.8) & (width_us < 2.9)
     line = (width_us > 4.0) & (width_us < 5.4)
-    if start_us.size < 3 or np.count_nonzero(broad) + np.count_nonzero(equalising) < 2:
+    if start_us.size < 3 or np.count_nonzero(broad) + np.count_nonzero(equalising) < 1:
         return NO_SYNC
     for half_us in HALF_LINES_US:
         halves = np.diff(start_us) / half_us
@@ -261,8 +266,6 @@ def _refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, 
     sample_us = seconds_per_sample * 1e6
     sign = -1.0 if found.inverted else 1.0
     scale = sign * record.mv_per_code * probe_ratio
-    if found.state != "locked":
-        return found
     reach_us = min(0.35 * found.width_us, 1.5)
     edges_us, before, after, noise = _placed(record, found.edges_us, reach_us, sample_us, scale)
     trailing_us, _, _, _ = _placed(record, found.edges_us + found.width_us, reach_us, sample_us, scale)

@@ -1,0 +1,209 @@
+"""Line sync is found where there is one, placed to a fraction of a sample, and not found where there is none."""
+
+import math
+
+import numpy as np
+import pytest
+
+from made_video import (
+    LINE_525_US,
+    LINE_625_US,
+    Made,
+    Raster,
+    composite,
+    digitised,
+    luma,
+    picture_wave,
+    rgb_sync,
+    steps,
+    sync_wave,
+    white,
+)
+from peakwhite.daemon.measure.line_sync import LineSync, find_blanking, find_line_sync
+from peakwhite.drivers.capture import ChannelRecord
+
+FULL_BARS = steps([714.3, 639.0, 516.7, 441.4, 326.4, 251.1, 128.9, 53.6])
+FULL_CHROMA = steps([0.0, 295.5, 418.0, 390.1, 390.1, 418.0, 295.5, 0.0])
+
+
+def on_sync_channel(made: Made) -> LineSync:
+    record = rgb_sync(made, white(714.3), white(714.3), white(714.3)).channels[3]
+    return find_line_sync(record, made.sample_ns * 1e-9, 1.0, alone=True)
+
+
+def on_picture(made: Made, wave_mv: np.ndarray) -> LineSync:
+    return find_line_sync(digitised(made, "CH1", wave_mv), made.sample_ns * 1e-9, 1.0, alone=False)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_edges_lie_where_the_syncs_begin(seed: int) -> None:
+    made = Made(seed=seed)
+    found = on_sync_channel(made)
+    off_us = (found.edges_us - made.raster.first_us) / LINE_525_US
+    assert found.state == "locked"
+    assert np.max(np.abs(off_us - np.round(off_us))) * LINE_525_US < 0.015
+    assert found.width_us == pytest.approx(4.7, abs=0.01)
+    assert found.depth_mv == pytest.approx(285.7, abs=1.5)
+
+
+@pytest.mark.parametrize("sample_ns", [200.0, 100.0, 40.0, 8.0, 1.0])
+def test_the_line_period_is_right_at_any_sample_rate(sample_ns: float) -> None:
+    found = on_sync_channel(Made(sample_ns=sample_ns, samples=int(600_000 / sample_ns)))
+    assert found.period_us == pytest.approx(LINE_525_US, abs=0.004)
+
+
+@pytest.mark.parametrize(
+    ("period_us", "name"),
+    [
+        (LINE_525_US, "525/60"),
+        (1e6 / 15_699.76, "525/60"),
+        (1e6 / 15_745.80, "525/60"),
+        (64.0, "625/50"),
+        (1e6 / 15_611.33, "625/50"),
+    ],
+)
+def test_the_line_rate_names_the_family(period_us: float, name: str) -> None:
+    found = on_sync_channel(Made(raster=Raster(period_us=period_us)))
+    assert found.system is not None
+    assert found.system.name == name
+
+
+def test_31_khz_lines_are_lines_of_an_unknown_family() -> None:
+    raster = Raster(
+        period_us=1e6 / 31_468.75, sync_us=3.813, blanking_end_us=5.72, front_porch_us=0.636, sync_rise_us=0.05
+    )
+    found = on_sync_channel(Made(raster=raster, sample_ns=10.0, samples=30_000))
+    assert found.state == "locked"
+    assert found.period_us == pytest.approx(31.7776, abs=0.003)
+    assert found.system is not None
+    assert found.system.name is None
+
+
+def test_sync_that_goes_up_is_found_too() -> None:
+    made = Made()
+    record = digitised(made, "CH4", 400.0 + 285.7 * sync_wave(made))
+    found = find_line_sync(record, made.sample_ns * 1e-9, 1.0, alone=True)
+    assert found.state == "locked"
+    assert found.inverted
+    assert found.depth_mv == pytest.approx(285.7, abs=1.5)
+
+
+def test_sync_below_a_picture_is_found() -> None:
+    made = Made()
+    found = on_picture(made, luma(made, steps([714.3, 400.0, 100.0, 0.0])))
+    assert found.state == "locked"
+    assert found.depth_mv == pytest.approx(285.7, abs=2.0)
+
+
+def test_sync_below_full_saturation_is_found_though_colour_reaches_almost_as_low() -> None:
+    made = Made()
+    found = on_picture(made, composite(made, FULL_BARS, FULL_CHROMA))
+    assert found.state == "locked"
+    assert found.edges_us.size == 8
+    assert found.period_us == pytest.approx(LINE_525_US, abs=0.004)
+
+
+def test_sync_below_a_black_picture_is_found() -> None:
+    made = Made()
+    assert on_picture(made, luma(made, white(0.0))).state == "locked"
+
+
+def test_625_line_bars_with_burst_are_found() -> None:
+    made = Made(raster=Raster(LINE_625_US, 4.7, 10.5, 1.5, 0.2))
+    bars = steps([700.0, 620.2, 490.7, 410.9, 289.1, 209.3, 79.8, 0.0], 10.5, 62.5)
+    chroma = steps([0.0, 313.7, 442.5, 413.4, 413.4, 442.5, 313.7, 0.0], 10.5, 62.5)
+    wave = composite(
+        made, bars, chroma, subcarrier_hz=4_433_618.75, sync_mv=300.0, burst_mv_pp=300.0, burst_us=(5.6, 7.85)
+    )
+    found = on_picture(made, wave)
+    assert found.state == "locked"
+    assert found.period_us == pytest.approx(64.0, abs=0.004)
+
+
+def test_a_field_tells_how_many_lines_it_has() -> None:
+    found = on_sync_channel(Made(samples=250_000, sample_ns=170.0, raster=Raster(lines_per_field=262)))
+    np.testing.assert_allclose(np.diff(found.vertical_us) / found.period_us, 262.0, atol=0.02)
+
+
+@pytest.mark.parametrize("first_line", [-0.2, -1.2])
+def test_three_lines_of_a_vertical_interval_are_recognised(first_line: float) -> None:
+    raster = Raster(lines_per_field=262, first_us=first_line * LINE_525_US)
+    assert on_sync_channel(Made(samples=4_800, raster=raster)).state == "vertical-interval"
+
+
+def test_jitter_is_told_from_noise() -> None:
+    rng = np.random.default_rng(3)
+    made = Made(samples=250_000, sample_ns=4.0, noise_mv=2.0, lsb_mv=2.0, centre_mv=-100.0)
+    t_us = np.arange(made.samples) * made.sample_ns * 1e-3
+    wave = np.zeros(made.samples)
+    for line in range(15):
+        at_us = 3.0 + line * LINE_525_US + rng.normal(0.0, 0.020)
+        wave -= 285.7 * ((t_us > at_us) & (t_us < at_us + 4.7))
+    record = digitised(made, "CH4", wave)
+    found = find_line_sync(record, made.sample_ns * 1e-9, 1.0, alone=True)
+    assert 10.0 < found.jitter_ns < 30.0
+    quiet = digitised(made, "CH4", -285.7 * sync_wave(made))
+    assert not find_line_sync(quiet, made.sample_ns * 1e-9, 1.0, alone=True).jitter_ns > 2.0
+
+
+def test_a_glitch_in_the_line_changes_nothing() -> None:
+    made = Made()
+    wave = -285.7 * sync_wave(made)
+    wave[2_000:2_015] = -285.7
+    found = find_line_sync(digitised(made, "CH4", wave), made.sample_ns * 1e-9, 1.0, alone=True)
+    assert found.edges_us.size == 8
+
+
+def test_a_missing_sync_costs_its_lines_only() -> None:
+    made = Made()
+    t_us = np.arange(made.samples) * made.sample_ns * 1e-3
+    wave = -285.7 * sync_wave(made)
+    third_us = made.raster.first_us + 3 * LINE_525_US
+    wave[(t_us > third_us - 2.0) & (t_us < third_us + 8.0)] = 0.0
+    found = find_line_sync(digitised(made, "CH4", wave), made.sample_ns * 1e-9, 1.0, alone=True)
+    assert found.state == "locked"
+    assert found.line_starts.size == 5
+    assert found.period_us == pytest.approx(LINE_525_US, abs=0.004)
+
+
+def test_blanking_alone_is_recognised_and_said_to_be_that() -> None:
+    made = Made()
+    record = digitised(made, "CH1", picture_wave(made, white(700.0)))
+    found = find_blanking(record, made.sample_ns * 1e-9, 1.0)
+    assert found.state == "blanking-only"
+    assert found.period_us == pytest.approx(LINE_525_US, abs=0.05)
+
+
+def _sine(t_us: np.ndarray) -> np.ndarray:
+    return 350.0 * np.sin(2.0 * np.pi * t_us / 63.5)
+
+
+def _square(t_us: np.ndarray) -> np.ndarray:
+    return np.where(np.mod(t_us, 63.5) < 31.75, 350.0, -350.0)
+
+
+def _flat(t_us: np.ndarray) -> np.ndarray:
+    return np.zeros(t_us.size)
+
+
+def _logic(t_us: np.ndarray) -> np.ndarray:
+    bits = np.random.default_rng(8).integers(0, 2, 200)
+    return 350.0 * bits[(t_us / 8.68).astype(int) % 200]
+
+
+@pytest.mark.parametrize("alone", [True, False])
+@pytest.mark.parametrize("wave", [_sine, _square, _flat, _logic])
+def test_what_is_not_video_is_not_locked_on(wave: object, alone: bool) -> None:
+    assert callable(wave)
+    for seed in range(10):
+        made = Made(seed=seed)
+        record = digitised(made, "CH1", wave(np.arange(made.samples) * made.sample_ns * 1e-3))
+        assert find_line_sync(record, made.sample_ns * 1e-9, 1.0, alone=alone).state == "none"
+
+
+def test_an_empty_and_a_tiny_record_have_no_sync() -> None:
+    for size in (0, 1, 5):
+        record = ChannelRecord("CH1", np.zeros(size, dtype=np.uint8), 0.008, 0.0)
+        found = find_line_sync(record, 40e-9, 1.0, alone=True)
+        assert found.state == "none"
+        assert math.isnan(found.period_us)

@@ -1,0 +1,112 @@
+"""Match of the colours, and what the ratio table says."""
+
+import math
+
+import pytest
+
+from peakwhite.daemon.measure.hints import HINTS, RATIO_TABLE, hint, ratio_hint
+from peakwhite.daemon.measure.match import Matched, match
+from peakwhite.daemon.measure.uncertainty import Item
+
+NAN = math.nan
+
+
+def colours(red: float, green: float, blue: float, *items: Item) -> list[Matched]:
+    return [Matched("red", red, items), Matched("green", green, items), Matched("blue", blue, items)]
+
+
+def gain(pct: float) -> Item:
+    return Item("gain", "per-channel", "rectangular", 7.0 * pct)
+
+
+def test_the_spread_is_from_the_highest_to_the_lowest() -> None:
+    found = match(colours(750.0, 714.0, 700.0, gain(3.0)))
+    assert found is not None
+    assert (found.highest, found.lowest, found.method) == ("red", "blue", "untied")
+    assert found.spread_mv == pytest.approx(50.0)
+
+
+def test_untied_channels_of_three_per_cent_differ_by_up_to_33_mv() -> None:
+    """measuring.md: untied 3 % channels differ by up to 33 mV (95 %)."""
+    found = match(colours(700.0, 700.0, 700.0, gain(3.0)))
+    assert found is not None
+    assert found.u95_mv == pytest.approx(33.0, abs=0.5)
+    assert found.ok is None
+
+
+@pytest.mark.parametrize(("blue_mv", "ok"), [(699.0, True), (686.5, None), (660.0, False)])
+def test_a_sharp_scope_can_say_whether_the_colours_match(blue_mv: float, ok: bool | None) -> None:
+    found = match(colours(700.0, 699.0, blue_mv, gain(0.3)))
+    assert found is not None
+    assert found.ok is ok
+
+
+def test_what_is_common_to_all_channels_drops_out() -> None:
+    common = Item("pattern", "common", "rectangular", 50.0)
+    found = match(colours(700.0, 699.0, 698.0, gain(0.3), common))
+    assert found is not None
+    assert found.u95_mv is not None
+    assert found.u95_mv < 5.0
+
+
+def test_two_colours_are_no_match() -> None:
+    assert match(colours(700.0, 700.0, 700.0)[:2]) is None
+
+
+@pytest.mark.parametrize(
+    ("factor", "code"),
+    [
+        (2.0, "termination-missing"),
+        (0.80, "fifty-ohm-load"),
+        (0.667, "terminated-twice"),
+        (0.571, "loads-75-and-50"),
+        (10.0, "probe-ratio"),
+        (0.1, "probe-ratio"),
+    ],
+)
+def test_sync_and_white_off_by_one_factor_name_the_hookup(factor: float, code: str) -> None:
+    for whites in ([factor], [factor * 0.75], [factor * 1.05, factor, factor * 0.98]):
+        found = ratio_hint(factor, NAN, whites)
+        assert found is not None
+        assert found.code == code
+        assert "likely" in found.text
+
+
+def test_white_high_with_sync_right_is_the_unit() -> None:
+    assert ratio_hint(1.0, NAN, [1.5]) is None
+    assert ratio_hint(1.0, NAN, [2.0]) is None
+
+
+def test_a_burst_that_disagrees_with_sync_speaks_against_the_hookup() -> None:
+    assert ratio_hint(0.8, 1.0, [0.8]) is None
+    found = ratio_hint(0.8, 0.8, [0.8])
+    assert found is not None
+    assert found.code == "fifty-ohm-load"
+
+
+def test_white_at_three_quarters_with_sync_right_is_the_pattern() -> None:
+    found = ratio_hint(1.0, NAN, [0.75])
+    assert found is not None
+    assert found.code == "pattern-white"
+
+
+@pytest.mark.parametrize("whites", [[1.0, 1.0, 1.0], [0.95, 1.05, 1.0], [0.9, 0.9, 0.9]])
+def test_a_unit_near_nominal_gets_no_hint(whites: list[float]) -> None:
+    assert ratio_hint(1.0, NAN, whites) is None
+    assert ratio_hint(NAN, NAN, whites) is None
+
+
+def test_without_sync_all_three_colours_must_show_the_factor() -> None:
+    found = ratio_hint(NAN, NAN, [2.0, 1.95, 2.05])
+    assert found is not None
+    assert found.code == "termination-missing"
+    assert ratio_hint(NAN, NAN, [2.0, 1.0, 1.0]) is None
+
+
+def test_every_factor_has_a_sentence_and_a_test() -> None:
+    for factor in RATIO_TABLE:
+        assert factor.code in HINTS
+    for code in HINTS:
+        said = hint(code)
+        assert said.text.endswith(".")
+        assert said.test
