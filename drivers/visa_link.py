@@ -122,7 +122,8 @@ class VisaLink:
     @staticmethod
     def _read(instrument: MessageBasedResource, count: int) -> bytearray:
         """One read of at most `count` bytes; PyVISA's own `read_raw` would go on without a limit until the end mark."""
-        data, _ = instrument.visalib.read(instrument.session, count)
+        with instrument.ignore_warning(StatusCode.success_max_count_read, StatusCode.success_device_not_present):
+            data, _ = instrument.visalib.read(instrument.session, count)
         return bytearray(data)
 
     def _unfinished(self, message: bytearray, limit_bytes: int) -> bool:

@@ -1,0 +1,68 @@
+"""Which family an instrument belongs to, by identification strings as instruments give them."""
+
+import pytest
+
+from peakwhite.drivers.errors import InstrumentRejected, UnknownInstrument, UsageError
+from peakwhite.drivers.families import FAMILIES, family_named, family_of
+from peakwhite.drivers.family import channel_count, channel_number, step_up
+
+KNOWN = [
+    ("TEKTRONIX,TDS 2024C,C000000,CF:91.1CT FV:v24.26", "tektronix-tds", 4),
+    ("TEKTRONIX,TBS 1202B-EDU,C010396,CF:91.1CT FV:v4.0", "tektronix-tds", 2),
+    ("PEAKWHITE,SIM-CURVE,SIM000001,1.0", "tektronix-tds", 4),
+    ("RIGOL TECHNOLOGIES,DS1104Z,DS1ZA000000000,00.04.04.SP4", "rigol-1000z", 4),
+    ("Rigol Technologies,DS1102Z-E,DS1ZE000000000,00.06.02", "rigol-1000z", 2),
+    ("PEAKWHITE,SIM-PREAMBLE,SIM000001,1.0", "rigol-1000z", 4),
+]
+UNKNOWN = [
+    "TEKTRONIX,MSO54,C000000,CF:91.1CT FV:1.28",
+    "RIGOL TECHNOLOGIES,MSO5104,MS5A241503457,00.01.03.02.02",
+    "RIGOL TECHNOLOGIES,DHO804,DHO8A0000,00.01.02",
+    "Siglent Technologies,SDS1104X-E,SDSMMEBC4R1275,8.1.6.1.35R2",
+    "AGILENT TECHNOLOGIES,DSO-X 2024A,MY58104761,02.43.2018020635",
+    "Rohde&Schwarz,RTB2004,1333.1005k04/113192,02.400",
+    "PEAKWHITE,SIM-OTHER,SIM000001,1.0",
+    "",
+]
+
+
+@pytest.mark.parametrize(("identity", "name", "channels"), KNOWN)
+def test_an_instrument_finds_its_family_and_count_of_channels(identity: str, name: str, channels: int) -> None:
+    assert family_of(identity, where="scope").name == name
+    assert channel_count(identity) == channels
+    assert sum(family.knows(identity) for family in FAMILIES) == 1
+
+
+@pytest.mark.parametrize("identity", UNKNOWN)
+def test_an_unknown_instrument_is_told_what_is_supported_and_how_to_force_it(identity: str) -> None:
+    with pytest.raises(UnknownInstrument) as caught:
+        family_of(identity, where="scope")
+    for part in ("tektronix-tds", "rigol-1000z", "--family NAME", 'family = "NAME" under [scope]'):
+        assert part in caught.value.do
+
+
+def test_a_family_is_found_by_its_name() -> None:
+    assert [family_named(family.name) for family in FAMILIES] == list(FAMILIES)
+
+
+def test_a_wrong_family_name_gets_the_nearest_one() -> None:
+    with pytest.raises(UsageError, match="the nearest is 'rigol-1000z'"):
+        family_named("rigol-100z")
+
+
+def test_channels_are_known_by_number() -> None:
+    assert [channel_number(name, 4, where="scope") for name in ("CH1", "ch2", "CHAN3", "Channel4")] == [1, 2, 3, 4]
+
+
+@pytest.mark.parametrize("name", ["CH3", "CH0", "red", "", "CH1;*RST"])
+def test_a_channel_that_is_not_there_is_rejected(name: str) -> None:
+    with pytest.raises(InstrumentRejected, match="it has CH1, CH2"):
+        channel_number(name, 2, where="scope")
+
+
+@pytest.mark.parametrize(
+    ("value", "step"),
+    [(50e-6, 50e-6), (51e-6, 100e-6), (41.7e-6, 50e-6), (2.5e-3, 2.5e-3), (2.6e-3, 5e-3), (9.9, 10.0)],
+)
+def test_steps_go_up_to_the_next_of_their_series(value: float, step: float) -> None:
+    assert step_up(value, (1.0, 2.5, 5.0)) == pytest.approx(step)

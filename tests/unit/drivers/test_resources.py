@@ -1,0 +1,42 @@
+"""Resource strings: what is spoken, what is not, and what the user is told."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from peakwhite.drivers.errors import MalformedResource
+from peakwhite.drivers.links import Address, open_link, parse_resource
+
+
+@pytest.mark.parametrize(
+    ("resource", "address"),
+    [
+        ("TCPIP0::192.0.2.10::5555::SOCKET", Address("socket", "192.0.2.10", 5555)),
+        ("tcpip::scope.example::5025::SOCKET", Address("socket", "scope.example", 5025)),
+        ("TCPIP0::[2001:db8::10]::5025::SOCKET", Address("socket", "2001:db8::10", 5025)),
+        ("TCPIP0::192.0.2.10::inst0::INSTR", Address("vxi-11")),
+        ("TCPIP::192.0.2.10", Address("vxi-11")),
+        ("TCPIP0::192.0.2.10::hislip0,4880::INSTR", Address("hislip")),
+        ("USB0::0x1234::0x5678::SERIAL::INSTR", Address("usb")),
+    ],
+)
+def test_a_resource_names_its_kind_of_link(resource: str, address: Address) -> None:
+    assert parse_resource(resource) == address
+
+
+@pytest.mark.parametrize(
+    "resource",
+    ["", "nonsense", "192.0.2.10", "TCPIP0::::1::SOCKET", "TCPIP0::h::abc::SOCKET", "TCPIP0::h::0::SOCKET", "TCPIP0::h::65536::SOCKET",
+     "TCPIP0::h::٣::SOCKET", "ASRL1::INSTR", "GPIB0::1::INSTR", "VICP::h::INSTR", "USB0::1::2::3::RAW", "TCPIP0::[::1]::INSTR"],
+)  # fmt: skip
+def test_what_is_not_spoken_is_malformed_and_an_example_is_given(resource: str) -> None:
+    with pytest.raises(MalformedResource, match="TCPIP0::192.0.2.10::5555::SOCKET"):
+        open_link(resource)
+
+
+@given(resource=st.text(max_size=60))
+def test_any_text_is_an_address_or_malformed(resource: str) -> None:
+    try:
+        parse_resource(resource)
+    except MalformedResource as error:
+        assert "\n" not in str(error)
