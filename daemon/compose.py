@@ -22,7 +22,7 @@ import uvicorn
 from ..drivers.discovery import find_scopes
 from ..drivers.errors import PortTaken, UsageError
 from ..drivers.links import parse_resource
-from .acquisition import Acquisition, Source
+from .acquisition import Acquisition, Job, Source
 from .config import Setup, SetupInForce
 from .config.settings import Settings
 from .demo import SimulatedScope
@@ -128,15 +128,8 @@ class Parts:
         if origin is None:
             hub.announce(ABSENT, ())
         else:
-            self.acquisition = Acquisition(
-                open_source=origin.open_source,
-                where=origin.where,
-                measure=measure_capture,
-                lines=lines_of,
-                setup=in_force,
-                outlet=hub,
-                run=run,
-            )
+            job = Job(measure_capture, lines_of, in_force, hub, run)
+            self.acquisition = Acquisition(origin.open_source, origin.where, job)
         self.app = create_app(
             Services(
                 hub=hub,

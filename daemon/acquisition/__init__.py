@@ -1,6 +1,7 @@
 """One thread owns the source: connect, configure, capture, measure, reconnect."""
 
+from .session import Job, Outlet, Time
 from .source import NoTrigger, Source, Task
-from .thread import Acquisition, Outlet
+from .thread import Acquisition
 
-__all__ = ["Acquisition", "NoTrigger", "Outlet", "Source", "Task"]
+__all__ = ["Acquisition", "Job", "NoTrigger", "Outlet", "Source", "Task", "Time"]
