@@ -2,7 +2,7 @@
 
 import { SteadyNumber } from "./pace.js";
 import { Rule } from "./rule.js";
-import { capital, levelDetail, levelWords, meterText, whole } from "./words.js";
+import { ago, capital, levelDetail, levelWords, meterText, whole } from "./words.js";
 
 export class ChannelPanel {
   constructor(role, onFocus) {
@@ -59,8 +59,8 @@ export class ChannelPanel {
     element.classList.toggle("stale", stale || Boolean(channel?.held));
     if (!channel) return;
     put(this.words, levelWords(channel, sync));
-    put(this.detail, stale ? "last reading, no longer live" : levelDetail(channel, channel.age_s + ageS));
-    put(this.unit, channel.clipped ? "mV or more" : "mV");
+    put(this.detail, stale ? `no longer live, ${ago(ageS)} old` : levelDetail(channel, sync, channel.age_s + ageS));
+    put(this.unit, channel.clipped ? "mV or more" : "mV above blanking");
     const zone = channel.peak_white_mv === null ? "" : (channel.zone ?? "");
     if (element.dataset.zone !== zone) {
       element.dataset.zone = zone;

@@ -6,10 +6,10 @@ import { LiveLink, liveUrl } from "./live.js";
 import { Notice } from "./notice.js";
 import { Announcements } from "./pace.js";
 import { ask } from "./rest.js";
-import { Session } from "./session.js";
+import { Session, WHITE_ROLES } from "./session.js";
 import { notesOf } from "./situation.js";
 import { Trimmers } from "./trimmers.js";
-import { matchLine, spokenWords, syncLine } from "./words.js";
+import { matchLine, rateWords, spokenWords, syncLine } from "./words.js";
 
 const WORDS_EVERY_MS = 200;
 
@@ -57,6 +57,7 @@ function greet() {
   else trimmers.hide();
   cautions.openUnlessRead();
   fetchWindows();
+  if (!session.reading) layAsClipped();
 }
 
 function reloadOnce(version) {
@@ -68,6 +69,17 @@ function reloadOnce(version) {
     return; // without storage a reload could go round for ever
   }
   location.reload();
+}
+
+/** Before the first reading: one empty rule for every clip that will have one. */
+async function layAsClipped() {
+  try {
+    const { clips } = await ask("hookup");
+    const roles = WHITE_ROLES.filter((role) => clips.some((clip) => clip.role === role));
+    if (!session.reading && roles.length) lay(roles);
+  } catch {
+    // the first reading lays them out
+  }
 }
 
 async function fetchWindows() {
@@ -102,7 +114,8 @@ function say(nowMs) {
   for (const panel of panels.values()) panel.say(sync, stale, ageS);
   const notes = notesOf(session, nowMs, Date.now() - nowMs);
   notice.show(notes);
-  put(find("sync-line"), stale ? "no live reading" : syncLine(sync, session.rate.perSecond(nowMs)));
+  put(find("sync-line"), stale ? "no live reading" : syncLine(sync));
+  put(find("rate"), stale ? "" : rateWords(session.rate.perSecond(nowMs)));
   put(find("match"), stale ? "\u00a0" : matchLine(session.reading.match));
   announce(notes[0], stale, nowMs);
 }

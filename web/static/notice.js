@@ -23,7 +23,7 @@ export class Notice {
     this.strip.dataset.kind = first.kind;
     this.title.textContent = first.title;
     this.action.textContent = first.do;
-    this.button.textContent = notes.length > 1 ? `Read all ${notes.length}` : "Read all";
+    this.button.textContent = notes.length > 1 ? `Read all (${notes.length})` : "Read all";
     this.button.classList.toggle("away", notes.length === 0);
     this.items.replaceChildren(...notes.map(listItem));
   }

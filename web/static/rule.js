@@ -6,11 +6,11 @@ import { Trail } from "./pace.js";
 import { whole, zoneWord } from "./words.js";
 
 const SVG = "http://www.w3.org/2000/svg";
-const PAD_PX = 18;
 const ZONE_WEIGHT = { over: 4, "on-target": 3, dim: 2, "too-low": 1 };
 const MOVED_PX = 0.2;
 const TRAIL_STROKES = 10;
 const CORE_AT_LEAST_PX = 5;
+const AIM_HALF_PX = 9;
 
 const pen = document.createElement("canvas").getContext("2d");
 
@@ -30,6 +30,7 @@ export class Rule {
     this.trailBin = null;
     this.still = true;
     this.glidedAt = null;
+    this.engravedAim = null;
     new ResizeObserver(() => this.#measure()).observe(element);
   }
 
@@ -68,7 +69,7 @@ export class Rule {
     const elapsed = this.glidedAt === null || calm ? Infinity : nowMs - this.glidedAt;
     this.glidedAt = nowMs;
     const glided = this.range.glide(elapsed);
-    const engraved = glided || !this.still;
+    const engraved = glided || !this.still || this.#aimLeftItsPlace();
     if (engraved) this.#engrave();
     this.#place();
     this.trail.age(nowMs);
@@ -79,32 +80,40 @@ export class Rule {
     }
   }
 
+  // The words above the band make way for the aim, so the still layer follows it, but not for less than three pixels.
+  #aimLeftItsPlace() {
+    const aim = this.level?.aim_mv ?? null;
+    if ((aim === null) !== (this.engravedAim === null)) return true;
+    return aim !== null && Math.abs(this.#x(aim) - this.#x(this.engravedAim)) > 3;
+  }
+
   #measure() {
     const { clientWidth, clientHeight } = this.element;
     if (clientWidth === this.width && clientHeight === this.height) return;
     this.width = clientWidth;
     this.height = clientHeight;
     this.roomy = clientHeight >= 120;
+    this.pad = clientWidth > 600 ? 24 : 16;
     this.still = false;
   }
 
   #x(mv) {
-    return xOf(mv, this.range, this.width, PAD_PX);
+    return xOf(mv, this.range, this.width, this.pad);
   }
 
-  // Rows from the top, in pixels: aim flag (only where there is room), zone words, band, lines, numerals, windows.
+  // Rows from the top, in pixels: zone words, band, lines, numerals, and where there is room the published windows.
   #rows() {
-    const text = this.roomy ? 17 : 14;
-    const flag = this.roomy ? 24 : 6;
+    const text = this.roomy ? 18 : this.width > 600 ? 16 : 14;
     const windows = this.roomy ? this.windows.length * 19 : 0;
     const lines = this.roomy ? 16 : 11;
-    const top = flag + text + 5;
+    const top = text + 8;
     const bottom = this.height - windows - (text + 4) - lines;
-    return { text, flag, top, bottom, lines, numerals: bottom + lines + text, windows: bottom + lines + text + 8 };
+    return { text, top, bottom, lines, numerals: bottom + lines + text, windows: bottom + lines + text + 8 };
   }
 
   #engrave() {
     this.still = true;
+    this.engravedAim = this.level?.aim_mv ?? null;
     const rows = this.#rows();
     const layer = document.createDocumentFragment();
     this.#engraveBands(layer, rows);
@@ -126,17 +135,31 @@ export class Rule {
       draw(layer, "rect", { x: left, y: top, width: right - left, height: bottom - top, fill: `url(#texture-${zone})`, "data-band": zone });
       if (zone !== "too-low" && from > this.range.lo) {
         const harmful = zone === "over" || zone === "dim";
-        draw(layer, "path", { class: harmful ? "edge harmful" : "edge", d: `M${left} ${top - (harmful ? 5 : 0)}V${bottom}` });
+        draw(layer, "path", { class: harmful ? "edge harmful" : "edge", d: `M${left} ${top - (harmful ? 4 : 0)}V${bottom}` });
       }
-      words.push({ zone, word: zoneWord(zone), x: (left + right) / 2, width: textWidth(zoneWord(zone), text, 600), weight: ZONE_WEIGHT[zone] });
+      const width = textWidth(zoneWord(zone), text, 600);
+      words.push({ zone, word: zoneWord(zone), x: (left + right) / 2, width, from: left, to: right, weight: ZONE_WEIGHT[zone] });
     }
-    for (const { word, zone, x } of labelsThatFit(words, this.width)) {
-      label(layer, word, x, top - 7, text, "zone-word", { "data-zone-word": zone });
+    for (const { word, zone, x } of labelsThatFit(this.#besideAim(words, text), this.width)) {
+      if (zone) label(layer, word, x, top - 8, text, "zone-word", { "data-zone-word": zone });
     }
   }
 
+  // The aim stands in the row of the zone words: a zone word that it would cross moves to its left.
+  #besideAim(words, text) {
+    if (this.engravedAim === null) return words;
+    const x = this.#x(this.engravedAim);
+    const clear = AIM_HALF_PX + 5;
+    for (const word of words) {
+      const crossed = Math.abs(word.x - x) < word.width / 2 + clear;
+      if (crossed) word.x = x - clear - word.width / 2;
+    }
+    const flag = this.roomy ? textWidth("aim 0000", text, 600) : 0;
+    return [...words, { zone: null, x: x + flag / 2, width: 2 * AIM_HALF_PX + flag - 12, weight: 5 }];
+  }
+
   #engraveLines(layer, { bottom, lines, numerals, text }) {
-    const { major, minor } = tickSteps(this.range, this.width - 2 * PAD_PX, text * 4.4);
+    const { major, minor } = tickSteps(this.range, this.width - 2 * this.pad, text * 4.4);
     let d = `M0 ${bottom}H${this.width}`;
     const figures = [];
     for (const mv of multiples(minor, this.range)) {
@@ -156,15 +179,16 @@ export class Rule {
     if (right - left < 4) return;
     const words = `${name}: ${whole(low)} to ${whole(high)}\u00a0mV`;
     const half = textWidth(words, 14, 400) / 2 + 6;
-    const middle = Math.min(Math.max((left + right) / 2, half), this.width - half);
-    const start = low >= this.range.lo ? `M${left} ${y}v8M${left} ${y + 4}` : `M${left} ${y + 4}`;
+    const start = low >= this.range.lo ? `M${left} ${y}v8` : "";
     const end = high <= this.range.hi ? `M${right} ${y}v8` : "";
-    const gap = middle - half > left && middle + half < right ? `H${middle - half}M${middle + half} ${y + 4}H${right}` : "";
-    draw(layer, "path", { class: "window-line", d: `${start}${gap}${end}` });
+    const inside = right - left > 2 * half + 8;
+    const middle = inside ? (left + right) / 2 : right + 2 * half < this.width ? right + half : left - half;
+    const gap = inside ? `H${middle - half}M${middle + half} ${y + 4}` : "";
+    draw(layer, "path", { class: "window-line", d: `${start}M${left} ${y + 4}${gap}H${right}${end}` });
     label(layer, words, middle, y + 9, 14, "window-word", { "data-window": name });
   }
 
-  #fit({ top, bottom, lines, flag }) {
+  #fit({ top, bottom, lines, text }) {
     const { trail, aim, slider, beyond, core } = this.parts;
     const ratio = globalThis.devicePixelRatio || 1;
     this.band = bottom - top;
@@ -177,7 +201,8 @@ export class Rule {
     box(slider, top - 4, this.band + lines + 2);
     box(beyond, top - 4, this.band + lines + 2);
     box(core, top - 4, this.band + lines + 2);
-    box(aim, this.roomy ? flag - 1 : 2, bottom - (this.roomy ? flag - 1 : 2));
+    box(aim, top - 15, bottom - top + 15);
+    this.parts["aim-flag"].style.fontSize = `${text}px`;
     this.element.classList.toggle("roomy", this.roomy);
     for (const key of Object.keys(this.at)) this.at[key] = NaN;
   }
@@ -199,6 +224,7 @@ export class Rule {
     const from = over ? Math.max(low, edges.over) : low;
     const to = under ? Math.min(high, edges.dim) : high;
     this.parts.beyond.hidden = !(over || under);
+    this.parts.beyond.classList.toggle("under", Boolean(under));
     if (over || under) this.#span(this.parts.beyond, "beyond", "beyondWidth", this.#x(from), this.#x(to), 0);
     this.#placeAim(level.aim_mv);
   }
@@ -238,7 +264,7 @@ export class Rule {
     ink.lineJoin = "round";
     const each = samples.length / TRAIL_STROKES;
     for (let stroke = 0; stroke < TRAIL_STROKES; stroke += 1) {
-      ink.globalAlpha = 0.1 + 0.75 * (stroke / (TRAIL_STROKES - 1)) ** 1.5;
+      ink.globalAlpha = 0.2 + 0.8 * (stroke / (TRAIL_STROKES - 1)) ** 1.5;
       ink.beginPath();
       let down = false;
       for (let n = stroke * each; n <= Math.min(last, (stroke + 1) * each); n += 1) {

@@ -116,17 +116,26 @@ export function zoneBands(edges, range) {
 }
 
 /**
- * Of labels `{x, width, weight}` (x is the middle) those that fit side by side inside 0 to `width`, pushed in from the
- * ends; where two collide the heavier one stays.
+ * Of labels `{x, width, weight}` (x is the middle) those that fit side by side inside 0 to `width`, heavier ones first.
+ * One with `from` and `to` moves aside within these; one that finds no place is left out.
  */
 export function labelsThatFit(labels, width, gapPx = 8) {
   const placed = [];
   for (const label of [...labels].sort((a, b) => b.weight - a.weight)) {
-    const half = label.width / 2;
-    if (label.width > width) continue;
-    const x = Math.min(Math.max(label.x, half), width - half);
-    const free = placed.every((other) => Math.abs(other.x - x) >= half + other.width / 2 + gapPx);
-    if (free) placed.push({ ...label, x });
+    const x = freePlace(label, placed, width, gapPx);
+    if (x !== null) placed.push({ ...label, x });
   }
   return placed.sort((a, b) => a.x - b.x);
+}
+
+function freePlace(label, placed, width, gapPx) {
+  const half = label.width / 2;
+  if (label.width > width) return null;
+  const wanted = Math.min(Math.max(label.x, half), width - half);
+  const apart = (other) => half + other.width / 2 + gapPx;
+  const aside = placed.flatMap((other) => [other.x - apart(other), other.x + apart(other)]);
+  const inOwn = (x) => x - half >= Math.max(0, label.from ?? 0) && x + half <= Math.min(width, label.to ?? 0);
+  const free = (x) => placed.every((other) => Math.abs(other.x - x) >= apart(other) - 1e-6);
+  const places = [wanted, ...aside.filter(inOwn).sort((a, b) => Math.abs(a - wanted) - Math.abs(b - wanted))];
+  return places.find(free) ?? null;
 }

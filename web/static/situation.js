@@ -31,6 +31,9 @@ export function notesOf(session, nowMs, epochOffsetMs) {
   for (const problem of session.status?.problems ?? []) {
     found.push(note(problem.code, "act", sentence(problem.text), sentence(problem.do)));
   }
+  if (session.reading && session.channels().length === 0) {
+    found.push(note("no-ruler", "act", "No channel carries a white level", "Clip one to red, green, blue, luma or composite, and say so in the hookup."));
+  }
   if (!session.stale(nowMs)) found.push(syncNote(session.reading.sync), ...channelNotes(session), ...hintNotes(session.reading));
   return found.filter(Boolean);
 }

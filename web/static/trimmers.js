@@ -4,8 +4,7 @@ import { NewestWins } from "./pace.js";
 import { ask } from "./rest.js";
 import { capital } from "./words.js";
 
-const LOWEST = 70;
-const HIGHEST = 130;
+const USUAL = { min: 80, max: 120 };
 const FINE = 0.1;
 const STEP = 0.5;
 
@@ -13,14 +12,15 @@ export class Trimmers {
   constructor(root) {
     this.section = root.querySelector("[data-trimmers]");
     this.sentence = root.querySelector("[data-trimmers-say]");
-    this.invitation = this.sentence.textContent;
+    this.invitation = "";
     this.byRole = new Map();
   }
 
   /** Show them as the daemon says they stand. */
   async show() {
     try {
-      const { trimmers } = await ask("demo");
+      const { unit, trimmers } = await ask("demo");
+      this.invitation = `Trimmers of the ${unit} (simulated)`;
       for (const [role, { percent }] of Object.entries(trimmers)) this.#trimmer(role).stand(percent);
       this.section.hidden = false;
       this.#say(this.invitation);
@@ -31,6 +31,7 @@ export class Trimmers {
 
   hide() {
     this.section.hidden = true;
+    this.#say("");
   }
 
   #say(words) {
@@ -68,7 +69,7 @@ class Trimmer {
     label.textContent = capital(role);
     this.range.id = `trimmer-${role}`;
     label.htmlFor = this.range.id;
-    Object.assign(this.range, { min: LOWEST, max: HIGHEST, step: FINE });
+    this.range.step = FINE;
     const turned = () => {
       this.#show();
       onTurn(Number(this.range.value));
@@ -85,6 +86,8 @@ class Trimmer {
   }
 
   stand(percent) {
+    this.range.min = Math.min(USUAL.min, Math.floor(percent));
+    this.range.max = Math.max(USUAL.max, Math.ceil(percent));
     this.range.value = percent;
     this.#show();
   }

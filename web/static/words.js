@@ -47,7 +47,7 @@ const atLeastOne = (mv) => whole(Math.max(1, Math.abs(mv)));
 export function levelWords(channel, sync) {
   if (channel.peak_white_mv === null) return missingWords(channel, sync);
   if (channel.clipped) return "clipped: the true level is higher";
-  if (channel.decidable === false) return "cannot be judged with this scope’s accuracy";
+  if (channel.decidable === false) return "cannot be judged";
   switch (channel.verdict) {
     case "leave-it":
       return channel.zone === "dim" ? "in, but dim: leave it" : "in: leave it";
@@ -79,18 +79,25 @@ function missingWords(channel, sync) {
 }
 
 /** The second line: zone, distance to the aim, uncertainty, age; or the way out where nothing can be judged. */
-export function levelDetail(channel, ageS) {
-  if (channel.peak_white_mv === null) return "show a white field or bars on the unit";
+export function levelDetail(channel, sync, ageS) {
+  if (channel.peak_white_mv === null) return missingDetail(channel, sync);
   if (channel.clipped) return "give this channel more volts per division";
   const parts = [];
   if (channel.held) parts.push(`held for ${ago(ageS)}`);
   if (channel.decidable === false) {
-    parts.push("calibrate the scope or state its accuracy");
+    parts.push("way out: calibrate, or state the scope’s accuracy");
   } else {
-    parts.push(zoneWord(channel.zone), aimWords(channel));
+    if (!channel.held) parts.push(zoneWord(channel.zone));
+    parts.push(aimWords(channel));
   }
   if (channel.u95_mv !== null) parts.push(plusMinus(channel.u95_mv));
   return parts.filter(Boolean).join(" · ");
+}
+
+function missingDetail(channel, sync) {
+  if (sync?.state === "none") return "clip a probe to the unit’s sync";
+  if (channel.hints.some((hint) => hint.code === "channel-dead")) return "is its probe on, and its cable good?";
+  return "show a white field or bars on the unit";
 }
 
 function aimWords(channel) {
@@ -98,8 +105,8 @@ function aimWords(channel) {
   if (aim === null || off === null) return "";
   const target = `aim\u00a0${whole(aim)}`;
   if (verdict === "over" || verdict === "too-low") return target;
-  if (Math.abs(off) < 1) return `on the ${target}`;
-  return `${whole(Math.abs(off))}\u00a0mV ${off > 0 ? "above" : "below"} the ${target}`;
+  if (Math.abs(off) < 1) return `on ${target}`;
+  return `${whole(Math.abs(off))}\u00a0mV ${off > 0 ? "above" : "below"} ${target}`;
 }
 
 /** What a listener is told when it changes: the level's standing without the figures that flicker. */
@@ -125,22 +132,24 @@ const SYNC_STATES = {
   none: "no sync",
 };
 
-/** "locked on CH4 · 15 734 Hz · 262 lines, progressive · 20 readings/s". */
-export function syncLine(sync, perSecond) {
-  const parts = [];
-  if (sync) {
-    const state = SYNC_STATES[sync.state] ?? sync.state;
-    parts.push(sync.channel ? `${state} on ${sync.channel}` : state);
-    if (sync.line_rate_hz !== null) parts.push(`${grouped(sync.line_rate_hz)}\u00a0Hz`);
-    if (sync.field?.lines_per_field) {
-      const lines = `${Number(sync.field.lines_per_field.toFixed(1))}\u00a0lines`;
-      parts.push(sync.field.scan ? `${lines}, ${sync.field.scan}` : lines);
-    } else if (sync.system) {
-      parts.push(sync.system);
-    }
+/** "locked on CH4 · 15 734 Hz · 262 lines, progressive". */
+export function syncLine(sync) {
+  if (sync.state === "none") return SYNC_STATES.none;
+  const state = SYNC_STATES[sync.state] ?? sync.state;
+  const parts = [sync.channel ? `${state} on ${sync.channel}` : state];
+  if (sync.line_rate_hz !== null) parts.push(`${grouped(sync.line_rate_hz)}\u00a0Hz`);
+  if (sync.field?.lines_per_field) {
+    const lines = `${Number(sync.field.lines_per_field.toFixed(1))}\u00a0lines`;
+    parts.push(sync.field.scan ? `${lines}, ${sync.field.scan}` : lines);
+  } else if (sync.system) {
+    parts.push(sync.system);
   }
-  parts.push(`${perSecond < 9.95 ? Number(perSecond.toFixed(1)) : whole(perSecond)}\u00a0readings/s`);
   return parts.join(" · ");
+}
+
+/** "20 readings/s"; below ten with one decimal. */
+export function rateWords(perSecond) {
+  return `${perSecond < 9.95 ? Number(perSecond.toFixed(1)) : whole(perSecond)}\u00a0readings/s`;
 }
 
 /** "Red is highest, blue lowest: 50 ±35 mV apart (untied) · not sure to match within 2 %". */
