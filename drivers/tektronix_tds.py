@@ -117,7 +117,7 @@ class TektronixTds:
         )
         if self._width == 2 and step == 256:
             self._width = 1
-            self._checked(f":{self._encoding()}")
+            self._checked(self._encoding())
         return Record(records, *times.pop())
 
     def release(self) -> None:
@@ -130,11 +130,11 @@ class TektronixTds:
         if plan is None:
             return f":SEL:CH{number} OFF"
         position_div = -plan.centre_v / plan.volts_per_div
-        return f":SEL:CH{number} ON;:CH{number}:COUP DC;BAN ON;SCA {plan.volts_per_div:g};POS {position_div:.4g}"
+        return f":SEL:CH{number} ON;:CH{number}:COUP DC;BAN ON;SCA {plan.volts_per_div:g};POS {position_div:z.4g}"
 
     def _encoding(self) -> str:
         """Signed bytes, or unsigned words with the low byte first."""
-        return "DAT:ENC RIB;WID 1" if self._width == 1 else "DAT:ENC SRP;WID 2"
+        return ":DAT:ENC RIB;WID 1" if self._width == 1 else ":DAT:ENC SRP;WID 2"
 
     def _record_length(self, wanted: int) -> int:
         self._link.write(f":HOR:RECO {wanted}")
@@ -170,18 +170,15 @@ class TektronixTds:
                 f"{preamble.bytes_per_code} bytes a code where {self._width} were set", where=where, do="capture again"
             )
         block = self._link.query_block(":HEAD OFF;:CURV?", self._points * self._width + BLOCK_SLACK_BYTES)
-        codes: Codes = (
-            np.frombuffer(block, np.dtype("<u2")).astype(np.uint16, copy=False)
-            if self._width == 2
-            else np.frombuffer(block, np.int8)
-        )
-        if codes.size != preamble.points or block.nbytes != preamble.points * self._width:
+        if block.nbytes != preamble.points * self._width:
             raise ReplyError(
                 f"{block.nbytes} bytes of {channel} where its preamble says {preamble.points} points",
                 where=where,
                 do="capture again",
             )
-        return preamble, codes
+        return preamble, np.frombuffer(block, np.int8) if self._width == 1 else np.frombuffer(block, "<u2").astype(
+            np.uint16, copy=False
+        )
 
     def _code_step(self, records: list[Codes]) -> int:
         """Distance of neighbouring converter states, from the bits that any code of any channel has set."""
