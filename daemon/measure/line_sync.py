@@ -28,6 +28,8 @@ BLANKING_US = ((62.3, 65.4, 9.0, 14.0), (30.9, 56.0, 4.0, 11.0))
 """Line periods with how long line blanking may be low in them."""
 NOT_MORE_THAN_OFF = 0.01
 """Two edges are one line apart when their distance is within 1 % of the line period."""
+EDGE_REACH = 0.25
+"""So much of the sync width is looked at on either side of an edge: 1.2 us at 15 kHz, shorter than the front porch."""
 EDGE_WITHIN = 0.25
 """An edge lies within this part of the stretch that is looked at on either side of it; the rest is level."""
 LEAST_SNR = 4.0
@@ -266,7 +268,7 @@ def _refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, 
     sample_us = seconds_per_sample * 1e6
     sign = -1.0 if found.inverted else 1.0
     scale = sign * record.mv_per_code * probe_ratio
-    reach_us = min(0.35 * found.width_us, 1.5)
+    reach_us = EDGE_REACH * found.width_us
     edges_us, before, after, noise = _placed(record, found.edges_us, reach_us, sample_us, scale)
     trailing_us, _, _, _ = _placed(record, found.edges_us + found.width_us, reach_us, sample_us, scale)
     keep = np.isfinite(edges_us) & (before - after > 0.3 * np.nanmedian(before - after))
