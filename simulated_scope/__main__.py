@@ -1,0 +1,102 @@
+"""`python -m peakwhite.simulated_scope`: the instrument as a process of its own."""
+
+import argparse
+import asyncio
+import contextlib
+import json
+import os
+import signal
+import sys
+import threading
+from pathlib import Path
+
+from .adc import Adc
+from .clock import FastClock, RealClock
+from .control import Control
+from .dialect_curve import CurveFace
+from .face import Face
+from .faults import Fault, Faults
+from .instrument import Instrument
+from .settings import BadSetting
+from .transport import HOST, control_listener, scpi_listener
+from .unit import Unit, changed_unit
+
+DIALECTS: dict[str, type[Face]] = {"curve": CurveFace}
+
+
+def main() -> int:
+    """Runs until standard input closes, SIGTERM or SIGINT. Status 2: arguments, 3: a port is taken."""
+    options = _parser().parse_args()
+    try:
+        unit = changed_unit(Unit(), json.loads(options.unit.read_bytes())) if options.unit else Unit()
+    except (OSError, ValueError, BadSetting) as error:
+        print(f"simulated scope: {options.unit}: {error}", file=sys.stderr)
+        return 2
+    try:
+        asyncio.run(_run(options, unit))
+    except OSError as error:
+        print(f"simulated scope: {error.strerror or error}; choose another port", file=sys.stderr)
+        return 3
+    return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="peakwhite.simulated_scope", description=main.__doc__)
+    parser.add_argument("--port", type=int, default=0, help="TCP port of SCPI, 0 for any free one")
+    parser.add_argument("--control", type=int, default=0, help="TCP port of the JSON control, 0 for any free one")
+    parser.add_argument("--dialect", choices=sorted(DIALECTS), default="curve")
+    parser.add_argument("--identity", help="what *IDN? answers instead of the dialect's own")
+    parser.add_argument("--bits", type=int, choices=(8, 12), default=8, help="of the converter")
+    parser.add_argument("--clock", choices=("real", "fast"), default="real", help="fast: no waiting for acquisitions")
+    parser.add_argument("--seed", type=int, help="fixes noise and the instants of captures")
+    parser.add_argument("--unit", type=Path, help='JSON file with the object of a "set" request')
+    parser.add_argument(
+        "--fault", type=Fault, choices=list(Fault), action="append", default=[], metavar="NAME", help=", ".join(Fault)
+    )
+    return parser
+
+
+async def _run(options: argparse.Namespace, unit: Unit) -> None:
+    faults = Faults()
+    for fault in options.fault:
+        faults.add(fault)
+    seed = options.seed if options.seed is not None else int.from_bytes(os.urandom(4))
+    clock = RealClock() if options.clock == "real" else FastClock()
+    dialect = DIALECTS[options.dialect]
+    instrument = Instrument(Adc(options.bits), clock, seed, unit, dialect.divisions)
+    face = dialect(instrument, faults, options.identity or dialect.default_identity)
+    about = {"dialect": options.dialect, "bits": options.bits, "clock": options.clock, "seed": seed}
+    scpi = scpi_listener(face)
+
+    async def listen_or_refuse() -> None:
+        await (scpi.close() if Fault.REFUSE_CONNECTIONS in faults else scpi.open())
+
+    control = control_listener(Control(instrument, faults, about, listen_or_refuse))
+    await scpi.open(options.port)
+    await control.open(options.control)
+    await listen_or_refuse()
+    print(json.dumps({"scpi": f"TCPIP0::{HOST}::{scpi.port}::SOCKET", "control": control.port}), flush=True)
+    await _until_told()
+    await scpi.end()
+    await control.end()
+
+
+async def _until_told() -> None:
+    """Returns when standard input closes or a signal asks for the end."""
+    loop, ended = asyncio.get_running_loop(), asyncio.Event()
+    for wanted in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(wanted, ended.set)
+
+    def wait_for_end_of_input() -> None:  # os.read, since sys.stdin's lock would hold up the interpreter's end
+        with contextlib.suppress(OSError):
+            while os.read(0, 4096):
+                pass
+        with contextlib.suppress(RuntimeError):  # the loop is closed: a signal was first
+            loop.call_soon_threadsafe(ended.set)
+
+    threading.Thread(target=wait_for_end_of_input, daemon=True).start()
+    await ended.wait()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,74 @@
+"""A finely sampled stretch of signal around one line, and the shapes that are drawn on it."""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .systems import RAISED_COSINE_10_90
+
+POINTS = 32768
+"""Points of a line: 1.95 ns apart; a straight line between them misses 5.8 MHz by 0.06 % at most."""
+
+LEAD_S = 0.75e-6
+"""A line is cut this long before its 0H, in the middle of the front porch, where no edge lies."""
+
+PAD_POINTS = 2048
+"""Points before the cut (4 us), so that a low-pass has settled where the line begins."""
+
+
+class Canvas:
+    """Values on the grid of one line, in the unit of the steps drawn: real parts, or the complex envelope of chroma."""
+
+    def __init__(self, line_s: float) -> None:
+        self.step_s = line_s / POINTS
+        self.start_s = -LEAD_S - PAD_POINTS * self.step_s
+        self.values: NDArray[np.complex128] = np.zeros(PAD_POINTS + POINTS + 1, dtype=np.complex128)
+
+    def _span(self, start_s: float, stop_s: float) -> tuple[slice, NDArray[np.float64]]:
+        """The points from `start_s` to `stop_s`, and their instants."""
+        edges = [math.ceil((instant_s - self.start_s) / self.step_s) for instant_s in (start_s, stop_s)]
+        first, last = (min(max(point, 0), self.values.size) for point in edges)
+        return slice(first, last), self.start_s + self.step_s * np.arange(first, last)
+
+    def edge(self, at_s: float, rise_s: float, step: complex) -> None:
+        """Adds a raised-cosine step: half way at `at_s`, 10 to 90 % in `rise_s`."""
+        length_s = rise_s / RAISED_COSINE_10_90
+        span, times_s = self._span(at_s - length_s / 2, at_s + length_s / 2)
+        phase = (times_s - at_s) / length_s
+        self.values[span] += step * (0.5 + 0.5 * np.sin(np.pi * phase))
+        self.values[span.stop :] += step
+
+    def pulse(self, start_s: float, stop_s: float, rise_s: float, height: complex) -> None:
+        """Adds `height` from `start_s` to `stop_s`, both at half amplitude."""
+        self.edge(start_s, rise_s, height)
+        self.edge(stop_s, rise_s, -height)
+
+    def ramp(self, start_s: float, stop_s: float, rise: complex) -> None:
+        """Adds a straight rise that keeps its end value."""
+        span, times_s = self._span(start_s, stop_s)
+        self.values[span] += rise * (times_s - start_s) / (stop_s - start_s)
+        self.values[span.stop :] += rise
+
+    def sine_squared(self, centre_s: float, half_duration_s: float, height: complex) -> None:
+        """Adds a sine-squared pulse of the given half-amplitude duration (J.63, 1439 annex 4)."""
+        span, times_s = self._span(centre_s - half_duration_s, centre_s + half_duration_s)
+        phase = (times_s - centre_s) / half_duration_s
+        self.values[span] += height * np.cos(np.pi / 2 * phase) ** 2
+
+    def burst(self, start_s: float, stop_s: float, frequency_hz: float, amplitude: complex) -> None:
+        """Adds a sine of that peak amplitude with raised-cosine ends, zero at its start."""
+        span, times_s = self._span(start_s, stop_s)
+        since_s = times_s - start_s
+        ends_s = np.minimum(since_s, stop_s - start_s - since_s)
+        envelope = 0.5 - 0.5 * np.cos(np.pi * np.minimum(ends_s / 200e-9, 1.0))
+        self.values[span] += amplitude * envelope * np.sin(2 * np.pi * frequency_hz * since_s)
+
+    def low_pass(self, bandwidth_hz: float, carrier_hz: float = 0.0) -> None:
+        """One pole at `bandwidth_hz`; `carrier_hz` is the frequency that the values are the complex envelope of."""
+        frequency_hz = np.fft.fftfreq(self.values.size, self.step_s) + carrier_hz
+        self.values = np.fft.ifft(np.fft.fft(self.values) / (1 + 1j * frequency_hz / bandwidth_hz))
+
+    def line(self) -> NDArray[np.complex128]:
+        """The line itself: POINTS + 1 values from its cut to the next one's."""
+        return self.values[PAD_POINTS:]

@@ -1,0 +1,94 @@
+"""What the SCPI faces of all dialects share: carrying out a message, common commands, status."""
+
+from abc import ABC, abstractmethod
+from collections.abc import Awaitable
+
+from .faults import Fault, Faults
+from .instrument import Instrument
+from .scpi import QUEUE_LENGTH, Answer, Block, Command, CommandTable, ScpiError, Status, elements, number
+
+
+class Face(ABC):
+    """One dialect in front of one instrument; all clients share it, as they would the instrument."""
+
+    default_identity: str
+    divisions: int
+
+    def __init__(self, instrument: Instrument, faults: Faults, identity: str) -> None:
+        self.instrument = instrument
+        self.faults = faults
+        self.identity = identity
+        self.status = Status()
+        self.table = CommandTable()
+        self._add_common()
+        self.add_commands()
+
+    @abstractmethod
+    def add_commands(self) -> None:
+        """Enters the dialect's own commands into the table."""
+
+    @abstractmethod
+    def operation_complete(self) -> Answer | Awaitable[Answer]:
+        """The answer to `*OPC?`."""
+
+    @abstractmethod
+    def note_operation_complete(self) -> None:
+        """`*OPC`: sets bit 0 of the event status when operations are complete."""
+
+    def headed(self, command: Command, index: int, answer: str | Block) -> str | Block:
+        """An answer as this dialect sends it."""
+        return answer
+
+    async def respond(self, message: str) -> tuple[bytes, bool] | None:
+        """Carries out a message; returns the answer with its line feed, and whether a block is in it; None: no answer."""
+        if Fault.ERROR_QUEUE_OVERFLOW in self.faults:
+            for _ in range(QUEUE_LENGTH + 1):
+                self.status.report(-310, "System error")
+        answers: list[str | Block] = []
+        for element in elements(message):
+            try:
+                command, index = self.table.find(element)
+                if element.query and command.query is not None:
+                    answer = command.query(index, element.arguments)
+                    if isinstance(answer, Awaitable):
+                        answer = await answer
+                    if answer is not None:
+                        answers.append(self.headed(command, index, answer))
+                elif command.write is not None:
+                    command.write(index, element.arguments)
+            except ScpiError as error:
+                self.status.report(error.code, error.text)
+        if not answers:
+            return None
+        parts = [answer if isinstance(answer, Block) else answer.encode() for answer in answers]
+        return b";".join(parts) + b"\n", any(isinstance(answer, Block) for answer in answers)
+
+    def reset(self) -> None:
+        """`*RST`."""
+        self.instrument.reset()
+
+    def _identity(self) -> str:
+        return "PEAKWHITE,ANOTHER,SIM000002,1.0" if Fault.IDENTITY_CHANGES in self.faults else self.identity
+
+    def _add_common(self) -> None:
+        status = self.status
+
+        def set_event_mask(index: int, arguments: tuple[str, ...]) -> None:
+            status.event_mask = int(number(arguments, 0, 255))
+
+        def set_service_mask(index: int, arguments: tuple[str, ...]) -> None:
+            status.service_mask = int(number(arguments, 0, 255))
+
+        self.table.add("*IDN", query=lambda index, arguments: self._identity())
+        self.table.add(
+            "*OPC",
+            query=lambda index, arguments: self.operation_complete(),
+            write=lambda index, arguments: self.note_operation_complete(),
+        )
+        self.table.add("*CLS", write=lambda index, arguments: status.clear())
+        self.table.add("*ESR", query=lambda index, arguments: str(status.read_events()))
+        self.table.add("*ESE", query=lambda index, arguments: str(status.event_mask), write=set_event_mask)
+        self.table.add("*SRE", query=lambda index, arguments: str(status.service_mask), write=set_service_mask)
+        self.table.add("*STB", query=lambda index, arguments: str(status.byte()))
+        self.table.add("*RST", write=lambda index, arguments: self.reset())
+        self.table.add("*TST", query=lambda index, arguments: "0")

@@ -1,0 +1,109 @@
+"""Ways in which the instrument can misbehave, switched on by name."""
+
+import random
+from enum import StrEnum
+
+from .scpi import Block
+
+LATE_S = 2.5
+STALL_S = 5.0
+
+
+class Fault(StrEnum):
+    """Every fault stays on until it is cleared, but `stall-once`, which clears itself."""
+
+    REFUSE_CONNECTIONS = "refuse-connections"
+    """The SCPI port does not listen; connections that stand are kept."""
+    DROP_MID_BLOCK = "drop-mid-block"
+    """The connection ends in the middle of the next block."""
+    STALL_ONCE = "stall-once"
+    """The next answer stops half-way; its rest comes after 5 s."""
+    SILENT = "silent"
+    """Commands are carried out, queries stay unanswered."""
+    ANSWER_LATE = "answer-late"
+    """Every answer comes after 2.5 s."""
+    TRUNCATE_BLOCK = "truncate-block"
+    """Half the bytes that a block's header announces, then the line feed."""
+    HEADER_TOO_LONG = "header-too-long"
+    """A block's header announces a thousand bytes more than follow."""
+    HEADER_TOO_SHORT = "header-too-short"
+    """A block's header announces half the bytes that follow."""
+    GARBAGE = "garbage"
+    """Every answer is random bytes."""
+    PREAMBLE_FIELD_MISSING = "preamble-field-missing"
+    """The last three fields of a waveform's preamble are not there."""
+    SCALE_ZERO = "scale-zero"
+    """Volts per code are 0."""
+    SCALE_NAN = "scale-nan"
+    """Volts per code are NAN."""
+    EMPTY_RECORD = "empty-record"
+    """A block of no bytes."""
+    POINTS_DISAGREE = "points-disagree"
+    """The preamble states a hundred points more than the block holds."""
+    IDENTITY_CHANGES = "identity-changes"
+    """`*IDN?` names another instrument."""
+    ERROR_QUEUE_OVERFLOW = "error-queue-overflow"
+    """Every message leaves more errors than the queue holds."""
+
+
+class Faults:
+    """The faults that are on."""
+
+    def __init__(self) -> None:
+        self._active: set[Fault] = set()
+        self._random = random.Random(7)
+
+    def __contains__(self, fault: Fault) -> bool:
+        return fault in self._active
+
+    def names(self) -> list[str]:
+        """The names of those that are on."""
+        return sorted(self._active)
+
+    def add(self, fault: Fault) -> None:
+        """Switches one on."""
+        self._active.add(fault)
+
+    def clear(self) -> None:
+        """Switches all off."""
+        self._active.clear()
+
+    def take(self, fault: Fault) -> bool:
+        """Whether a fault is on; it is off afterwards."""
+        on = fault in self._active
+        self._active.discard(fault)
+        return on
+
+    def block(self, data: bytes, digits: int | None = None) -> Block:
+        """A definite-length block (488.2 8.7.9) of the data; `digits` fixes the number of length digits."""
+        if Fault.EMPTY_RECORD in self._active:
+            data = b""
+        announced = len(data)
+        if Fault.TRUNCATE_BLOCK in self._active:
+            data = data[: len(data) // 2]
+        if Fault.HEADER_TOO_LONG in self._active:
+            announced += 1000
+        if Fault.HEADER_TOO_SHORT in self._active:
+            announced //= 2
+        length = str(announced) if digits is None else f"{announced:0{digits}d}"
+        return Block(b"#%d%s" % (len(length), length.encode()) + data)
+
+    def volts_per_code(self, volts: float) -> float:
+        """The scale that a preamble states."""
+        if Fault.SCALE_NAN in self._active:
+            return float("nan")
+        return 0.0 if Fault.SCALE_ZERO in self._active else volts
+
+    def points(self, points: int) -> int:
+        """The number of points that a preamble states."""
+        return points + 100 if Fault.POINTS_DISAGREE in self._active else points
+
+    def preamble(self, fields: list[str]) -> list[str]:
+        """The fields of a preamble."""
+        return fields[:-3] if Fault.PREAMBLE_FIELD_MISSING in self._active else fields
+
+    def garbled(self, answer: bytes) -> bytes:
+        """An answer as it goes out."""
+        if Fault.GARBAGE not in self._active:
+            return answer
+        return self._random.randbytes(max(len(answer), 16)).replace(b"\n", b"\r") + b"\n"

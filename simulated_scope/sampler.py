@@ -1,0 +1,157 @@
+"""Samples of a waveform at any instants, and records of codes."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .adc import Adc, RawCodes
+from .canvas import LEAD_S, POINTS
+from .shapes import Layout, Shape, compressed
+
+CHUNK = 32768
+"""Samples computed at a time, so that what is in work stays in the processor's cache."""
+
+_JITTER_LINES = 65521
+_JITTER = np.random.default_rng(1).standard_normal(_JITTER_LINES)
+"""Deviation of every line, in rms; a prime number of lines, so that no field repeats another."""
+
+
+@dataclass(frozen=True)
+class Trace:
+    """What one channel's converter sees, in codes.
+
+    Attributes:
+        shape: what the unit puts out; None where nothing is connected.
+        codes_per_mv: from the shape's millivolts to codes.
+        offset_codes: the code of 0 mV of the shape.
+        interference_codes: peak amplitude.
+        noise_codes: rms.
+        noise_band_hz: where the noise ends; None: beyond any sample rate.
+        jitter_s: rms of the lines.
+    """
+
+    shape: Shape | None
+    codes_per_mv: float
+    offset_codes: float
+    interference_codes: float = 0.0
+    interference_hz: float = 0.0
+    noise_codes: float = 0.0
+    noise_band_hz: float | None = None
+    jitter_s: float = 0.0
+
+
+class _Instants:
+    """Where the instants of one chunk lie in the raster: table positions, shared by all channels."""
+
+    def __init__(self, plan: Layout, jitter_s: float, times_s: NDArray[np.float64]) -> None:
+        lines = times_s * (1 / plan.line_s)
+        lines += LEAD_S / plan.line_s
+        first, last = math.floor(lines[0]), math.floor(lines[-1])
+        lines -= first
+        whole = lines.astype(np.intp)
+        lines -= whole
+        lines *= POINTS
+        numbers = np.arange(first, last + 1)
+        if jitter_s:
+            late = _JITTER[numbers % _JITTER_LINES] * (jitter_s * POINTS / plan.line_s)
+            lines -= late[whole]
+            np.clip(lines, 0, POINTS - 1e-3, out=lines)
+        point = lines.astype(np.intp)
+        self.fraction = (lines - point).astype(np.float32)
+        self.raster_lines = numbers % plan.row_of_line.size
+        self.whole = whole
+        self.point = point
+        self.index = (plan.row_of_line[self.raster_lines] * (POINTS + 1))[whole] + point
+        self.next_index = self.index + 1
+
+    def take(self, table: NDArray[np.float32]) -> NDArray[np.float32]:
+        """The table's values between its points."""
+        values = table.take(self.index)
+        rise = table.take(self.next_index)
+        rise -= values
+        rise *= self.fraction
+        values += rise
+        return values
+
+
+def noiseless(traces: Sequence[Trace], times_s: NDArray[np.float64]) -> list[NDArray[np.float32]]:
+    """Every trace at the given rising instants (seconds of the scene's clock), in codes, noise left out."""
+    instants: dict[tuple[int, float], _Instants] = {}
+    waves: dict[float, NDArray[np.float32]] = {}
+    return [_noiseless(trace, times_s, instants, waves) for trace in traces]
+
+
+def record(
+    traces: Sequence[Trace], adc: Adc, start_s: float, step_s: float, samples: int, seed: Sequence[int]
+) -> list[RawCodes]:
+    """The codes of every trace: `samples` from `start_s` on, with noise drawn from `seed`."""
+    generators = [np.random.Generator(np.random.SFC64([*seed, channel])) for channel in range(len(traces))]
+    codes = [np.empty(samples, dtype=np.uint8 if adc.bits == 8 else np.uint16) for _ in traces]
+    for first in range(0, samples, CHUNK):
+        count = min(CHUNK, samples - first)
+        times_s = np.arange(first, first + count) * step_s
+        times_s += start_s
+        for values, trace, generator, out in zip(noiseless(traces, times_s), traces, generators, codes, strict=True):
+            if trace.noise_codes:
+                values += _noise(trace, generator, step_s, count)
+            out[first : first + count] = adc.convert(values)
+    return codes
+
+
+def _noiseless(
+    trace: Trace,
+    times_s: NDArray[np.float64],
+    instants: dict[tuple[int, float], _Instants],
+    waves: dict[float, NDArray[np.float32]],
+) -> NDArray[np.float32]:
+    shape = trace.shape
+    if shape is None:
+        return np.full(times_s.size, trace.offset_codes, dtype=np.float32)
+    key = (id(shape.layout), trace.jitter_s)
+    if key not in instants:
+        instants[key] = _Instants(shape.layout, trace.jitter_s, times_s)
+    values = _shape_mv(shape, instants[key], times_s)
+    values *= np.float32(trace.codes_per_mv)
+    values += np.float32(trace.offset_codes)
+    if trace.interference_codes:
+        if trace.interference_hz not in waves:
+            waves[trace.interference_hz] = np.sin(_phase(times_s, trace.interference_hz))
+        values += waves[trace.interference_hz] * np.float32(trace.interference_codes)
+    return values
+
+
+def _shape_mv(shape: Shape, instants: _Instants, times_s: NDArray[np.float64]) -> NDArray[np.float32]:
+    values = instants.take(shape.rows)
+    if shape.chroma is not None:
+        phase = _phase(times_s, shape.subcarrier_hz)
+        values += instants.take(shape.chroma[0]) * np.sin(phase)
+        values += instants.take(shape.chroma[1]) * np.cos(phase)
+    if shape.compress is not None:
+        values = compressed(values, shape.compress).astype(np.float32)
+    if shape.held is not None:
+        values -= instants.take(shape.held)
+    if shape.droop is not None and shape.decay is not None:
+        values -= shape.droop[instants.raster_lines][instants.whole] * shape.decay[instants.point]
+    return values
+
+
+def _phase(times_s: NDArray[np.float64], frequency_hz: float) -> NDArray[np.float32]:
+    """Radians within one cycle."""
+    cycles = times_s * frequency_hz
+    cycles -= np.floor(cycles)
+    cycles *= 2 * np.pi
+    return cycles.astype(np.float32)
+
+
+def _noise(trace: Trace, generator: np.random.Generator, step_s: float, count: int) -> NDArray[np.float32]:
+    """Gaussian noise of the stated rms, shaped by one pole where its band ends below half the sample rate."""
+    if trace.noise_band_hz is None or 2 * trace.noise_band_hz * step_s >= 1:
+        return generator.standard_normal(count, dtype=np.float32) * np.float32(trace.noise_codes)
+    kept = math.exp(-2 * math.pi * trace.noise_band_hz * step_s)
+    taps = kept ** np.arange(math.ceil(5 / (2 * math.pi * trace.noise_band_hz * step_s)) + 1)
+    taps *= trace.noise_codes / math.sqrt(float(taps @ taps))
+    white = generator.standard_normal(count + taps.size - 1, dtype=np.float32)
+    return np.convolve(white, taps.astype(np.float32), mode="valid")

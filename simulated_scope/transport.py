@@ -1,0 +1,124 @@
+"""The TCP side: SCPI over a raw socket, JSON lines over another."""
+
+import asyncio
+import contextlib
+import socket
+from collections.abc import AsyncIterator, Awaitable, Callable
+
+from .control import Control
+from .face import Face
+from .faults import LATE_S, STALL_S, Fault
+
+HOST = "127.0.0.1"
+LINE_LIMIT = 1 << 16
+GRACE_S = 1.0
+"""How long what a client asked goes on being answered after it closed its side."""
+
+
+class Listener:
+    """A port that can stop listening and start again on the same number."""
+
+    def __init__(self, serve: Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]) -> None:
+        self._serve = serve
+        self._server: asyncio.Server | None = None
+        self._clients: set[asyncio.Task[None]] = set()
+        self.port = 0
+
+    async def open(self, port: int | None = None) -> None:
+        """Listens; port 0 is any free one, None the one it had. Raises OSError where it is taken."""
+        if self._server is None:
+            wanted = self.port if port is None else port
+            self._server = await asyncio.start_server(self._client, HOST, wanted, limit=LINE_LIMIT)
+            self.port = self._server.sockets[0].getsockname()[1]
+
+    async def close(self) -> None:
+        """Listens no more; connections that stand are kept."""
+        if self._server is not None:
+            self._server.close()
+            self._server = None
+
+    async def end(self) -> None:
+        """Closes the port and every connection."""
+        await self.close()
+        for client in self._clients:
+            client.cancel()
+        await asyncio.gather(*self._clients, return_exceptions=True)
+
+    async def _client(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self._clients.add(task)
+        try:
+            writer.get_extra_info("socket").setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            await self._serve(reader, writer)
+        except (ConnectionError, asyncio.CancelledError):
+            pass  # the client went away, or the instrument is being switched off
+        finally:
+            self._clients.discard(task)
+            writer.close()
+
+
+async def lines_of(reader: asyncio.StreamReader) -> AsyncIterator[bytes]:
+    """Lines until the client closes; one that is too long ends the connection."""
+    with contextlib.suppress(ValueError):
+        while line := await reader.readline():
+            yield line
+
+
+def scpi_listener(face: Face) -> Listener:
+    """The SCPI port."""
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        messages: asyncio.Queue[bytes | None] = asyncio.Queue(maxsize=256)
+        worker = asyncio.create_task(_answer_all(face, messages, writer))
+        try:
+            async for line in lines_of(reader):
+                await messages.put(line)
+            await messages.put(None)
+            await asyncio.wait({worker}, timeout=GRACE_S)
+        finally:
+            worker.cancel()
+            await asyncio.gather(worker, return_exceptions=True)
+
+    return Listener(serve)
+
+
+def control_listener(control: Control) -> Listener:
+    """The control port."""
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        async for line in lines_of(reader):
+            writer.write(await control.respond(line))
+            await writer.drain()
+
+    return Listener(serve)
+
+
+async def _answer_all(face: Face, messages: asyncio.Queue[bytes | None], writer: asyncio.StreamWriter) -> None:
+    while (line := await messages.get()) is not None:
+        answer = await face.respond(line.decode("latin-1").strip())
+        if answer is not None and not await _send(face, writer, *answer):
+            return
+
+
+async def _send(face: Face, writer: asyncio.StreamWriter, answer: bytes, has_block: bool) -> bool:
+    """Sends an answer as the faults have it; False: the connection is to end."""
+    faults = face.faults
+    if Fault.SILENT in faults:
+        return True
+    if Fault.ANSWER_LATE in faults:
+        await asyncio.sleep(LATE_S)
+    answer = faults.garbled(answer)
+    half = len(answer) // 2
+    if has_block and Fault.DROP_MID_BLOCK in faults:
+        writer.write(answer[:half])
+        await writer.drain()
+        writer.close()
+        return False
+    if faults.take(Fault.STALL_ONCE):
+        writer.write(answer[:half])
+        await asyncio.sleep(STALL_S)
+        answer = answer[half:]
+    writer.write(answer)
+    await writer.drain()
+    return True
