@@ -89,11 +89,11 @@ class TargetTable(_Table):
     setup_mv: float = Field(
         default=0.0, ge=0, le=20_000, description="black above blanking", json_schema_extra=_unit("mV")
     )
-    sync_mv: _Millivolts | None = Field(
-        default=None, description="depth of sync below blanking", json_schema_extra=_unit("mV")
+    sync_mv: float | None = Field(
+        default=None, gt=0, le=20_000, description="depth of sync below blanking", json_schema_extra=_unit("mV")
     )
-    burst_mv_pp: _Millivolts | None = Field(
-        default=None, description="burst, peak to peak", json_schema_extra=_unit("mV p-p")
+    burst_mv_pp: float | None = Field(
+        default=None, gt=0, le=20_000, description="burst, peak to peak", json_schema_extra=_unit("mV p-p")
     )
     basis: Literal["standard", "practice"] = Field(
         default="practice", description="what stands behind the nominal level"

@@ -90,7 +90,7 @@ def _contradictions(tables: SettingsTables) -> Iterator[Complaint]:
             yield from _refused(("measure", key), parse, value)
     for name, table in tables.targets.items():
         if not table.dim_from_mv < table.on_from_mv < table.over_above_mv:
-            yield ("targets", name), "needs its edges in order: dim_from_mv under on_from_mv under over_above_mv"
+            yield ("targets", name, "on_from_mv"), "must lie over dim_from_mv and under over_above_mv"
         elif not table.on_from_mv <= table.nominal_mv <= table.over_above_mv:
             yield ("targets", name, "nominal_mv"), "must lie on target: from on_from_mv to over_above_mv"
         if table.setup_mv >= table.dim_from_mv:
@@ -112,7 +112,7 @@ def _refused(path: tuple[str, ...], parse: Any, value: object) -> Iterator[Compl
     try:
         parse(value)
     except PeakwhiteError as error:
-        yield path, f"cannot be: {error.what}; {error.do}"
+        yield path, f"cannot be: {error.what}, {error.do}"
 
 
 def _targets(tables: SettingsTables) -> dict[str, Target]:
