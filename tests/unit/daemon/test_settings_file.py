@@ -126,7 +126,15 @@ def test_a_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
 
 def test_every_key_is_documented_with_its_meaning() -> None:
     rows = key_rows(parse_settings("", FILE))
-    assert {row.table for row in rows} == {"scope", "live", "http", "measure", "hookup.CHn", "targets.NAME", "target_of"}
+    assert {row.table for row in rows} == {
+        "scope",
+        "live",
+        "http",
+        "measure",
+        "hookup.CHn",
+        "targets.NAME",
+        "target_of",
+    }
     assert all(row.meaning for row in rows)
     rate = next(row for row in rows if row.key == "rate_hz")
     assert (rate.value, rate.default, rate.unit, rate.allowed, rate.origin) == (

@@ -1,0 +1,237 @@
+"""One life of a source: what is captured, what is published, what is held."""
+
+import pytest
+
+from peakwhite.daemon.acquisition import NoTrigger, Task
+from peakwhite.daemon.acquisition.fields import FIELD_EVERY_S
+from peakwhite.daemon.acquisition.held import HOLD_S
+from peakwhite.daemon.acquisition.session import LINES_EVERY_S, Session
+from peakwhite.daemon.acquisition.watch import ScopeWatch
+from peakwhite.daemon.config import Setup, SetupInForce
+from peakwhite.daemon.measure.reading import FieldInfo, Measured, Reading
+from peakwhite.daemon.measure.targets import Conditions
+from scripted import Hand, Outlet, ScriptedSource, a_capture, a_job, a_measured, a_source
+
+FIELD = FieldInfo(262.0, 60.05, "progressive", 0.0)
+
+
+class Bench:
+    """A session over a source whose captures measure as a script says; time moves a twentieth of a second a step."""
+
+    def __init__(self, *measured: Measured) -> None:
+        self.hand = Hand()
+        self.outlet = Outlet()
+        self.setup = SetupInForce(Setup())
+        self.source: ScriptedSource = a_source(*(a_capture() for _ in measured))
+        job = a_job(self.hand, self.outlet, measured, self.setup)
+        self.session = Session(self.source, job, ScopeWatch(self.outlet.announce, self.hand.time.wall_ns))
+
+    def step(self, times: int = 1) -> Reading:
+        for _ in range(times):
+            self.hand.wait(self.session.step())
+        return self.outlet.readings[-1]
+
+
+def level_mv(reading: Reading) -> float | None:
+    return reading.measured.channels[0].peak_white_mv
+
+
+def test_readings_are_counted_and_carry_run_setup_and_source() -> None:
+    bench = Bench(a_measured(), a_measured())
+    bench.step(2)
+    assert [(reading.run, reading.seq, reading.setup) for reading in bench.outlet.readings] == [
+        ("test", 1, 1),
+        ("test", 2, 1),
+    ]
+    assert bench.outlet.readings[0].scope.identity == "scripted scope"
+
+
+def test_latency_is_from_the_complete_capture_and_over_the_measuring() -> None:
+    hand, outlet = Hand(), Outlet()
+
+    def measure(capture: object) -> Measured:
+        hand.s += 0.003
+        return a_measured()
+
+    source = a_source(a_capture(hand))
+    hand.s += 0.002
+    Session(source, a_job(hand, outlet, measure), ScopeWatch(outlet.announce, hand.time.wall_ns)).step()
+    latency = outlet.readings[0].latency_ms
+    assert latency.fetch == pytest.approx(2.0, abs=0.01)
+    assert latency.measure == pytest.approx(3.0, abs=0.01)
+
+
+def test_a_capture_from_the_future_has_no_fetch_time() -> None:
+    hand, outlet = Hand(), Outlet()
+    source = a_source(a_capture(hand))
+    hand.s -= 100.0
+    Session(source, a_job(hand, outlet, [a_measured()]), ScopeWatch(outlet.announce, hand.time.wall_ns)).step()
+    assert outlet.readings[0].latency_ms.fetch is None
+
+
+def test_captures_are_spaced_by_the_rate_however_long_they_take() -> None:
+    hand, outlet = Hand(), Outlet()
+
+    def measure(capture: object) -> Measured:
+        hand.s += 0.02
+        return a_measured(sync="none")
+
+    session = Session(
+        a_source(*(a_capture() for _ in range(20))),
+        a_job(hand, outlet, measure),
+        ScopeWatch(outlet.announce, hand.time.wall_ns),
+    )
+    hand.wait(session.step())
+    began_s = hand.s
+    for _ in range(10):
+        hand.wait(session.step())
+    assert hand.s - began_s == pytest.approx(10 / 20.0)
+
+
+def test_a_slow_scope_is_followed_by_no_burst() -> None:
+    hand, outlet = Hand(), Outlet()
+    took_s = iter([1.0, 0.0, 0.0, 0.0])
+
+    def measure(capture: object) -> Measured:
+        hand.s += next(took_s)
+        return a_measured(sync="none")
+
+    session = Session(
+        a_source(*(a_capture() for _ in range(4))),
+        a_job(hand, outlet, measure),
+        ScopeWatch(outlet.announce, hand.time.wall_ns),
+    )
+    delays = []
+    for _ in range(4):
+        delays.append(session.step())
+        hand.wait(delays[-1])
+    assert delays == pytest.approx([0.0, 0.05, 0.05, 0.05])
+
+
+def test_a_reading_of_a_setup_that_is_no_longer_in_force_is_dropped() -> None:
+    hand, outlet, setup = Hand(), Outlet(), SetupInForce(Setup())
+
+    def measure(capture: object) -> Measured:
+        if setup.current.generation == 1:
+            setup.swap(Conditions())
+        return a_measured()
+
+    source = a_source(a_capture(), a_capture())
+    session = Session(source, a_job(hand, outlet, measure, setup), ScopeWatch(outlet.announce, hand.time.wall_ns))
+    session.step()
+    assert outlet.readings == []
+    session.step()
+    assert [(reading.seq, reading.setup) for reading in outlet.readings] == [(1, 2)]
+    assert source.tasks == [Task.LEVELS, Task.LEVELS]
+
+
+def test_without_lock_no_field_is_taken() -> None:
+    bench = Bench(*[a_measured(sync="none")] * 3)
+    bench.step(3)
+    assert bench.source.tasks == [Task.LEVELS]
+
+
+def test_one_field_is_taken_after_lock_and_one_every_ten_seconds() -> None:
+    steps = int(2 * FIELD_EVERY_S * 20)
+    bench = Bench(*[a_measured()] * steps)
+    began = []
+    for _ in range(steps):
+        now_s = bench.hand.s
+        before = len(bench.source.tasks)
+        bench.step()
+        began += [now_s] * (Task.FIELD in bench.source.tasks[before:])
+    assert len(began) == 2
+    assert began[1] - began[0] >= FIELD_EVERY_S
+
+
+def test_what_the_field_told_is_carried_with_its_age() -> None:
+    bench = Bench(a_measured(), a_measured(info=FIELD), a_measured(), a_measured())
+    assert bench.step().measured.sync.field is None
+    assert bench.step().measured.sync.field == FIELD
+    bench.step()
+    bench.hand.s += 1.0
+    info = bench.step().measured.sync.field
+    assert info is not None
+    assert (info.lines_per_field, info.scan) == (262.0, "progressive")
+    assert info.age_s == pytest.approx(1.1, abs=0.06)
+
+
+def test_another_setup_forgets_the_field_and_the_levels() -> None:
+    bench = Bench(a_measured(), a_measured(info=FIELD), a_measured(None))
+    bench.step(2)
+    bench.setup.swap(Conditions())
+    reading = bench.step()
+    assert reading.measured.sync.field is None
+    assert (level_mv(reading), reading.measured.channels[0].held) == (None, False)
+
+
+def test_white_that_only_the_field_holds_is_taken_from_fields_from_then_on() -> None:
+    bench = Bench(a_measured(None), a_measured(700.0), a_measured(700.0), a_measured(700.0))
+    bench.step(4)
+    assert bench.source.tasks == [Task.LEVELS, Task.FIELD]
+
+
+def test_a_level_that_drops_is_looked_at_in_a_field_before_the_ten_seconds_are_over() -> None:
+    lines_with_white = [a_measured(700.0), a_measured(700.0)] + [a_measured(700.0)] * 25
+    bench = Bench(*lines_with_white, a_measured(300.0), a_measured(700.0), a_measured(700.0))
+    bench.step(len(lines_with_white))
+    assert bench.source.tasks == [Task.LEVELS, Task.FIELD, Task.LEVELS]
+    bench.step(3)
+    assert bench.source.tasks[3:] == [Task.FIELD]
+
+
+def test_a_trimmer_turned_down_does_not_keep_fields_going() -> None:
+    bench = Bench(a_measured(700.0), a_measured(700.0), *[a_measured(700.0)] * 25, *[a_measured(500.0)] * 5)
+    bench.step(32)
+    assert bench.source.tasks == [Task.LEVELS, Task.FIELD, Task.LEVELS, Task.FIELD, Task.LEVELS]
+
+
+def test_a_field_without_sync_is_not_shown() -> None:
+    bench = Bench(a_measured(), a_measured(sync="none"), a_measured())
+    bench.step(3)
+    assert [reading.measured.sync.state for reading in bench.outlet.readings] == ["locked", "locked"]
+
+
+@pytest.mark.parametrize("lost", [a_measured(None), a_measured(None, sync="none")])
+def test_a_level_that_is_not_seen_is_held_with_its_age(lost: Measured) -> None:
+    bench = Bench(a_measured(sync="blanking-only"), lost, lost)
+    bench.step()
+    bench.hand.s += 2.0
+    channel = bench.step().measured.channels[0]
+    assert (channel.peak_white_mv, channel.zone, channel.held) == (700.0, "on-target", True)
+    assert channel.age_s == pytest.approx(2.05, abs=0.06)
+    assert channel.hints == lost.channels[0].hints
+    bench.hand.s += HOLD_S
+    channel = bench.step().measured.channels[0]
+    assert (channel.peak_white_mv, channel.zone, channel.held, channel.age_s) == (None, None, False, 0.0)
+
+
+def test_a_level_is_not_held_for_another_role_on_the_channel() -> None:
+    bench = Bench(a_measured(sync="none"), a_measured(None, sync="none", role="green"))
+    bench.step()
+    assert bench.step().measured.channels[0].held is False
+
+
+def test_the_averaged_line_is_computed_only_while_somebody_asks_and_not_too_often() -> None:
+    bench = Bench(*[a_measured(sync="none")] * 20)
+    bench.step(5)
+    assert bench.outlet.lines == []
+    bench.outlet.widths_wanted = frozenset({400, 800})
+    began_s = bench.hand.s
+    bench.step(10)
+    times = (bench.hand.s - began_s) / LINES_EVERY_S
+    assert {width for width, _ in bench.outlet.lines} == {400, 800}
+    assert 2 <= len(bench.outlet.lines) / 2 <= times + 1
+    assert bench.outlet.lines[0][1].startswith(b"1:")
+
+
+def test_no_trigger_is_told_and_nothing_is_published() -> None:
+    hand, outlet = Hand(), Outlet()
+    source = a_source(NoTrigger(0.65), NoTrigger(0.65), a_capture())
+    session = Session(source, a_job(hand, outlet, [a_measured()]), ScopeWatch(outlet.announce, hand.time.wall_ns))
+    session.step()
+    session.step()
+    assert outlet.states == ["waiting-for-trigger"]
+    assert outlet.readings == []
+    session.step()
+    assert outlet.states == ["waiting-for-trigger", "ready"]

@@ -1,0 +1,142 @@
+"""The acquisition thread: it begins anew whatever fails, and says how the scope is."""
+
+import logging
+import threading
+from collections.abc import Iterator
+
+import pytest
+
+from peakwhite.daemon.acquisition import Acquisition
+from peakwhite.daemon.acquisition.pace import RETRY_S, SLOW_RETRY_S, retry_delay_s
+from peakwhite.drivers.errors import InstrumentError, LinkLost, LinkTimeout, PeakwhiteError, UnknownInstrument
+from scripted import Hand, Outlet, ScriptedSource, a_capture, a_job, a_measured, a_source
+
+WHERE = "TCPIP0::192.0.2.7::5025::SOCKET"
+
+
+def gone() -> LinkLost:
+    return LinkLost("connection refused", where=WHERE, do="switch it on")
+
+
+class End(BaseException):
+    """Ends a script: no error of a scope, and nothing that supervision may catch."""
+
+
+class Bench:
+    """Acquisition run in the test's own thread over a script of sources; it ends when the script does."""
+
+    def __init__(self, *opened: ScriptedSource | Exception) -> None:
+        self.hand = Hand()
+        self.outlet = Outlet()
+        self.opened: Iterator[ScriptedSource | Exception] = iter(opened)
+
+    def run(self, measured: object = None) -> None:
+        job = a_job(self.hand, self.outlet, measured or (lambda capture: a_measured()))  # type: ignore[arg-type]
+        with pytest.raises(End):
+            Acquisition(self._open, WHERE, job, self.hand.wait).run()
+
+    def _open(self) -> ScriptedSource:
+        item = next(self.opened, None)
+        if item is None:
+            raise End
+        if isinstance(item, Exception):
+            raise item
+        return item
+
+
+def test_a_scope_that_appears_is_used() -> None:
+    bench = Bench(gone(), gone(), a_source(a_capture(), gone()))
+    bench.run()
+    assert bench.outlet.states == ["connecting", "absent", "ready", "lost"]
+    assert len(bench.outlet.readings) == 1
+
+
+def test_a_lost_scope_is_lost_until_it_has_answered_again() -> None:
+    first = a_source(a_capture(), LinkTimeout("no answer", where=WHERE, do="look at it"))
+    bench = Bench(first, gone(), a_source(gone()), a_source(a_capture(), a_capture(), gone()))
+    bench.run()
+    assert bench.outlet.states == ["connecting", "ready", "lost", "lost", "ready", "lost"]
+    assert first.closed
+    scope, problems = bench.outlet.told[2]
+    assert (scope.text, scope.do) == (f"{WHERE}: no answer", "look at it")
+    assert [problem.code for problem in problems] == ["link-timeout"]
+    assert bench.outlet.told[3][0].since_ns == scope.since_ns
+
+
+def test_it_is_logged_once_that_the_scope_is_lost_and_once_that_it_is_back(caplog: pytest.LogCaptureFixture) -> None:
+    bench = Bench(a_source(a_capture(), gone()), *[gone()] * 5, a_source(a_capture(), a_capture(), End()))
+    with caplog.at_level(logging.INFO), pytest.raises(End):
+        Acquisition(
+            bench._open, WHERE, a_job(bench.hand, bench.outlet, lambda capture: a_measured()), bench.hand.wait
+        ).run()
+    told = [record.getMessage() for record in caplog.records]
+    assert len(told) == 2
+    assert told[0].startswith("scope lost: ")
+    assert told[1].startswith("scope back after ")
+
+
+@pytest.mark.parametrize("uniform", [0.0, 0.5, 1.0])
+def test_a_missing_scope_is_tried_every_half_second_give_or_take_a_fifth(uniform: float) -> None:
+    assert retry_delay_s(gone(), uniform) == pytest.approx(RETRY_S * (0.8 + 0.4 * uniform))
+
+
+def test_an_unknown_instrument_is_asked_again_slowly_and_its_text_is_the_status() -> None:
+    error = UnknownInstrument("calls itself 'TOASTER'", where=WHERE, do="force a family")
+    bench = Bench(error, error)
+    bench.run()
+    assert bench.hand.waits == pytest.approx([SLOW_RETRY_S, SLOW_RETRY_S])
+    assert bench.outlet.told[-1][0].text == f"{WHERE}: calls itself 'TOASTER'"
+    assert bench.outlet.told[-1][1][0].code == "unknown-instrument"
+
+
+def test_retries_do_not_repeat_the_status() -> None:
+    bench = Bench(*[gone() for _ in range(10)])
+    bench.run()
+    assert bench.outlet.states == ["connecting", "absent"]
+
+
+@pytest.mark.parametrize("error", [subclass for subclass in InstrumentError.__subclasses__()])
+def test_no_trouble_with_the_scope_ends_the_thread(error: type[PeakwhiteError]) -> None:
+    bench = Bench(a_source(error("trouble", where=WHERE, do="look")), a_source(a_capture(), gone()))
+    bench.run()
+    assert len(bench.outlet.readings) == 1
+
+
+def test_a_defect_is_logged_with_its_traceback_shown_and_acquisition_begins_anew(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    measured = iter([ZeroDivisionError("by zero"), ZeroDivisionError("by zero"), a_measured()])
+
+    def measure(capture: object) -> object:
+        step = next(measured)
+        if isinstance(step, Exception):
+            raise step
+        return step
+
+    sources = [a_source(a_capture()), a_source(a_capture()), a_source(a_capture(), gone())]
+    bench = Bench(*sources)
+    bench.run(measure)
+    assert all(source.closed for source in sources)
+    shown = [[problem.code for problem in problems] for _, problems in bench.outlet.told]
+    assert ["internal"] in shown
+    assert shown[-2] == []
+    assert len(bench.outlet.readings) == 1
+    logged = [record for record in caplog.records if record.exc_info]
+    assert len(logged) == 1
+    assert "ZeroDivisionError" in str(logged[0].exc_info)
+
+
+def test_stop_ends_the_thread_and_closes_the_source() -> None:
+    hand, outlet, captured = Hand(), Outlet(), threading.Event()
+
+    def forever() -> Iterator[object]:
+        while True:
+            captured.set()
+            yield a_capture()
+
+    source = ScriptedSource(forever())  # type: ignore[arg-type]
+    acquisition = Acquisition(lambda: source, WHERE, a_job(hand, outlet, lambda capture: a_measured()))
+    acquisition.start()
+    assert captured.wait(5.0)
+    assert acquisition.stop()
+    assert source.closed
