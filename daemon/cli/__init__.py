@@ -1,0 +1,95 @@
+"""The command line: parse, then import what a command needs only when it runs. One file a command.
+
+Whatever goes wrong on purpose ends in one line on stderr, `peakwhite: WHERE: WHAT; DO`, and the exit status of
+`drivers.errors`.
+"""
+
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from ...drivers.errors import PeakwhiteError, UsageError, outcome_of
+from .demo import demo
+from .measure import measure
+from .scopes import scopes
+from .serve import serve
+from .settings import settings
+
+INTERRUPTED = 130
+"""What shells expect of a command that Ctrl-C ended."""
+
+
+def _print_version(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if wanted and not context.resilient_parsing:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            click.echo(f"peakwhite {version('peakwhite')}")
+        except PackageNotFoundError:
+            click.echo("peakwhite, not installed")
+        context.exit()
+
+
+@click.group(invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_print_version, help="Say which.")
+@click.pass_context
+def commands(context: click.Context) -> None:
+    """Analogue video levels, live, from a bench oscilloscope: how many millivolts is white, and may it be left?"""
+    if context.invoked_subcommand is None:
+        raise UsageError(
+            "no command is given",
+            where="command line",
+            do="try 'peakwhite demo', or see 'peakwhite --help'",
+        )
+
+
+for command in (demo, serve, scopes, measure, settings):
+    commands.add_command(command)
+
+
+def main() -> None:
+    """The console script: run the command line of this process and end with its exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # a terminal that cannot show ± still gets its line
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command line; gives its exit status. What goes wrong on purpose is told in one line on stderr."""
+    try:
+        return int(commands.main(list(arguments), prog_name="peakwhite", standalone_mode=False) or 0)
+    except PeakwhiteError as error:
+        return _told(error)
+    except click.ClickException as error:
+        return _told(_usage_error(error))
+    except click.Abort:
+        return INTERRUPTED
+    except MemoryError:
+        return _told(PeakwhiteError("memory ran out", where="this machine", do="take a shorter record"))
+    except OSError as error:
+        _drop_stdout()
+        what = (error.strerror or "it failed").lower()
+        return _told(
+            PeakwhiteError(what, where=str(error.filename or "standard output"), do="make room or fix it there")
+        )
+
+
+def _told(error: PeakwhiteError) -> int:
+    click.echo(f"peakwhite: {error}", err=True)
+    return outcome_of(error).exit_status
+
+
+def _usage_error(error: click.ClickException) -> UsageError:
+    context = error.ctx if isinstance(error, click.UsageError) else None
+    command = context.command_path if context else "peakwhite"
+    where = command.removeprefix("peakwhite").strip() or "command line"
+    what = error.format_message().rstrip(".")
+    return UsageError(what[:1].lower() + what[1:], where=where, do=f"see '{command} --help'")
+
+
+def _drop_stdout() -> None:
+    """Send what is still buffered to nowhere, so that the interpreter does not fail on it once more at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -1,0 +1,67 @@
+"""`peakwhite measure FILE`: one reading from a recorded capture."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from time import perf_counter
+
+import click
+
+from ...drivers.errors import UsageError
+from .options import config_option, json_option, role_option
+from .output import say, warn
+
+NOT_TO_BE_LEFT = 1
+
+
+@click.command(short_help="Measure a recorded capture, CSV or .npz.")
+@click.argument("file", type=click.Path(path_type=Path))
+@role_option
+@click.option("--probe", "probes", multiple=True, metavar="CH1=10", help="Multiply a channel's volts. Repeatable.")
+@click.option("--pattern-white", metavar="75|28/31", help="White of the pattern on the screen, per cent or a fraction.")
+@click.option("--target", "targets", multiple=True, metavar="NAME|red=NAME", help="Target, for all or for one role.")
+@click.option("--gain-spec", metavar="3%|3%fs", help="The scope's gain accuracy, of reading or of full scale.")
+@click.option("--explain", is_flag=True, help="Print the uncertainty budget of every level too.")
+@click.option("--judge", is_flag=True, help="End with status 1 unless every level may be left.")
+@json_option
+@config_option
+def measure(
+    file: Path,
+    roles: Sequence[str],
+    probes: Sequence[str],
+    pattern_white: str | None,
+    targets: Sequence[str],
+    gain_spec: str | None,
+    explain: bool,
+    judge: bool,
+    as_json: bool,
+    config: Path | None,
+) -> int:
+    """Measure the levels in FILE, a CSV or .npz capture.
+
+    A CSV file has a header row, then time in seconds and the volts of each channel at the probe tip. A header that is a
+    role (red, sync, …) needs no --role. Where no role is known and there are CH1 to CH4, they are taken as red, green,
+    blue and sync, and stderr says so.
+    """
+    if explain and as_json:
+        raise UsageError("the budget is text and --json allows none", where="--explain", do="leave out one of the two")
+    from ..measure.engine import measure_capture
+    from ..measure.explain import explain as explained
+    from ..measure.reading import LatencyMs, Reading, ScopeTag, encode_reading
+    from .measure_conditions import Given, capture_and_conditions
+    from .reading_text import may_be_left, reading_as_text
+
+    given = Given(roles, probes, pattern_white, targets, gain_spec, config)
+    capture, conditions, note = capture_and_conditions(file, given)
+    began_s = perf_counter()
+    measured = measure_capture(capture, conditions)
+    took_ms = (perf_counter() - began_s) * 1e3
+    if note:
+        warn(f"{file}: {note}")
+    if as_json:
+        tag = ScopeTag(capture.identity, None)
+        say(encode_reading(Reading("file", 1, 1, capture.captured_at_ns, LatencyMs(None, took_ms), tag, measured)))
+    else:
+        say(reading_as_text(measured))
+    if explain:
+        say("\n" + explained(capture, conditions))
+    return NOT_TO_BE_LEFT if judge and not may_be_left(measured) else 0

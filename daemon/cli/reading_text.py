@@ -1,0 +1,113 @@
+"""A reading as people read it on a terminal: one row a channel, then sync, match and hints."""
+
+from collections.abc import Iterable, Sequence
+
+from ..measure.hookup import WHITE_ROLES
+from ..measure.reading import ChannelReading, Hint, MatchReading, Measured, SyncReading
+from ..measure.verdict import UNSURE
+
+ON_AIM_MV = 0.5
+HEADINGS = ("channel", "role", "level above blanking", "zone", "verdict")
+
+
+def may_be_left(measured: Measured) -> bool:
+    """Whether there is a channel with a peak white, and every one of them may be left as it is."""
+    verdicts = [channel.verdict for channel in measured.channels if channel.role in WHITE_ROLES]
+    return bool(verdicts) and all(verdict == "leave-it" for verdict in verdicts)
+
+
+def reading_as_text(measured: Measured) -> str:
+    """The reading in some lines, without the last line's end."""
+    rows = [HEADINGS, *(_row(channel) for channel in measured.channels)]
+    lines = [*_aligned(rows), "", f"sync   {_sync_words(measured.sync)}"]
+    if measured.match is not None:
+        lines.append(f"match  {_match_words(measured.match)}")
+    for hint, channels in _hints(measured):
+        lines += ["", f"{hint.code}{channels}: {hint.text}", f"  {hint.test}"]
+    return "\n".join(lines)
+
+
+def verdict_words(channel: ChannelReading) -> str:
+    """What may be said of a level, with its distance to the aim: `over, 55.2 mV too high`."""
+    if channel.verdict is None or channel.off_aim_mv is None:
+        return "none" if channel.role in WHITE_ROLES else ""
+    away = f"{abs(channel.off_aim_mv):.1f} mV"
+    if channel.verdict == "over":
+        return f"over, {away} too high"
+    if channel.verdict == "too-low":
+        return f"too low, {away} under the aim"
+    side = (
+        "on the aim"
+        if abs(channel.off_aim_mv) < ON_AIM_MV
+        else f"{away} {'over' if channel.off_aim_mv > 0 else 'under'} the aim"
+    )
+    if channel.verdict == "leave-it":
+        return f"leave it, {side}"
+    return f"unsure{_unsure_of(channel)}, {side}"
+
+
+def _unsure_of(channel: ChannelReading) -> str:
+    """What it may still be, and by how much at 95 %."""
+    edges, low_mv, high_mv = channel.edges_mv, channel.low_mv, channel.high_mv
+    if channel.clipped:
+        return ", may be higher than the record shows"
+    if edges is None or low_mv is None or high_mv is None:
+        return ""
+    told = ""
+    if (channel.p_over or 0.0) > UNSURE:
+        told += f", may be over by up to {high_mv - edges.over:.1f} mV"
+    if (channel.p_too_low or 0.0) > UNSURE:
+        told += f", may be too low by up to {edges.dim - low_mv:.1f} mV"
+    return told
+
+
+def _row(channel: ChannelReading) -> tuple[str, ...]:
+    zone = channel.zone or channel.sync_class or ""
+    return (channel.channel, channel.role or "no role", _level_words(channel), zone, verdict_words(channel))
+
+
+def _level_words(channel: ChannelReading) -> str:
+    if channel.role not in WHITE_ROLES:
+        return "" if channel.swing_mv is None else f"swing {channel.swing_mv:.1f} mV"
+    if channel.peak_white_mv is None:
+        return "not measured"
+    bound = "at least " if channel.clipped else ""
+    spread = "" if channel.u95_mv is None else f" ± {channel.u95_mv:.1f}"
+    return f"{bound}{channel.peak_white_mv:.1f}{spread} mV"
+
+
+def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    widths = [max(len(row[column]) for row in rows) for column in range(len(HEADINGS))]
+    return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+
+
+def _sync_words(sync: SyncReading) -> str:
+    if sync.state == "none":
+        return "none found"
+    words = [sync.state + (f" on {sync.channel}" if sync.channel else "")]
+    if sync.system is not None:
+        words.append(sync.system)
+    if sync.line_rate_hz is not None:
+        words.append(f"{sync.line_rate_hz:.1f} Hz")
+    if sync.sync_width_us is not None:
+        words.append(f"{sync.sync_width_us:.2f} us wide")
+    words.append(f"{sync.lines} line{'s' * (sync.lines != 1)}")
+    return ", ".join(words)
+
+
+def _match_words(match: MatchReading) -> str:
+    if match.spread_mv is None:
+        return "not measured"
+    spread = f"{match.spread_mv:.1f}" + ("" if match.u95_mv is None else f" ± {match.u95_mv:.1f}")
+    limit = f"{match.limit_pct:g} %"
+    within = {True: f"within {limit}", False: f"beyond {limit}", None: f"{limit} cannot be told from this"}[match.ok]
+    return f"{spread} mV between {match.highest} (highest) and {match.lowest} (lowest), {match.method}: {within}"
+
+
+def _hints(measured: Measured) -> Iterable[tuple[Hint, str]]:
+    """Each hint once, with the channels that it is about in brackets."""
+    about: dict[Hint, list[str]] = {hint: [] for hint in measured.hints}
+    for channel in measured.channels:
+        for hint in channel.hints:
+            about.setdefault(hint, []).append(channel.channel)
+    return [(hint, f" ({', '.join(channels)})" if channels else "") for hint, channels in about.items()]

@@ -1,0 +1,98 @@
+"""Every key of the settings as a row: value, default, unit, origin, meaning."""
+
+import json
+import re
+from collections.abc import Iterator, Mapping
+from itertools import groupby
+from typing import Any, NamedTuple
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+
+from ..config.model import UNIT, HookupTable, SettingsTables, TargetTable
+from ..config.settings import Settings
+
+NAMED_TABLES: Mapping[str, tuple[str, type[BaseModel]]] = {
+    "hookup": ("CHn", HookupTable),
+    "targets": ("NAME", TargetTable),
+}
+"""Tables whose second part is the user's own name, and what stands for it where nobody gave one."""
+NOT_GIVEN = "not given"
+BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+
+
+class Row(NamedTuple):
+    """One key: value and default as JSON has them; `origin` is a line of the file, `default` or `not given`."""
+
+    table: tuple[str, ...]
+    key: str
+    value: Any
+    default: Any
+    unit: str
+    origin: str
+    meaning: str
+
+
+def rows_of(settings: Settings) -> list[Row]:
+    """All keys, table by table. A table that may come many times stands there once where none was given."""
+    rows: list[Row] = []
+    for name in SettingsTables.model_fields:
+        value = getattr(settings.tables, name)
+        if isinstance(value, BaseModel):
+            rows += _rows_of_table((name,), type(value), value, settings)
+        elif name in NAMED_TABLES:
+            placeholder, model = NAMED_TABLES[name]
+            for own_name, table in value.items() or [(placeholder, None)]:
+                rows += _rows_of_table((name, own_name), model, table, settings)
+        else:
+            meaning = SettingsTables.model_fields[name].description or ""
+            for role, target in value.items():
+                rows.append(Row((name,), role, target, None, "", _origin((name, role), settings), meaning))
+            if not value:
+                rows.append(Row((name,), "red", None, None, "", NOT_GIVEN, meaning))
+    return rows
+
+
+def rows_as_text(rows: list[Row]) -> str:
+    """The rows as a settings file that means the same; what has no value stands in it as a comment."""
+    tables = []
+    for table, group in groupby(rows, key=lambda row: row.table):
+        kept = list(group)
+        header = f"[{'.'.join(_toml_key(part) for part in table)}]"
+        if all(row.origin == NOT_GIVEN for row in kept):
+            header = f"# {header}"
+        tables.append("\n".join([header, *(_row_as_text(row) for row in kept)]))
+    return "\n\n".join(tables)
+
+
+def _rows_of_table(
+    path: tuple[str, ...], model: type[BaseModel], table: BaseModel | None, settings: Settings
+) -> Iterator[Row]:
+    for key, info in model.model_fields.items():
+        default = None if info.is_required() else info.get_default()
+        origin = NOT_GIVEN if table is None else _origin((*path, key), settings)
+        value = default if table is None else getattr(table, key)
+        yield Row(path, key, value, default, _unit(info), origin, info.description or "")
+
+
+def _unit(info: FieldInfo) -> str:
+    return str(info.json_schema_extra.get(UNIT, "")) if isinstance(info.json_schema_extra, dict) else ""
+
+
+def _origin(path: tuple[str, ...], settings: Settings) -> str:
+    line = settings.lines.get(path)
+    return f"line {line}" if line else "default"
+
+
+def _row_as_text(row: Row) -> str:
+    value = "…" if row.value is None else json.dumps(row.value, ensure_ascii=False)
+    setting = f"{_toml_key(row.key)} = {value}"
+    if row.value is None or row.origin == NOT_GIVEN:
+        setting = f"# {setting}"
+    default = "" if row.origin == "default" or row.default is None else f", default {json.dumps(row.default)}"
+    unit = f"{row.unit}, " if row.unit else ""
+    return f"{setting:<32}  # {unit}{row.origin}{default}: {row.meaning}"
+
+
+def _toml_key(part: str) -> str:
+    return part if BARE_KEY.fullmatch(part) else json.dumps(part, ensure_ascii=False)
