@@ -1,0 +1,87 @@
+import assert from "node:assert/strict";
+import { test } from "node:test";
+import { page } from "./page.mjs";
+
+const { Announcements, NewestWins, RateMeter, SteadyNumber, Trail, retryDelayMs } = await page("pace.js");
+
+test("retries wait longer and longer, up to five seconds, spread by chance", () => {
+  const middle = Array.from({ length: 12 }, (_, attempt) => retryDelayMs(attempt, () => 0.5));
+  assert.deepEqual(middle.slice(0, 6), [250, 500, 1000, 2000, 4000, 5000]);
+  assert.equal(middle.at(-1), 5000);
+  assert.equal(retryDelayMs(0, () => 0), 187.5);
+  assert.equal(retryDelayMs(50, () => 1), 6250);
+});
+
+test("the rate is that of the last three seconds", () => {
+  const meter = new RateMeter();
+  assert.equal(meter.perSecond(0), 0);
+  for (let t = 0; t <= 5000; t += 10) meter.note(t);
+  assert.ok(Math.abs(meter.perSecond(5000) - 100) < 0.01);
+  assert.equal(meter.perSecond(9000), 0);
+});
+
+test("a steady number ignores noise and follows a change", () => {
+  const steady = new SteadyNumber();
+  assert.equal(steady.next(750.4), 750);
+  assert.equal(steady.next(750.6), 750);
+  assert.equal(steady.next(749.4), 750);
+  assert.equal(steady.next(750.8), 751);
+  assert.equal(steady.next(null), null);
+  assert.equal(steady.next(700.2), 700);
+});
+
+test("announcements come at most once in two seconds, the last one wins, none comes twice", () => {
+  const said = [];
+  const announcements = new Announcements(2000);
+  for (let t = 0; t <= 10000; t += 100) {
+    announcements.offer(t < 5000 ? `level ${Math.floor(t / 300)}` : "in: leave it");
+    const due = announcements.due(t);
+    if (due !== null) said.push([t, due]);
+  }
+  for (let n = 1; n < said.length; n += 1) assert.ok(said[n][0] - said[n - 1][0] >= 2000);
+  assert.equal(said.filter(([, text]) => text === "in: leave it").length, 1);
+  assert.equal(said.at(-1)[1], "in: leave it");
+});
+
+test("of values that come while one is on its way only the newest is sent", async () => {
+  const sent = [];
+  let release;
+  const turn = new NewestWins((value) => {
+    sent.push(value);
+    return new Promise((resolve) => {
+      release = resolve;
+    });
+  });
+  const done = turn.put(1);
+  turn.put(2);
+  turn.put(3);
+  release();
+  await new Promise((resolve) => setImmediate(resolve));
+  release();
+  await done;
+  assert.deepEqual(sent, [1, 3]);
+  turn.put(4);
+  assert.deepEqual(sent, [1, 3, 4]);
+  release();
+});
+
+test("a trail keeps ten seconds and forgets the rest", () => {
+  const trail = new Trail();
+  for (let t = 0; t <= 15000; t += 50) trail.note(t, t);
+  assert.equal(trail.mv.at(-1), 15000);
+  assert.equal(trail.mv[0], 15000 - 50 * (trail.mv.length - 1));
+  trail.age(30000);
+  assert.ok(trail.mv.every(Number.isNaN));
+});
+
+test("a trail runs on between readings of a slow scope and breaks where none came for two seconds", () => {
+  const slow = new Trail();
+  slow.note(600, 0);
+  slow.note(700, 500);
+  assert.ok(!slow.mv.slice(-11).some(Number.isNaN));
+  assert.equal(slow.mv.at(-6), 650);
+  const broken = new Trail();
+  broken.note(600, 0);
+  broken.note(700, 3000);
+  assert.ok(Number.isNaN(broken.mv.at(-2)));
+});

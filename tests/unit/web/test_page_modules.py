@@ -1,0 +1,45 @@
+"""The page's modules that need no browser, under Node's own test runner."""
+
+import os
+import re
+import shutil
+import subprocess
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+PAGE = Path(str(files("peakwhite.web"))) / "static"
+
+
+@pytest.mark.parametrize("suite", sorted(path.name for path in HERE.glob("*.test.mjs")))
+def test_the_pages_modules_pass_their_own_tests(suite: str) -> None:
+    node = shutil.which("node")
+    if node is None:
+        pytest.skip("node is not installed: the page's modules were not tested")
+    run = subprocess.run(
+        [node, "--test", str(HERE / suite)],
+        env=os.environ | {"PEAKWHITE_PAGE": str(PAGE)},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    passed = re.search(r"^# pass (\d+)$|^ℹ pass (\d+)$", run.stdout, re.MULTILINE)
+    assert run.returncode == 0, run.stdout + run.stderr
+    assert passed and int(passed[1] or passed[2]) > 1, run.stdout
+
+
+def test_the_page_weighs_less_than_150_kb() -> None:
+    assert 10_000 < sum(file.stat().st_size for file in PAGE.rglob("*") if file.is_file()) < 150_000
+
+
+def test_the_page_names_no_other_host_and_carries_no_inline_script_or_style() -> None:
+    for file in PAGE.rglob("*"):
+        text = file.read_text(encoding="utf-8")
+        addresses = set(re.findall(r"(?:https?|wss?)://[^\s\"'`]+", text)) - {"http://www.w3.org/2000/svg"}
+        assert not addresses, f"{file.name}: {addresses}"
+        assert not re.search(r"""(?:href|src)=["']/""", text), f"{file.name}: an address that is not relative"
+        if file.suffix == ".html":
+            assert not re.search(r"\sstyle=|<style|\son\w+=|<script(?![^>]*\ssrc=)", text), f"{file.name}: inline code"
