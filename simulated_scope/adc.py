@@ -31,8 +31,12 @@ class Adc:
         """The upper rail; the lower one is 0."""
         return (1 << self.bits) - 1
 
+    def empty(self, samples: int) -> RawCodes:
+        """Room for that many codes."""
+        return np.empty(samples, dtype=np.uint8) if self.bits == 8 else np.empty(samples, dtype=np.uint16)
+
     def convert(self, wanted: NDArray[np.float32]) -> RawCodes:
         """The nearest codes; `wanted` is in codes and is used up."""
         np.rint(wanted, out=wanted)
         np.clip(wanted, 0, self.top, out=wanted)
-        return wanted.astype(np.uint8 if self.bits == 8 else np.uint16)
+        return wanted.astype(np.uint8) if self.bits == 8 else wanted.astype(np.uint16)

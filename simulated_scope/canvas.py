@@ -29,7 +29,10 @@ class Canvas:
         """The points from `start_s` to `stop_s`, and their instants."""
         edges = [math.ceil((instant_s - self.start_s) / self.step_s) for instant_s in (start_s, stop_s)]
         first, last = (min(max(point, 0), self.values.size) for point in edges)
-        return slice(first, last), self.start_s + self.step_s * np.arange(first, last)
+        times_s = np.arange(first, last, dtype=np.float64)
+        times_s *= self.step_s
+        times_s += self.start_s
+        return slice(first, last), times_s
 
     def edge(self, at_s: float, rise_s: float, step: complex) -> None:
         """Adds a raised-cosine step: half way at `at_s`, 10 to 90 % in `rise_s`."""

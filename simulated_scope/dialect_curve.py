@@ -3,14 +3,16 @@
 After the programmer manuals 071-1075 and 077-0444 (../shared/dialects.md A6); beyond them the record length can be set.
 """
 
-from collections.abc import Awaitable
+from collections.abc import Awaitable, Callable
+from functools import partial
+from typing import Any
 
 import numpy as np
 
 from .adc import RawCodes
 from .face import Face
 from .front_end import CHANNELS, ChannelSettings
-from .instrument import MAX_SAMPLES, MIN_SAMPLES, Acquisition
+from .instrument import MAX_SAMPLES, MIN_SAMPLES, Acquisition, Horizontal
 from .scpi import Answer, Block, Command, ScpiError, choice, flag, nr3, number, only
 
 ENCODINGS = ("RIBinary", "RPBinary", "SRIbinary", "SRPbinary")
@@ -41,6 +43,7 @@ class CurveFace(Face):
 
     default_identity = "PEAKWHITE,SIM-CURVE,SIM000001,1.0"
     divisions = 10
+    _released: list[tuple[int, str]]
 
     # ------------------------------------------------------------------ status
 
@@ -97,7 +100,7 @@ class CurveFace(Face):
 
     def _factory(self) -> None:
         self.instrument.set_horizontal(samples=2500, seconds_per_div=500e-6, position_s=0.0)
-        self._sequence = False
+        self._stop_after = "RUNSTop"
         self._source = 1
         self._encoding = "RIBinary"
         self._width = 1
@@ -108,25 +111,33 @@ class CurveFace(Face):
 
     def add_commands(self) -> None:
         """Enters the tree."""
-        self._header = True
-        self._verbose = True
-        self._released: list[tuple[int, str]] = []
+        self._header = self._verbose = True
+        self._released = []
         self._factory()
         self.table.add("*ESR", self._read_events)
         self.table.add("*CLS", write=self._clear)
-        self.table.add("ID", lambda index, arguments: self._identity())
+        self.table.add("ID", lambda i, a: self._identity())
         self.table.add("ALLEv", self._all_events)
         self.table.add("EVMsg", self._event_message)
         self.table.add("EVENT", self._event_code)
-        self.table.add("HEADer", lambda index, arguments: str(int(self._header)), self._set_header)
-        self.table.add("VERBose", lambda index, arguments: str(int(self._verbose)), self._set_verbose)
+        self._add_own("HEADer", "_header", flag)
+        self._add_own("VERBose", "_verbose", flag)
         self._add_acquisition()
         self._add_channels()
         self._add_data()
 
+    def _add_own(self, pattern: str, name: str, parse: Callable[[tuple[str, ...]], Any]) -> None:
+        """A setting of the dialect itself, kept in the attribute of that name."""
+
+        def query(index: int, arguments: tuple[str, ...]) -> Answer:
+            value = getattr(self, name)
+            return str(int(value) if isinstance(value, bool) else value).upper()
+
+        self.table.add(pattern, query, lambda index, arguments: setattr(self, name, parse(arguments)))
+
     def _add_acquisition(self) -> None:
         scope, add = self.instrument, self.table.add
-        add("ACQuire:STOPAfter", lambda i, a: "SEQUENCE" if self._sequence else "RUNSTOP", self._set_stop_after)
+        self._add_own("ACQuire:STOPAfter", "_stop_after", lambda a: choice(a, "RUNSTop", "SEQuence"))
         add("ACQuire:STATE", lambda i, a: str(int(scope.running or scope.armed)), self._set_state)
         add("ACQuire:MODe", lambda i, a: "SAMPLE", lambda i, a: _ignore(choice(a, "SAMple")))
         add("ACQuire:NUMACq", lambda i, a: str(scope.acquisitions))
@@ -134,57 +145,101 @@ class CurveFace(Face):
         add("TRIGger", None, self._force)
         add("TRIGger:STATE", lambda i, a: self._trigger_state())
         add("TRIGger:MAIn:TYPe", lambda i, a: "EDGE", lambda i, a: _ignore(choice(a, "EDGE")))
-        add("TRIGger:MAIn:MODe", lambda i, a: scope.trigger.mode, self._set_mode)
-        add("TRIGger:MAIn:LEVel", lambda i, a: nr3(scope.trigger.level_v), self._set_level)
-        add("TRIGger:MAIn:EDGE:SOUrce", lambda i, a: f"CH{scope.trigger.channel}", self._set_trigger_source)
-        add("TRIGger:MAIn:EDGE:SLOpe", lambda i, a: "RISE" if scope.trigger.rising else "FALL", self._set_slope)
+        add(
+            "TRIGger:MAIn:MODe",
+            lambda i, a: scope.trigger.mode,
+            lambda i, a: scope.set_trigger(mode=choice(a, "AUTO", "NORMal").upper()),
+        )
+        add(
+            "TRIGger:MAIn:LEVel",
+            lambda i, a: nr3(scope.trigger.level_v),
+            lambda i, a: scope.set_trigger(level_v=number(a, -1000, 1000)),
+        )
+        add(
+            "TRIGger:MAIn:EDGE:SOUrce",
+            lambda i, a: f"CH{scope.trigger.channel}",
+            lambda i, a: scope.set_trigger(channel=_channel(a)),
+        )
+        add(
+            "TRIGger:MAIn:EDGE:SLOpe",
+            lambda i, a: "RISE" if scope.trigger.rising else "FALL",
+            lambda i, a: scope.set_trigger(rising=choice(a, "RISe", "FALL") == "RISe"),
+        )
         add("TRIGger:MAIn:EDGE:COUPling", lambda i, a: "DC", lambda i, a: _ignore(choice(a, "DC")))
-        add("HORizontal[:MAIn]:SCAle", lambda i, a: nr3(scope.horizontal.seconds_per_div), self._set_time)
-        add("HORizontal[:MAIn]:POSition", lambda i, a: nr3(scope.horizontal.position_s), self._set_time_position)
-        add("HORizontal:RECOrdlength", lambda i, a: str(scope.horizontal.samples), self._set_length)
+        add(
+            "HORizontal[:MAIn]:SCAle",
+            lambda i, a: nr3(scope.horizontal.seconds_per_div),
+            lambda i, a: scope.set_horizontal(seconds_per_div=number(a, 1e-9, 10)),
+        )
+        add(
+            "HORizontal[:MAIn]:POSition",
+            lambda i, a: nr3(scope.horizontal.position_s),
+            lambda i, a: scope.set_horizontal(position_s=number(a, -100, 100)),
+        )
+        add(
+            "HORizontal:RECOrdlength",
+            lambda i, a: str(scope.horizontal.samples),
+            lambda i, a: scope.set_horizontal(samples=int(number(a, MIN_SAMPLES, MAX_SAMPLES))),
+        )
 
     def _add_channels(self) -> None:
         scope, add = self.instrument, self.table.add
-        add("SELect:CH<n>", lambda n, a: str(int(scope.channels[n].on)), self._select)
+        add(
+            "SELect:CH<n>",
+            lambda n, a: str(int(scope.channels[n].on)),
+            lambda n, a: scope.set_channel(n, on=flag(a)),
+        )
         add("CH<n>:SCAle", lambda n, a: nr3(scope.channels[n].volts_per_div), self._set_scale)
-        add("CH<n>:POSition", lambda n, a: nr3(scope.channels[n].position_div), self._set_position)
-        add("CH<n>:COUPling", lambda n, a: scope.channels[n].coupling, self._set_coupling)
-        add("CH<n>:BANdwidth", lambda n, a: "ON" if scope.channels[n].bandwidth_limited else "OFF", self._set_limit)
-        add("CH<n>:PRObe", lambda n, a: nr3(scope.channels[n].probe), self._set_probe)
-        add("CH<n>:INVert", lambda n, a: "ON" if scope.channels[n].inverted else "OFF", self._set_inverted)
+        add(
+            "CH<n>:POSition",
+            lambda n, a: nr3(scope.channels[n].position_div),
+            lambda n, a: scope.set_channel(n, position_div=number(a, -10, 10)),
+        )
+        add(
+            "CH<n>:COUPling",
+            lambda n, a: scope.channels[n].coupling,
+            lambda n, a: scope.set_channel(n, coupling=choice(a, "DC", "AC", "GND")),
+        )
+        add(
+            "CH<n>:BANdwidth",
+            lambda n, a: "ON" if scope.channels[n].bandwidth_limited else "OFF",
+            lambda n, a: scope.set_channel(n, bandwidth_limited=flag(a)),
+        )
+        add(
+            "CH<n>:PRObe",
+            lambda n, a: nr3(scope.channels[n].probe),
+            lambda n, a: scope.set_channel(n, probe=number(a, 0.1, 1000)),
+        )
+        add(
+            "CH<n>:INVert",
+            lambda n, a: "ON" if scope.channels[n].inverted else "OFF",
+            lambda n, a: scope.set_channel(n, inverted=flag(a)),
+        )
 
     def _add_data(self) -> None:
         add = self.table.add
         add("DATa:SOUrce", lambda i, a: f"CH{self._source}", self._set_source)
-        add("DATa:ENCdg", lambda i, a: self._encoding.upper(), self._set_encoding)
-        add("DATa:WIDth", lambda i, a: str(self._width), self._set_width)
-        add("DATa:STARt", lambda i, a: str(self._start), self._set_start)
-        add("DATa:STOP", lambda i, a: str(self._stop), self._set_stop)
+        self._add_own("DATa:ENCdg", "_encoding", lambda a: choice(a, *ENCODINGS))
+        self._add_own("DATa:WIDth", "_width", lambda a: int(number(a, 1, 2)))
+        self._add_own("DATa:STARt", "_start", lambda a: int(number(a, 1, MAX_SAMPLES)))
+        self._add_own("DATa:STOP", "_stop", lambda a: int(number(a, 1, MAX_SAMPLES)))
         add("WFMPre", lambda i, a: self._preamble())
         for name in PREAMBLE:
-            add(f"WFMPre:{name}", lambda i, a, name=name: self._preamble_fields()[name])
+            add(f"WFMPre:{name}", partial(self._preamble_field, name))
         add("CURVe", lambda i, a: self._curve())
         add("WAVFrm", lambda i, a: self._waveform())
 
-    # ------------------------------------------------------------------ writing
+    def _set_source(self, index: int, arguments: tuple[str, ...]) -> None:
+        self._source = _channel(arguments)
 
-    def _set_header(self, index: int, arguments: tuple[str, ...]) -> None:
-        self._header = flag(arguments)
-
-    def _set_verbose(self, index: int, arguments: tuple[str, ...]) -> None:
-        self._verbose = flag(arguments)
-
-    def _set_stop_after(self, index: int, arguments: tuple[str, ...]) -> None:
-        self._sequence = choice(arguments, "RUNSTop", "SEQuence") == "SEQuence"
+    # ------------------------------------------------------------------ run control
 
     def _set_state(self, index: int, arguments: tuple[str, ...]) -> None:
-        if only(arguments).upper() not in ("RUN", "STOP"):
-            run = flag(arguments)
-        else:
-            run = only(arguments).upper() == "RUN"
+        wanted = only(arguments).upper()
+        run = wanted == "RUN" if wanted in ("RUN", "STOP") else flag(arguments)
         if not run:
             self.instrument.stop()
-        elif self._sequence:
+        elif self._stop_after == "SEQuence":
             self.instrument.single()
         else:
             self.instrument.run()
@@ -200,63 +255,9 @@ class CurveFace(Face):
             return "READY" if self.instrument.waiting else "TRIGGER"
         return "SAVE"
 
-    def _set_mode(self, index: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_trigger(mode=choice(arguments, "AUTO", "NORMal").upper())
-
-    def _set_level(self, index: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_trigger(level_v=number(arguments, -1000, 1000))
-
-    def _set_trigger_source(self, index: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_trigger(channel=_channel(arguments))
-
-    def _set_slope(self, index: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_trigger(rising=choice(arguments, "RISe", "FALL") == "RISe")
-
-    def _set_time(self, index: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_horizontal(seconds_per_div=number(arguments, 1e-9, 10))
-
-    def _set_time_position(self, index: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_horizontal(position_s=number(arguments, -100, 100))
-
-    def _set_length(self, index: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_horizontal(samples=int(number(arguments, MIN_SAMPLES, MAX_SAMPLES)))
-
-    def _select(self, channel: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_channel(channel, on=flag(arguments))
-
     def _set_scale(self, channel: int, arguments: tuple[str, ...]) -> None:
         probe = self.instrument.channels[channel].probe
         self.instrument.set_channel(channel, volts_per_div=number(arguments, 1e-3 * probe, 10 * probe))
-
-    def _set_position(self, channel: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_channel(channel, position_div=number(arguments, -10, 10))
-
-    def _set_coupling(self, channel: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_channel(channel, coupling=choice(arguments, "DC", "AC", "GND"))
-
-    def _set_limit(self, channel: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_channel(channel, bandwidth_limited=flag(arguments))
-
-    def _set_probe(self, channel: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_channel(channel, probe=number(arguments, 0.1, 1000))
-
-    def _set_inverted(self, channel: int, arguments: tuple[str, ...]) -> None:
-        self.instrument.set_channel(channel, inverted=flag(arguments))
-
-    def _set_source(self, index: int, arguments: tuple[str, ...]) -> None:
-        self._source = _channel(arguments)
-
-    def _set_encoding(self, index: int, arguments: tuple[str, ...]) -> None:
-        self._encoding = choice(arguments, *ENCODINGS)
-
-    def _set_width(self, index: int, arguments: tuple[str, ...]) -> None:
-        self._width = int(number(arguments, 1, 2))
-
-    def _set_start(self, index: int, arguments: tuple[str, ...]) -> None:
-        self._start = int(number(arguments, 1, MAX_SAMPLES))
-
-    def _set_stop(self, index: int, arguments: tuple[str, ...]) -> None:
-        self._stop = int(number(arguments, 1, MAX_SAMPLES))
 
     # ------------------------------------------------------------------ answers
 
@@ -276,6 +277,9 @@ class CurveFace(Face):
         named = [f"{name.upper()} {value}" for name, value in fields.items()]
         return ":WFMPRE:" + ";".join(self.faults.preamble(named))
 
+    def _preamble_field(self, name: str, index: int, arguments: tuple[str, ...]) -> Answer:
+        return self._preamble_fields()[name]
+
     def _preamble_fields(self) -> dict[str, str]:
         scope = self.instrument
         acquired = scope.memory if not scope.running else None
@@ -292,8 +296,7 @@ class CurveFace(Face):
             "RP" if positive else "RI",
             "LSB" if self._encoding.startswith("S") else "MSB",
             str(self.faults.points(last - first)),
-            f'"Ch{self._source}, {settings.coupling} coupling, {nr3(settings.volts_per_div)} V/div, '
-            f'{nr3(horizontal.seconds_per_div)} s/div, {horizontal.samples} points, Sample mode"',
+            _waveform_name(self._source, settings, horizontal),
             "Y",
             nr3(horizontal.step_s),
             "0",
@@ -344,6 +347,12 @@ class CurveFace(Face):
         preamble = self._preamble()
         middle = b";:CURVE " if self._header else b";"
         return Block(preamble.encode() + middle + curve)
+
+
+def _waveform_name(source: int, settings: ChannelSettings, horizontal: Horizontal) -> str:
+    """The quoted description of a waveform."""
+    range_text = f"{nr3(settings.volts_per_div)} V/div, {nr3(horizontal.seconds_per_div)} s/div"
+    return f'"Ch{source}, {settings.coupling} coupling, {range_text}, {horizontal.samples} points, Sample mode"'
 
 
 def _channel(arguments: tuple[str, ...]) -> int:

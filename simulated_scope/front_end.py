@@ -118,4 +118,4 @@ def changed_front(front: Front, values: object) -> Front:
     if unknown:
         known = ", ".join([*_FRONT_CHECKS, *names])
         raise BadSetting(f'front has no setting "{unknown[0]}"; there are {known}.')
-    return replace(changed(front, others, _FRONT_CHECKS, "front"), **inputs)
+    return replace(changed(front, others, _FRONT_CHECKS, "front"), **inputs)  # type: ignore[arg-type]

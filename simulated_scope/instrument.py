@@ -107,6 +107,7 @@ class Instrument:
     def reset(self) -> None:
         """The factory settings: channel 1 on, free running."""
         self.channels = {channel: ChannelSettings(on=channel == 1) for channel in CHANNELS}
+        self._traces: dict[int, Trace] = {}
         self.horizontal = Horizontal(self._divisions)
         self.trigger = Trigger()
         self._disarm()
@@ -117,20 +118,23 @@ class Instrument:
     def set_unit(self, unit: Unit) -> None:
         """Another state of the unit; an acquisition that waits looks again for its trigger."""
         self.unit = unit
+        self._traces.clear()
         self._look_again()
 
     def set_front(self, front: Front) -> None:
         """Another state of the bench."""
         self.front = front
+        self._traces.clear()
         self._look_again()
 
     def set_channel(self, channel: int, **values: object) -> None:
         """Changes settings of one channel. A new probe ratio rescales the range, as scopes do."""
         before = self.channels[channel]
-        if isinstance(values.get("probe"), float):
-            ratio = float(str(values["probe"])) / before.probe
-            values.setdefault("volts_per_div", before.volts_per_div * ratio)
+        probe = values.get("probe", before.probe)
+        if isinstance(probe, float) and probe != before.probe:
+            values.setdefault("volts_per_div", before.volts_per_div * probe / before.probe)
         self.channels[channel] = replace(before, **values)  # type: ignore[arg-type]
+        self._traces.pop(channel, None)
         self._look_again()
 
     def set_horizontal(self, **values: float) -> None:
@@ -214,7 +218,9 @@ class Instrument:
             then()
 
     def _trace(self, channel: int) -> Trace:
-        return trace(self.unit, self.front, channel, self.channels[channel], self.adc)
+        if channel not in self._traces:
+            self._traces[channel] = trace(self.unit, self.front, channel, self.channels[channel], self.adc)
+        return self._traces[channel]
 
     def _find_trigger(self, after_s: float) -> float | None:
         source = self.channels[self.trigger.channel]

@@ -69,7 +69,7 @@ class _Instants:
 
     def take(self, table: NDArray[np.float32]) -> NDArray[np.float32]:
         """The table's values between its points."""
-        values = table.take(self.index)
+        values: NDArray[np.float32] = table.take(self.index)
         rise = table.take(self.next_index)
         rise -= values
         rise *= self.fraction
@@ -89,10 +89,11 @@ def record(
 ) -> list[RawCodes]:
     """The codes of every trace: `samples` from `start_s` on, with noise drawn from `seed`."""
     generators = [np.random.Generator(np.random.SFC64([*seed, channel])) for channel in range(len(traces))]
-    codes = [np.empty(samples, dtype=np.uint8 if adc.bits == 8 else np.uint16) for _ in traces]
+    codes = [adc.empty(samples) for _ in traces]
     for first in range(0, samples, CHUNK):
         count = min(CHUNK, samples - first)
-        times_s = np.arange(first, first + count) * step_s
+        times_s = np.arange(first, first + count, dtype=np.float64)
+        times_s *= step_s
         times_s += start_s
         for values, trace, generator, out in zip(noiseless(traces, times_s), traces, generators, codes, strict=True):
             if trace.noise_codes:

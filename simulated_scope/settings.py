@@ -48,9 +48,9 @@ def literal(alias: object) -> Check:
 
 def flag(value: object) -> bool:
     """True or false."""
-    if not isinstance(value, bool):
-        raise ValueError("true or false")
-    return value
+    if value is True or value is False:
+        return value
+    raise ValueError("true or false")
 
 
 def or_null(check: Check) -> Check:

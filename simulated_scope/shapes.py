@@ -98,7 +98,7 @@ def shape(recipe: Recipe) -> Shape:
     rows = np.stack([_baseband(recipe, before, line) for before, line in plan.pairs])
     chroma = np.stack([_chroma(recipe, before, line) for before, line in plan.pairs]) if recipe.colour else None
     knee = None if recipe.knee_mv is None else (recipe.knee_mv, recipe.slope)
-    settled = rows if knee is None else _settled(rows, chroma, knee)
+    settled = rows if knee is None else _settled(rows, chroma, knee).astype(np.float64)
     if chroma is None:
         rows, knee = settled, None
     held = droop = decay = None

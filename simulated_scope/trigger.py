@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from .sampler import Trace, noiseless
 
-SEARCH_STEP_S = 16e-9
+SEARCH_STEP_S = 32e-9
 FINE_POINTS = 33
 
 Mode = Literal["AUTO", "NORMAL"]
@@ -41,11 +41,13 @@ def first_crossing(trace: Trace, level_codes: float, rising: bool, after_s: floa
 
 
 def _crossing_within(trace: Trace, level_codes: float, rising: bool, after_s: float, span_s: float) -> float | None:
-    times_s = after_s + SEARCH_STEP_S * np.arange(int(span_s / SEARCH_STEP_S) + 2)
+    times_s = np.arange(int(span_s / SEARCH_STEP_S) + 2, dtype=np.float64)
+    times_s *= SEARCH_STEP_S
+    times_s += after_s
     bracket = _first(noiseless([trace], times_s)[0], level_codes, rising)
     if bracket is None:
         return None
-    fine_s = np.linspace(times_s[bracket], times_s[bracket + 1], FINE_POINTS)
+    fine_s = np.linspace(float(times_s[bracket]), float(times_s[bracket + 1]), FINE_POINTS)
     values = noiseless([trace], fine_s)[0]
     low = _first(values, level_codes, rising)
     if low is None:  # the level is met at a grid point and float32 rounding hides it

@@ -243,7 +243,8 @@ def changed_unit(unit: Unit, values: object) -> Unit:
     if unknown:
         known = ", ".join([*_UNIT_CHECKS, *ROLES])
         raise BadSetting(f'set has no setting "{unknown[0]}"; there are {known}.')
-    result = replace(changed(unit, others, _UNIT_CHECKS, "set"), **stages)
+    result = changed(unit, others, _UNIT_CHECKS, "set")
+    result = replace(result, **stages)  # type: ignore[arg-type]
     allowed = result.constants.lines_per_field
     if result.lines_per_field is not None and result.lines_per_field not in allowed:
         raise BadSetting(
