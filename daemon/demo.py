@@ -37,6 +37,7 @@ class SimulatedScope:
         self._ended = threading.Event()
         self._process: subprocess.Popen[bytes] | None = None
         self._address: tuple[str, int] | None = None
+        self._up = threading.Event()
         self._thread = threading.Thread(target=self._keep_running, name="simulated-scope", daemon=True)
 
     def start(self) -> None:
@@ -66,27 +67,16 @@ class SimulatedScope:
 
     def turn(self, role: str, percent: float) -> None:
         """Turn a trimmer. Raises InstrumentError where the scope does not take it; it then stays where it was."""
-        self._ask({"set": {role: {"gain_percent": percent}}})
+        _ask(self._there()[1], {"set": {role: {"gain_percent": percent}}})
         self._turned[role] = percent
 
     def _there(self) -> tuple[str, int]:
+        """Resource string and control port, waiting a moment where it is just starting. Raises LinkLost."""
+        self._up.wait(CONTROL_DEADLINE_S)
         address = self._address
         if address is None:
             raise LinkLost("is not running", where=WHERE, do="wait a moment, it is being started")
         return address
-
-    def _ask(self, request: dict[str, Any]) -> dict[str, Any]:
-        """Ask the control port. Raises LinkLost, ReplyError."""
-        port = self._there()[1]
-        try:
-            with socket.create_connection(("127.0.0.1", port), CONTROL_DEADLINE_S) as link:
-                link.settimeout(CONTROL_DEADLINE_S)
-                link.sendall(json.dumps(request).encode() + b"\n")
-                with link.makefile("rb") as answers:
-                    line = answers.readline(65536)
-        except OSError as error:
-            raise LinkLost(f"does not answer: {error}", where=WHERE, do="wait a moment, it is being started") from error
-        return _answer(line)
 
     def _keep_running(self) -> None:
         """Start it, wait until it ends, start it again; until `close`."""
@@ -98,13 +88,16 @@ class SimulatedScope:
                     self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True
                 )
             try:
-                self._address = _address_from(process)
-                self._ask({"set": {role: {"gain_percent": percent} for role, percent in self._turned.items()}})
+                address = _address_from(process)
+                _ask(address[1], {"set": {role: {"gain_percent": percent} for role, percent in self._turned.items()}})
+                self._address = address
+                self._up.set()
             except (LinkLost, ReplyError) as error:
                 if not self._ended.is_set():
                     log.error("%s", error)
                 process.kill()
             status = process.wait()
+            self._up.clear()
             self._address = None
             _close_pipes(process)
             if not self._ended.is_set():
@@ -125,6 +118,18 @@ def _address_from(process: subprocess.Popen[bytes]) -> tuple[str, int]:
         return str(answer["scpi"]), int(answer["control"])
     except (KeyError, ValueError) as error:
         raise ReplyError(f"wrote {line!r} first", where=WHERE, do="reinstall Peakwhite") from error
+
+
+def _ask(port: int, request: dict[str, Any]) -> dict[str, Any]:
+    """Ask the control port. Raises LinkLost, ReplyError."""
+    try:
+        with socket.create_connection(("127.0.0.1", port), CONTROL_DEADLINE_S) as link:
+            link.sendall(json.dumps(request).encode() + b"\n")
+            with link.makefile("rb") as answers:
+                line = answers.readline(65536)
+    except OSError as error:
+        raise LinkLost(f"does not answer: {error}", where=WHERE, do="wait a moment, it is being started") from error
+    return _answer(line)
 
 
 def _answer(line: bytes) -> dict[str, Any]:

@@ -1,5 +1,9 @@
 """One life of a source: what is captured, what is published, what is held."""
 
+from collections.abc import Callable
+from dataclasses import replace
+from random import Random
+
 import pytest
 
 from peakwhite.daemon.acquisition import NoTrigger, Task
@@ -10,6 +14,7 @@ from peakwhite.daemon.acquisition.watch import ScopeWatch
 from peakwhite.daemon.config import Setup, SetupInForce
 from peakwhite.daemon.measure.reading import FieldInfo, Measured, Reading
 from peakwhite.daemon.measure.targets import Conditions
+from peakwhite.drivers.capture import Capture
 from scripted import Hand, Outlet, ScriptedSource, a_capture, a_job, a_measured, a_source
 
 FIELD = FieldInfo(262.0, 60.05, "progressive", 0.0)
@@ -133,7 +138,7 @@ def test_without_lock_no_field_is_taken() -> None:
 
 def test_one_field_is_taken_after_lock_and_one_every_ten_seconds() -> None:
     steps = int(2 * FIELD_EVERY_S * 20)
-    bench = Bench(*[a_measured()] * steps)
+    bench = Bench(*[a_measured(info=FIELD)] * steps)
     began = []
     for _ in range(steps):
         now_s = bench.hand.s
@@ -165,25 +170,54 @@ def test_another_setup_forgets_the_field_and_the_levels() -> None:
     assert (level_mv(reading), reading.measured.channels[0].held) == (None, False)
 
 
-def test_white_that_only_the_field_holds_is_taken_from_fields_from_then_on() -> None:
-    bench = Bench(a_measured(None), a_measured(700.0), a_measured(700.0), a_measured(700.0))
-    bench.step(4)
-    assert bench.source.tasks == [Task.LEVELS, Task.FIELD]
+def taken(bench: Bench, levels: Callable[[int, Task], float | None], steps: int) -> list[Task]:
+    """Tasks of so many captures of a unit whose level depends on number and task of the capture."""
+    tasks: list[Task] = []
+
+    def capture(deadline_s: float) -> Capture:
+        tasks.append(bench.source.tasks[-1])
+        return a_capture()
+
+    def measure(capture: Capture, conditions: Conditions) -> Measured:
+        return a_measured(levels(len(tasks), tasks[-1]), info=FIELD if tasks[-1] is Task.FIELD else None)
+
+    bench.source.capture = capture  # type: ignore[method-assign]
+    job = replace(a_job(bench.hand, bench.outlet, [], bench.setup), measure=measure)
+    bench.session = Session(bench.source, job, ScopeWatch(bench.outlet.announce, bench.hand.time.wall_ns))
+    bench.step(steps)
+    return tasks
 
 
-def test_a_level_that_drops_is_looked_at_in_a_field_before_the_ten_seconds_are_over() -> None:
-    lines_with_white = [a_measured(700.0), a_measured(700.0)] + [a_measured(700.0)] * 25
-    bench = Bench(*lines_with_white, a_measured(300.0), a_measured(700.0), a_measured(700.0))
-    bench.step(len(lines_with_white))
-    assert bench.source.tasks == [Task.LEVELS, Task.FIELD, Task.LEVELS]
-    bench.step(3)
-    assert bench.source.tasks[3:] == [Task.FIELD]
+@pytest.mark.parametrize("in_lines", [None, 300.0])
+def test_white_that_few_records_hold_is_taken_from_fields_from_then_on(in_lines: float | None) -> None:
+    def level_mv(number: int, task: Task) -> float | None:
+        return 700.0 if task is Task.FIELD or number % 2 else in_lines
+
+    tasks = taken(Bench(), level_mv, 200)
+    assert tasks[:2] == [Task.LEVELS, Task.FIELD]
+    assert set(tasks[-100:]) == {Task.FIELD}
 
 
-def test_a_trimmer_turned_down_does_not_keep_fields_going() -> None:
-    bench = Bench(a_measured(700.0), a_measured(700.0), *[a_measured(700.0)] * 25, *[a_measured(500.0)] * 5)
-    bench.step(32)
-    assert bench.source.tasks == [Task.LEVELS, Task.FIELD, Task.LEVELS, Task.FIELD, Task.LEVELS]
+def test_records_of_the_vertical_interval_do_not_keep_fields_going() -> None:
+    random = Random(7)
+    tasks = taken(Bench(), lambda number, task: None if task is Task.LEVELS and random.random() < 0.12 else 700.0, 4000)
+    assert tasks.count(Task.FIELD) == 4000 / 20 / FIELD_EVERY_S
+
+
+@pytest.mark.parametrize("towards_mv", [500.0, 900.0])
+def test_a_trimmer_turned_far_does_not_keep_fields_going(towards_mv: float) -> None:
+    def level_mv(number: int, task: Task) -> float:
+        return 700.0 + (towards_mv - 700.0) * min(1.0, max(0.0, (number - 100) / 100))
+
+    tasks = taken(Bench(), level_mv, 600)
+    assert set(tasks[-100:]) == {Task.LEVELS} or tasks[-100:].count(Task.FIELD) == 1
+    assert tasks.count(Task.FIELD) < 16
+
+
+def test_a_field_that_told_nothing_is_soon_taken_again() -> None:
+    bench = Bench(*[a_measured()] * 100)
+    bench.step(100)
+    assert bench.source.tasks.count(Task.FIELD) == 3
 
 
 def test_a_field_without_sync_is_not_shown() -> None:

@@ -4,7 +4,6 @@ from pathlib import Path
 
 import pytest
 
-from peakwhite.daemon.config.keys import key_rows
 from peakwhite.daemon.config.settings import load_settings, parse_settings
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip
 from peakwhite.drivers.capture import GainSpec
@@ -122,32 +121,3 @@ def test_a_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
     (tmp_path / "binary.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(SettingsError, match="cannot be read"):
         load_settings(tmp_path / "binary.toml")
-
-
-def test_every_key_is_documented_with_its_meaning() -> None:
-    rows = key_rows(parse_settings("", FILE))
-    assert {row.table for row in rows} == {
-        "scope",
-        "live",
-        "http",
-        "measure",
-        "hookup.CHn",
-        "targets.NAME",
-        "target_of",
-    }
-    assert all(row.meaning for row in rows)
-    rate = next(row for row in rows if row.key == "rate_hz")
-    assert (rate.value, rate.default, rate.unit, rate.allowed, rate.origin) == (
-        20.0,
-        20.0,
-        "Hz",
-        "from 1 to 100",
-        "default",
-    )
-
-
-def test_a_value_from_the_file_names_file_and_line() -> None:
-    rows = key_rows(parse_settings("[hookup.CH3]\n# probe on sync\nrole = 'sync'\n", FILE))
-    role = next(row for row in rows if (row.table, row.key) == ("hookup.CH3", "role"))
-    assert (role.value, role.origin) == ("sync", "bench.toml:3")
-    assert "composite" in role.allowed
