@@ -14,6 +14,7 @@ from .adc import Adc
 from .clock import FastClock, RealClock
 from .control import Control
 from .dialect_curve import CurveFace
+from .dialect_preamble import PreambleFace
 from .face import Face
 from .faults import Fault, Faults
 from .instrument import Instrument
@@ -21,7 +22,7 @@ from .settings import BadSetting
 from .transport import HOST, control_listener, scpi_listener
 from .unit import Unit, changed_unit
 
-DIALECTS: dict[str, type[Face]] = {"curve": CurveFace}
+DIALECTS: dict[str, type[Face]] = {"curve": CurveFace, "preamble": PreambleFace}
 
 
 def main() -> int:

@@ -1,29 +1,32 @@
 """A finely sampled stretch of signal around one line, and the shapes that are drawn on it."""
 
 import math
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .systems import RAISED_COSINE_10_90
 
-POINTS = 32768
-"""Points of a line: 1.95 ns apart; a straight line between them misses 5.8 MHz by 0.06 % at most."""
+POINTS = 16384
+"""Points of a line: 3.9 ns apart; straight lines between them lower 5.8 MHz by 0.17 %."""
 
 LEAD_S = 0.75e-6
 """A line is cut this long before its 0H, in the middle of the front porch, where no edge lies."""
 
-PAD_POINTS = 2048
-"""Points before the cut (4 us), so that a low-pass has settled where the line begins."""
+PAD_POINTS = 1111
+"""Points before the cut (4 us), so that a low-pass has settled where the line begins; with the line's POINTS + 1 they
+make 17496 = 2^3 3^7, a length that transforms fast."""
 
 
 class Canvas:
-    """Values on the grid of one line, in the unit of the steps drawn: real parts, or the complex envelope of chroma."""
+    """Values on the grid of one line, in the unit of the steps drawn: real, or the complex envelope of chroma."""
 
-    def __init__(self, line_s: float) -> None:
+    def __init__(self, line_s: float, dtype: type[float | complex] = float) -> None:
         self.step_s = line_s / POINTS
         self.start_s = -LEAD_S - PAD_POINTS * self.step_s
-        self.values: NDArray[np.complex128] = np.zeros(PAD_POINTS + POINTS + 1, dtype=np.complex128)
+        self.values: NDArray[Any] = np.zeros(PAD_POINTS + POINTS + 1, dtype=dtype)
 
     def _span(self, start_s: float, stop_s: float) -> tuple[slice, NDArray[np.float64]]:
         """The points from `start_s` to `stop_s`, and their instants."""
@@ -67,11 +70,26 @@ class Canvas:
         envelope = 0.5 - 0.5 * np.cos(np.pi * np.minimum(ends_s / 200e-9, 1.0))
         self.values[span] += amplitude * envelope * np.sin(2 * np.pi * frequency_hz * since_s)
 
-    def low_pass(self, bandwidth_hz: float, carrier_hz: float = 0.0) -> None:
-        """One pole at `bandwidth_hz`; `carrier_hz` is the frequency that the values are the complex envelope of."""
-        frequency_hz = np.fft.fftfreq(self.values.size, self.step_s) + carrier_hz
-        self.values = np.fft.ifft(np.fft.fft(self.values) / (1 + 1j * frequency_hz / bandwidth_hz))
+    def low_pass(self, bandwidths_hz: Sequence[float], carrier_hz: float) -> None:
+        """One pole at each bandwidth; complex values are the envelope of `carrier_hz`."""
+        if not bandwidths_hz:
+            return
+        size = self.values.size
+        if np.iscomplexobj(self.values):
+            frequency_hz = np.fft.fftfreq(size, self.step_s) + carrier_hz
+            self.values = np.fft.ifft(np.fft.fft(self.values) / _poles(frequency_hz, bandwidths_hz))
+        else:
+            frequency_hz = np.fft.rfftfreq(size, self.step_s)
+            self.values = np.fft.irfft(np.fft.rfft(self.values) / _poles(frequency_hz, bandwidths_hz), size)
 
-    def line(self) -> NDArray[np.complex128]:
+    def line(self) -> NDArray[Any]:
         """The line itself: POINTS + 1 values from its cut to the next one's."""
         return self.values[PAD_POINTS:]
+
+
+def _poles(frequency_hz: NDArray[np.floating[Any]], bandwidths_hz: Sequence[float]) -> NDArray[np.complex128]:
+    """The denominator of the product of single poles."""
+    product = np.ones(frequency_hz.size, dtype=np.complex128)
+    for bandwidth_hz in bandwidths_hz:
+        product *= 1 + 1j * frequency_hz / bandwidth_hz
+    return product

@@ -64,7 +64,7 @@ class PatternLine:
 
     def mix(self, colour: Rgb) -> complex:
         """The value of a colour in the signal drawn."""
-        return sum((weight * part for weight, part in zip(self.weights, colour, strict=True)), 0j)
+        return sum(weight * part for weight, part in zip(self.weights, colour, strict=True))
 
     @property
     def grey(self) -> complex:

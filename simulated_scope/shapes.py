@@ -150,22 +150,20 @@ def _baseband(recipe: Recipe, before: LineSpec, line: LineSpec) -> NDArray[np.fl
                 canvas.pulse(origin_s + start_s, origin_s + stop_s, system.sync_edge_s, -recipe.sync_mv)
     if any(recipe.weights):
         _add_picture(canvas, recipe, before, line, recipe.weights, PICTURE_EDGE_S, recipe.setup_mv)
-    for bandwidth_hz in recipe.bandwidths_hz:
-        canvas.low_pass(bandwidth_hz)
-    return canvas.line().real
+    canvas.low_pass(recipe.bandwidths_hz, 0.0)
+    return canvas.line()
 
 
 def _chroma(recipe: Recipe, before: LineSpec, line: LineSpec) -> NDArray[np.complex128]:
     """U + jV of one line, so that the modulated signal is the imaginary part of (U + jV) exp(j 2 pi fsc t)."""
     system = SYSTEMS[recipe.system]
-    canvas = Canvas(recipe.line_s)
+    canvas = Canvas(recipe.line_s, complex)
     if recipe.pattern in ("bars-75", "bars-100"):
         _add_picture(canvas, recipe, before, line, _chroma_weights(system, line.v_sign), CHROMA_EDGE_S, 0.0)
     if line.burst:
         stop_s = system.burst_start_s + system.burst_cycles / system.subcarrier_hz
         canvas.pulse(system.burst_start_s, stop_s, system.burst_edge_s, _burst_mv(recipe, line))
-    for bandwidth_hz in recipe.bandwidths_hz:
-        canvas.low_pass(bandwidth_hz, system.subcarrier_hz)
+    canvas.low_pass(recipe.bandwidths_hz, system.subcarrier_hz)
     return canvas.line()
 
 
@@ -202,7 +200,7 @@ def _add_picture(
         start_s = origin_s + system.blanking_end_s
         stop_s = origin_s + recipe.line_s - system.front_porch_s
         middle_s = origin_s + recipe.line_s / 2
-        gate, picture = Canvas(recipe.line_s), Canvas(recipe.line_s)
+        gate, picture = Canvas(recipe.line_s), Canvas(recipe.line_s, type(weights[0]))
         gate.pulse(
             middle_s if spec.active is Active.SECOND_HALF else start_s,
             middle_s if spec.active is Active.FIRST_HALF else stop_s,
