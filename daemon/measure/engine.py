@@ -6,12 +6,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ...drivers.capture import Capture, ChannelRecord
+from .binning import samples_per_bin
 from .budget import ASSUMED_GAIN, budget, repeatable
 from .burst import LEAST_SAMPLES_PER_CYCLE, burst_mv_pp
 from .hints import hint, ratio_hint
 from .hookup import COLOURS, WHITE_ROLES, Clip, Role
 from .levels import DARK_UNDER, Levels, is_clipped, measure_levels
 from .line_sync import NO_SYNC, LineSync, find_blanking, find_line_sync
+from .lines import LineGrid, line_grid
 from .match import Matched, match
 from .reading import ChannelReading, FieldInfo, Hint, Measured, SyncClass, SyncReading
 from .systems import SYSTEM_525, SYSTEM_625, LineSystem
@@ -21,6 +23,8 @@ from .verdict import judge
 
 SYNC_ORDER: tuple[Role, ...] = ("sync", "hsync", "luma", "composite", "green")
 """Order of trust in where line sync comes from."""
+LEAST_SYNC_MV = 40.0
+"""Sync shallower than this is not looked for."""
 SYNC_CLASSES_MV: tuple[tuple[float, float, SyncClass], ...] = (
     (150.0, 1000.0, "75-ohm"),
     (1000.0, 2400.0, "ttl-into-75-ohm"),
@@ -35,6 +39,7 @@ class FoundSync:
 
     lines: LineSync
     clip: Clip | None = None
+    grid: LineGrid | None = None
 
 
 def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
@@ -64,6 +69,13 @@ def budgets(capture: Capture, conditions: Conditions) -> tuple[ChannelBudget, ..
 
 def find_sync(capture: Capture, conditions: Conditions) -> FoundSync:
     """The first channel, in order of trust, on which line sync is found; then blanking alone; else none."""
+    found = _find_sync(capture, conditions)
+    count = samples_per_bin(capture.seconds_per_sample)
+    bins = capture.samples // max(count, 8) * max(count, 8) // count
+    return replace(found, grid=line_grid(found.lines, capture.seconds_per_sample, count, bins))
+
+
+def _find_sync(capture: Capture, conditions: Conditions) -> FoundSync:
     best = FoundSync(NO_SYNC)
     for role in SYNC_ORDER:
         clip = conditions.hookup.of_role(role)
@@ -142,10 +154,12 @@ def _picture_channel(
     hints: list[Hint] = []
     if subcarrier_hz is not None and 1.0 / (capture.seconds_per_sample * subcarrier_hz) < LEAST_SAMPLES_PER_CYCLE:
         return _MeasuredChannel(replace(base, hints=(hint("sample-rate-too-low"),)))
+    if sync.grid is None:
+        return _MeasuredChannel(replace(base, hints=(hint("white-not-in-record"),)))
     levels = measure_levels(
-        record, capture.seconds_per_sample, clip.probe_ratio, sync.lines, subcarrier_hz=subcarrier_hz
+        record, capture.seconds_per_sample, clip.probe_ratio, sync.grid, subcarrier_hz=subcarrier_hz
     )
-    sync_mv = _own_sync_mv(record, capture, clip, sync)
+    sync_mv = _own_sync_mv(record, capture, clip, sync, levels)
     base = replace(
         base,
         blanking_mv=_or_none(levels.blanking_mv),
@@ -224,11 +238,14 @@ def _full_scale_mv(record: ChannelRecord) -> float:
     return next(8.0 * step * decade for step in (1.0, 2.0, 5.0, 10.0) if 8.0 * step * decade >= span_mv)
 
 
-def _own_sync_mv(record: ChannelRecord, capture: Capture, clip: Clip, sync: FoundSync) -> float:
+def _own_sync_mv(record: ChannelRecord, capture: Capture, clip: Clip, sync: FoundSync, levels: Levels) -> float:
     """Depth of the sync that this channel carries itself; NaN where it carries none."""
     if sync.clip is not None and sync.clip.channel == record.name:
         return sync.lines.depth_mv
-    if clip.role not in ("luma", "composite", "green"):
+    lowest = int(record.codes.min() if record.volts_per_code > 0.0 else record.codes.max())
+    lowest_mv = (lowest * record.mv_per_code + record.mv_at_code_zero) * clip.probe_ratio
+    below_mv = max(LEAST_SYNC_MV, 6.0 * levels.noise_mv)
+    if clip.role not in ("luma", "composite", "green") or not lowest_mv < levels.blanking_mv - below_mv:
         return math.nan
     own = find_line_sync(record, capture.seconds_per_sample, clip.probe_ratio, alone=False)
     same = own.state == "locked" and abs(own.period_us / sync.lines.period_us - 1.0) < 1e-3

@@ -1,7 +1,7 @@
 """Flat runs of the picture and the states that they cluster in: what a level is made of."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ LONG_ENOUGH_US = 1.0
 """A flat run keeps at least this after the guards at its ends."""
 LEAST_GUARD_US = 0.2
 GUARD_RISE_TIMES = 3.0
+LONGEST_GUARD_US = 2.0
 LEAST_DWELL_US = 2.0
 LEAST_LINES = 2
 """A state holds at least this long in all, on at least so many lines."""
@@ -41,6 +42,10 @@ class Runs:
         return Runs(self.row[index], self.first[index], self.last[index], self.mean_mv[index], self.bins[index])
 
 
+_NONE = np.empty(0, dtype=np.intp)
+NO_RUNS = Runs(_NONE, _NONE, _NONE, np.empty(0), _NONE)
+
+
 @dataclass(frozen=True, eq=False)
 class State:
     """One level that the picture holds.
@@ -63,69 +68,66 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
 
     A run is where two neighbouring windows of a quarter microsecond (one subcarrier cycle, where there is one) differ
     by less than noise allows, less a guard of three rise times and at least 0.2 us at each end, if 1 us or more is
-    left and a straight line through it shows no slope.
+    left and its two halves agree.
     """
-    half = max(1, round((cycle_us or 0.25) / lines.bin_us))
-    level = lines.level_mv
-    rows, width = level.shape
-    total = np.zeros((rows, width + 1))
-    np.cumsum(level, axis=1, out=total[:, 1:])
-    difference = np.zeros_like(level)
-    inner = slice(half, width - half + 1)
-    middle = total[:, inner]
-    difference[:, inner][:, : middle.shape[1]] = (
-        (total[:, 2 * half :] - middle) - (middle - total[:, : width + 1 - 2 * half])
-    ) / half
+    bin_us = lines.grid.bin_us
+    active = lines.level_mv[:, lines.active]
+    half = max(1, round((cycle_us or 0.25) / bin_us))
+    if active.shape[1] <= 2 * half:
+        return NO_RUNS
+    total = np.zeros((active.shape[0], active.shape[1] + 1))
+    np.cumsum(active, axis=1, out=total[:, 1:])
+    middle = total[:, half:-half]
+    difference = (total[:, 2 * half :] - middle) - (middle - total[:, : -2 * half])
     limit_mv = max(5.0 * lines.clamp_noise_mv * math.sqrt(2.0 / half), ALIKE_MV)
-    active = (lines.time_us > lines.active_us[0]) & (lines.time_us < lines.active_us[1])
-    steep = np.abs(difference) > limit_mv
-    guard = max(half, round(_guard_us(lines, difference, half) / lines.bin_us))
-    flat = active & ~_widened(steep, guard)
-    return _without_slope(_as_runs(flat, total, round(LONG_ENOUGH_US / lines.bin_us)), lines)
+    guard = max(half, round(_guard_us(active, bin_us, half) / bin_us))
+    steep = np.abs(difference) > limit_mv * half
+    flat = ~_widened(steep, half, guard)
+    runs = _as_runs(flat, total, max(1, round(LONG_ENOUGH_US / bin_us)), lines.clamp_noise_mv)
+    return replace(runs, first=runs.first + lines.active.start, last=runs.last + lines.active.start)
 
 
-def _guard_us(lines: Lines, difference: NDArray[np.float64], half: int) -> float:
+def _guard_us(active: NDArray[np.float64], bin_us: float, half: int) -> float:
     """Three rise times of the steepest edge, at least 0.2 us; the edge is taken as a straight line of its steepest slope."""
-    swing_mv = float(np.max(lines.level_mv) - np.min(lines.level_mv))
-    slope = np.max(np.abs(lines.level_mv[:, 2:] - lines.level_mv[:, :-2])) / (2.0 * lines.bin_us)
+    slope = float(np.max(np.abs(active[:, 2:] - active[:, :-2]), initial=0.0)) / (2.0 * bin_us)
     if slope <= 0.0:
         return LEAST_GUARD_US
-    rise_us = 0.8 * swing_mv / float(slope)
-    return float(np.clip(GUARD_RISE_TIMES * rise_us - half * lines.bin_us, LEAST_GUARD_US, 2.0))
+    rise_us = 0.8 * float(active.max() - active.min()) / slope
+    return min(max(GUARD_RISE_TIMES * rise_us - half * bin_us, LEAST_GUARD_US), LONGEST_GUARD_US)
 
 
-def _widened(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
-    """True within `reach` bins of a True."""
-    count = np.zeros((mask.shape[0], mask.shape[1] + 2 * reach + 1), dtype=np.int32)
-    np.cumsum(mask, axis=1, out=count[:, reach + 1 : reach + 1 + mask.shape[1]])
-    count[:, reach + 1 + mask.shape[1] :] = count[:, reach + mask.shape[1], None]
-    return np.asarray(count[:, 2 * reach + 1 :] > count[:, : mask.shape[1]])
+def _widened(steep: NDArray[np.bool_], half: int, guard: int) -> NDArray[np.bool_]:
+    """True within `guard` bins of a steep place. Steep places are given between bins, the first one after `half` bins.
+
+    The ends of the picture are edges themselves.
+    """
+    rows, places = steep.shape
+    width = places + 2 * half - 1
+    count = np.zeros((rows, width + 2 * guard + 1), dtype=np.int32)
+    shift = half + guard
+    np.cumsum(steep, axis=1, out=count[:, shift : shift + places])
+    count[:, shift + places :] = count[:, shift + places - 1, None]
+    near = count[:, 2 * guard :] > count[:, : width + 1]
+    widened = near[:, :-1] | near[:, 1:]
+    widened[:, :half] |= steep[:, :1]
+    return widened
 
 
-def _as_runs(flat: NDArray[np.bool_], total: NDArray[np.float64], shortest: int) -> Runs:
+def _as_runs(flat: NDArray[np.bool_], total: NDArray[np.float64], shortest: int, noise_mv: float) -> Runs:
+    """Stretches of True of `shortest` bins or more whose two halves agree within noise, or within what is alike anyway."""
     padded = np.zeros((flat.shape[0], flat.shape[1] + 2), dtype=np.int8)
     padded[:, 1:-1] = flat
     change = np.diff(padded, axis=1)
     row, first = np.nonzero(change == 1)
     last = np.nonzero(change == -1)[1]
-    keep = last - first >= max(1, shortest)
-    row, first, last = row[keep], first[keep], last[keep]
     bins = last - first
-    mean_mv = (total[row, last] - total[row, first]) / bins
-    return Runs(row, first, last, mean_mv, bins)
-
-
-def _without_slope(runs: Runs, lines: Lines) -> Runs:
-    """Runs whose two halves agree within noise, or within what is not told apart anyway."""
-    if runs.bins.size == 0:
-        return runs
-    total = np.zeros((lines.level_mv.shape[0], lines.level_mv.shape[1] + 1))
-    np.cumsum(lines.level_mv, axis=1, out=total[:, 1:])
-    middle = (runs.first + runs.last) // 2
-    left = (total[runs.row, middle] - total[runs.row, runs.first]) / np.maximum(middle - runs.first, 1)
-    right = (total[runs.row, runs.last] - total[runs.row, middle]) / np.maximum(runs.last - middle, 1)
-    limit_mv = np.maximum(5.0 * lines.clamp_noise_mv * np.sqrt(4.0 / runs.bins), 2.0 * ALIKE_MV)
-    return runs.at(np.abs(right - left) < limit_mv)
+    middle = (first + last) // 2
+    begin_mv, middle_mv, end_mv = total[row, first], total[row, middle], total[row, last]
+    left_mv = (middle_mv - begin_mv) / np.maximum(middle - first, 1)
+    right_mv = (end_mv - middle_mv) / np.maximum(last - middle, 1)
+    limit_mv = np.maximum(5.0 * noise_mv * np.sqrt(4.0 / bins), 2.0 * ALIKE_MV)
+    keep = (bins >= shortest) & (np.abs(right_mv - left_mv) < limit_mv)
+    return Runs(row[keep], first[keep], last[keep], ((end_mv - begin_mv) / bins)[keep], bins[keep])
 
 
 def states(runs: Runs, lines: Lines) -> list[State]:
@@ -140,7 +142,7 @@ def states(runs: Runs, lines: Lines) -> list[State]:
     found = []
     for group in np.split(np.arange(order.size), breaks):
         members = sorted_runs.at(group)
-        dwell_us = float(np.sum(members.bins)) * lines.bin_us
+        dwell_us = float(np.sum(members.bins)) * lines.grid.bin_us
         rows = int(np.unique(members.row).size)
         if dwell_us >= LEAST_DWELL_US and rows >= LEAST_LINES:
             level_mv = float(np.average(members.mean_mv, weights=members.bins))

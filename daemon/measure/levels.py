@@ -7,10 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...drivers.capture import ChannelRecord
-from .binning import binned_mv, samples_per_bin
+from .binning import binned_mv
 from .flats import State, flat_runs, states
-from .line_sync import LineSync
-from .lines import Lines, cut_lines
+from .lines import LineGrid, Lines, cut_lines
 
 DARK_UNDER = 0.05
 """A picture whose highest state lies under this part of the target holds no white."""
@@ -59,39 +58,30 @@ def is_clipped(record: ChannelRecord) -> bool:
 
 
 def measure_levels(
-    record: ChannelRecord,
-    seconds_per_sample: float,
-    probe_ratio: float,
-    sync: LineSync,
-    *,
-    subcarrier_hz: float | None,
+    record: ChannelRecord, seconds_per_sample: float, probe_ratio: float, grid: LineGrid, *, subcarrier_hz: float | None
 ) -> Levels:
-    """Blanking, peak white, black, average and noise of a picture channel.
+    """Blanking, peak white, black, average and noise of a picture channel on the lines of `grid`.
 
     `subcarrier_hz` is given where the channel carries colour: it is then taken out within the line.
     """
-    count = samples_per_bin(seconds_per_sample)
-    bin_us = count * seconds_per_sample * 1e6
-    first_bin_us = (count - 1) / 2 * seconds_per_sample * 1e6
     base = Levels(lsb_mv=abs(record.mv_per_code * probe_ratio) * record.code_step, clipped=is_clipped(record))
-    binned = binned_mv(record, count, probe_ratio)
-    lines = cut_lines(binned, bin_us, first_bin_us, sync, carries_burst=subcarrier_hz is not None)
+    binned = binned_mv(record, grid.samples_per_bin, probe_ratio)
+    lines = cut_lines(binned, grid, carries_burst=subcarrier_hz is not None)
     if lines is None:
         return base
     cycle_us = None if subcarrier_hz is None else 1e6 / subcarrier_hz
     if cycle_us is not None:
         lines = without_subcarrier(lines, cycle_us)
     found = states(flat_runs(lines, cycle_us), lines)
-    active = (lines.time_us > lines.active_us[0]) & (lines.time_us < lines.active_us[1])
     base = replace(
         base,
         blanking_mv=float(lines.blanking_mv.mean()),
         rows=lines.level_mv.shape[0],
-        average_mv=float(np.mean(lines.level_mv, where=active)),
+        average_mv=float(lines.level_mv[:, lines.active].mean()),
         picture_states=tuple(state.level_mv for state in found),
     )
     if not found:
-        return replace(base, noise_mv=lines.clamp_noise_mv * math.sqrt(count))
+        return replace(base, noise_mv=lines.clamp_noise_mv * math.sqrt(grid.samples_per_bin))
     top = found[0]
     return replace(
         base,
@@ -99,8 +89,9 @@ def measure_levels(
         white_rows=top.rows,
         white_random_mv=_random_mv(top, lines),
         black_mv=found[-1].level_mv if len(found) > 1 else math.nan,
-        noise_mv=_sample_noise_mv(record, top, lines, sync, seconds_per_sample, probe_ratio, cycle_us),
-        samples=int(top.runs.bins.sum()) * count,
+        noise_mv=_sample_noise(record, top, lines, seconds_per_sample, carries_colour=cycle_us is not None)
+        * abs(record.mv_per_code * probe_ratio),
+        samples=int(top.runs.bins.sum()) * grid.samples_per_bin,
     )
 
 
@@ -110,7 +101,7 @@ def without_subcarrier(lines: Lines, cycle_us: float) -> Lines:
     rows, width = level.shape
     total = np.zeros((rows, width + 1))
     np.cumsum(level, axis=1, out=total[:, 1:])
-    half = 0.5 * cycle_us / lines.bin_us
+    half = 0.5 * cycle_us / lines.grid.bin_us
     centre = np.arange(width) + 0.5
     low, high = np.clip(centre - half, 0.0, width), np.clip(centre + half, 0.0, width)
     smooth = (_between(total, high) - _between(total, low)) / (high - low)
@@ -133,7 +124,7 @@ def _random_mv(top: State, lines: Lines) -> float:
     per_row, weight = _row_levels(top)
     within_mv = _block_scatter_mv(top, lines)
     block_us = 1.0
-    clamp_length_us = lines.clamp_us[1] - lines.clamp_us[0]
+    clamp_length_us = (lines.clamp.stop - lines.clamp.start) * lines.grid.bin_us
     flats = top.dwell_us / block_us
     clamps = per_row.size * clamp_length_us / block_us * 0.9
     inner_mv = within_mv * math.sqrt(1.0 / max(flats, 1.0) + 1.0 / max(clamps, 0.5))
@@ -156,7 +147,7 @@ def _row_levels(top: State) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 def _block_scatter_mv(top: State, lines: Lines) -> float:
     """Rms of the means of one-microsecond blocks about the mean of their run."""
-    block = max(1, round(1.0 / lines.bin_us))
+    block = max(1, round(1.0 / lines.grid.bin_us))
     runs = top.runs.at(np.arange(min(top.runs.bins.size, MOST_RUNS_FOR_NOISE)))
     blocks = runs.bins // block
     usable = blocks >= 2
@@ -173,29 +164,23 @@ def _block_scatter_mv(top: State, lines: Lines) -> float:
     return math.sqrt(float(np.sum((means - centre) ** 2)) / max(freedom, 1))
 
 
-def _sample_noise_mv(
-    record: ChannelRecord,
-    top: State,
-    lines: Lines,
-    sync: LineSync,
-    seconds_per_sample: float,
-    probe_ratio: float,
-    cycle_us: float | None,
+def _sample_noise(
+    record: ChannelRecord, top: State, lines: Lines, seconds_per_sample: float, *, carries_colour: bool
 ) -> float:
-    """Rms noise of single samples on a few flats of the state, in the record's own band, quantisation taken out.
+    """Rms noise of single samples in codes, on a few flats of the state, in the record's own band, quantisation taken out.
 
     Half-microsecond pieces, each about its own mean; a subcarrier would count as noise, so with one the clamps serve.
     """
-    sample_us = seconds_per_sample * 1e6
-    piece = max(2, min(2000, round(0.5 / sample_us)))
-    if cycle_us is not None:
-        row = np.arange(min(lines.number.size, MOST_RUNS_FOR_NOISE))
-        begin_us = sync.edges_us[lines.number[row]] + lines.clamp_us[0]
+    grid = lines.grid
+    piece = max(2, min(2000, round(0.5e-6 / seconds_per_sample)))
+    if carries_colour:
+        first_bin = grid.first_bin[:MOST_RUNS_FOR_NOISE] + lines.clamp.start
     else:
         runs = top.runs.at(np.arange(min(top.runs.bins.size, MOST_RUNS_FOR_NOISE)))
-        begin_us = sync.edges_us[lines.number[runs.row]] + lines.time_us[runs.row, runs.first]
-    first = np.clip(np.round(begin_us / sample_us).astype(np.intp), 0, record.codes.size - piece)
+        a_run = np.linspace(0.0, 1.0, max(1, MOST_RUNS_FOR_NOISE // runs.bins.size), endpoint=False)
+        into = (a_run[:, None] * (runs.bins - piece / grid.samples_per_bin)).astype(np.intp)
+        first_bin = (grid.first_bin[runs.row] + runs.first + np.maximum(into, 0)).ravel()
+    first = np.minimum(first_bin * grid.samples_per_bin, record.codes.size - piece)
     pieces = record.codes[first[:, None] + np.arange(piece)].astype(np.float64)
     variance = float(np.mean(pieces.var(axis=1))) * piece / (piece - 1)
-    own = max(0.0, variance - record.code_step**2 / 12.0)
-    return math.sqrt(own) * abs(record.mv_per_code * probe_ratio)
+    return math.sqrt(max(0.0, variance - record.code_step**2 / 12.0))

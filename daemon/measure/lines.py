@@ -20,31 +20,66 @@ AFTER_BURST_US = 0.75
 BEFORE_ACTIVITY_US = 0.3
 """It closes this long before the earliest activity of any line."""
 LEAST_CLAMP_US = 0.6
+AFTER_PICTURE_US = 0.2
+"""Active video is taken to end this long before the nominal front porch begins."""
+
+
+@dataclass(frozen=True, eq=False)
+class LineGrid:
+    """Where the picture lines of a capture lie in its binned records; the same for all channels.
+
+    Attributes:
+        number: index of each line's edge in the sync's `edges_us`, shape (lines,).
+        first_bin: first whole bin after each line's 0H, shape (lines,).
+        time_us: middle of each bin after 0H, shape (lines, bins): bins are not aligned to 0H.
+        bins_to_next: distance from each line's first bin to the same place of the next line, in bins, shape (lines,).
+        bin_us: length of a bin.
+        samples_per_bin: how many samples it holds.
+        period_us, sync_end_us, system: as the sync found them.
+    """
+
+    number: NDArray[np.intp]
+    first_bin: NDArray[np.intp]
+    time_us: NDArray[np.float64]
+    bins_to_next: NDArray[np.float64]
+    bin_us: float
+    samples_per_bin: int
+    period_us: float
+    sync_end_us: float
+    system: LineSystem
+
+    @property
+    def bins(self) -> NDArray[np.intp]:
+        """Indices into a binned record, shape (lines, bins)."""
+        return np.asarray(self.first_bin[:, None] + np.arange(self.time_us.shape[1]))
+
+    def columns(self, from_us: float, to_us: float) -> slice:
+        """Columns whose bins lie between two times on every line."""
+        first_us, last_us = float(self.time_us[:, 0].max()), float(self.time_us[:, 0].min())
+        start = max(0, math.ceil((from_us - last_us) / self.bin_us))
+        stop = min(self.time_us.shape[1], math.floor((to_us - first_us) / self.bin_us) + 1)
+        return slice(start, max(start, stop))
 
 
 @dataclass(frozen=True, eq=False)
 class Lines:
-    """The picture lines of one channel. Times count from 0H.
+    """The picture lines of one channel.
 
     Attributes:
+        grid: where they lie.
         level_mv: above blanking, shape (lines, bins).
-        time_us: of the middle of each bin, shape (lines, bins): bins are not aligned to 0H.
-        bin_us: length of a bin.
         blanking_mv: clamp of every line against scope zero, shape (lines,).
-        clamp_us: from and to.
+        clamp: columns of the clamp.
         clamp_noise_mv: rms of a bin within the clamps.
-        active_us: where the picture lies, from and to.
-        number: which of the record's lines each row is, shape (lines,).
+        active: columns where the picture lies.
     """
 
+    grid: LineGrid
     level_mv: NDArray[np.float64]
-    time_us: NDArray[np.float64]
-    bin_us: float
     blanking_mv: NDArray[np.float64]
-    clamp_us: tuple[float, float]
+    clamp: slice
     clamp_noise_mv: float
-    active_us: tuple[float, float]
-    number: NDArray[np.intp]
+    active: slice
 
 
 def picture_lines(sync: LineSync) -> NDArray[np.intp]:
@@ -59,84 +94,79 @@ def picture_lines(sync: LineSync) -> NDArray[np.intp]:
     return starts[picture]
 
 
-def cut_lines(
-    binned: NDArray[np.float32], bin_us: float, first_bin_us: float, sync: LineSync, *, carries_burst: bool
-) -> Lines | None:
-    """Cut a binned channel into its picture lines; None where there are none or no clamp can be had.
-
-    `binned` is in mV against scope zero, its first bin's middle at `first_bin_us` on the axis of `sync.edges_us`.
-    """
-    system = sync.system or SYSTEM_525
-    starts = picture_lines(sync)
+def line_grid(sync: LineSync, seconds_per_sample: float, samples_per_bin: int, bins: int) -> LineGrid | None:
+    """The picture lines that lie whole within `bins` bins; None where there are none."""
+    if sync.state not in ("locked", "blanking-only"):
+        return None
+    bin_us = samples_per_bin * seconds_per_sample * 1e6
+    first_bin_us = (samples_per_bin - 1) / 2 * seconds_per_sample * 1e6
     width = math.floor(sync.period_us / bin_us)
+    starts = picture_lines(sync)
     first = np.ceil((sync.edges_us[starts] - first_bin_us) / bin_us).astype(np.intp)
-    inside = (first >= 0) & (first + width <= binned.size)
+    inside = (first >= 0) & (first + width <= bins)
     starts, first = starts[inside], first[inside]
     if starts.size == 0:
         return None
-    rows = binned[first[:, None] + np.arange(width)].astype(np.float64)
-    offset_us = first_bin_us + first * bin_us - sync.edges_us[starts]
-    time_us = offset_us[:, None] + np.arange(width) * bin_us
+    begin_us = first_bin_us + first * bin_us
+    return LineGrid(
+        number=starts,
+        first_bin=first,
+        time_us=(begin_us - sync.edges_us[starts])[:, None] + np.arange(width) * bin_us,
+        bins_to_next=(sync.edges_us[starts + 1] - sync.edges_us[starts]) / bin_us,
+        bin_us=bin_us,
+        samples_per_bin=samples_per_bin,
+        period_us=sync.period_us,
+        sync_end_us=4.7 if math.isnan(sync.width_us) else sync.width_us,
+        system=sync.system or SYSTEM_525,
+    )
 
-    sync_end_us = _sync_end_us(sync)
-    clamp_us = _clamp_window(rows, time_us, sync_end_us, system, carries_burst)
-    if clamp_us is None:
+
+def cut_lines(binned: NDArray[np.float32], grid: LineGrid, *, carries_burst: bool) -> Lines | None:
+    """Cut a binned channel, in mV against scope zero, into its picture lines; None where no clamp can be had."""
+    rows = binned[grid.bins].astype(np.float64)
+    clamp = _clamp_columns(rows, grid, carries_burst)
+    if clamp is None:
         return None
-    clamped = (time_us >= clamp_us[0]) & (time_us <= clamp_us[1])
-    own_mv = np.sum(rows, axis=1, where=clamped) / np.count_nonzero(clamped, axis=1)
-    next_mv = _next_clamp(binned, bin_us, first_bin_us, sync, starts, clamp_us, own_mv)
-    middle_us = 0.5 * (clamp_us[0] + clamp_us[1])
-    noise_mv = float(np.sqrt(np.mean((rows - own_mv[:, None]) ** 2, where=clamped)))
-    slope = (next_mv - own_mv) / sync.period_us
-    rows -= own_mv[:, None] + slope[:, None] * (time_us - middle_us)
-    active_us = (clamp_us[1], sync.period_us - system.front_porch_us - 0.2)
-    return Lines(rows, time_us, bin_us, own_mv, clamp_us, noise_mv, active_us, starts)
+    clamped = rows[:, clamp]
+    own_mv = clamped.mean(axis=1)
+    noise_mv = math.sqrt(float(np.mean(np.square(clamped - own_mv[:, None]))))
+    slope = (_next_clamp(binned, grid, clamp, own_mv) - own_mv) / grid.bins_to_next
+    middle = 0.5 * (clamp.start + clamp.stop - 1)
+    rows -= own_mv[:, None] + slope[:, None] * (np.arange(rows.shape[1]) - middle)
+    end_us = grid.period_us - grid.system.front_porch_us - AFTER_PICTURE_US
+    active = slice(clamp.stop, grid.columns(0.0, end_us).stop)
+    return Lines(grid, rows, own_mv, clamp, noise_mv, active)
 
 
-def _sync_end_us(sync: LineSync) -> float:
-    return 4.7 if math.isnan(sync.width_us) else sync.width_us
-
-
-def _clamp_window(
-    rows: NDArray[np.float64], time_us: NDArray[np.float64], sync_end_us: float, system: LineSystem, carries_burst: bool
-) -> tuple[float, float] | None:
+def _clamp_columns(rows: NDArray[np.float64], grid: LineGrid, carries_burst: bool) -> slice | None:
     """From 0.5 us after the trailing edge of sync to 0.3 us before the earliest activity of any line."""
-    open_us = sync_end_us + AFTER_SYNC_US
-    nominal_end_us = system.blanking_end_us - BEFORE_ACTIVITY_US
-    if carries_burst and system.burst_us is not None:
-        open_us = system.burst_us[1] + AFTER_BURST_US
-    mean_time_us = time_us.mean(axis=0)
-    porch = (mean_time_us >= open_us) & (mean_time_us <= open_us + LEAST_CLAMP_US)
-    if not porch.any():
+    open_us = grid.sync_end_us + AFTER_SYNC_US
+    if carries_burst and grid.system.burst_us is not None:
+        open_us = grid.system.burst_us[1] + AFTER_BURST_US
+    porch = grid.columns(open_us, open_us + LEAST_CLAMP_US)
+    if porch.start >= porch.stop:
         return None
     reference = rows[:, porch].mean(axis=1)
-    noise_mv = float(np.sqrt(np.mean((rows[:, porch] - reference[:, None]) ** 2)))
-    span_mv = float(np.quantile(rows, 0.98) - np.quantile(rows, 0.02))
-    limit_mv = max(6.0 * noise_mv, 0.02 * span_mv)
-    searched = (mean_time_us > open_us + LEAST_CLAMP_US) & (mean_time_us < nominal_end_us + BEFORE_ACTIVITY_US)
+    noise_mv = math.sqrt(float(np.mean(np.square(rows[:, porch] - reference[:, None]))))
+    some = rows[:, :: max(1, rows.size // 4000)]
+    limit_mv = max(6.0 * noise_mv, 0.02 * float(some.max() - some.min()))
+    searched = grid.columns(open_us + LEAST_CLAMP_US, grid.system.blanking_end_us)
     active = np.abs(rows[:, searched] - reference[:, None]) > limit_mv
-    sustained = (active[:, :-1] & active[:, 1:]).any(axis=0) if active.shape[1] > 1 else active.any(axis=0)
-    close_us = nominal_end_us
+    sustained = (active[:, :-1] & active[:, 1:]).any(axis=0)
+    close_us = grid.system.blanking_end_us - BEFORE_ACTIVITY_US
     if sustained.any():
-        earliest_us = float(mean_time_us[searched][int(np.argmax(sustained))])
-        close_us = min(close_us, earliest_us - BEFORE_ACTIVITY_US)
-    return (open_us, close_us) if close_us - open_us >= LEAST_CLAMP_US else None
+        earliest = searched.start + int(np.argmax(sustained))
+        close_us = min(close_us, float(grid.time_us[:, earliest].min()) - BEFORE_ACTIVITY_US)
+    clamp = grid.columns(open_us, close_us)
+    return clamp if (clamp.stop - clamp.start) * grid.bin_us >= LEAST_CLAMP_US else None
 
 
 def _next_clamp(
-    binned: NDArray[np.float32],
-    bin_us: float,
-    first_bin_us: float,
-    sync: LineSync,
-    starts: NDArray[np.intp],
-    clamp_us: tuple[float, float],
-    own_mv: NDArray[np.float64],
+    binned: NDArray[np.float32], grid: LineGrid, clamp: slice, own_mv: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Clamp of the line after each; the line's own where the record ends before it."""
-    next_us = sync.edges_us[starts + 1]
-    first = np.ceil((next_us + clamp_us[0] - first_bin_us) / bin_us).astype(np.intp)
-    count = max(1, math.floor((clamp_us[1] - clamp_us[0]) / bin_us))
+    first = grid.first_bin + np.round(grid.bins_to_next).astype(np.intp) + clamp.start
+    count = clamp.stop - clamp.start
     inside = first + count <= binned.size
-    at = np.where(inside, first, 0)
-    following = binned[at[:, None] + np.arange(count)].mean(axis=1, dtype=np.float64)
+    following = binned[np.where(inside, first, 0)[:, None] + np.arange(count)].mean(axis=1, dtype=np.float64)
     return np.where(inside, following, own_mv)

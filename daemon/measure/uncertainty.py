@@ -17,6 +17,9 @@ Shape = Literal["normal", "rectangular"]
 _ROOT_2 = math.sqrt(2.0)
 _ROOT_3 = math.sqrt(3.0)
 _ROOT_2PI = math.sqrt(2.0 * math.pi)
+_STEEP = 1.6
+"""Where a quantile of 95 % lies, in standard deviations, whatever the shape: between 1.56 and 1.65."""
+MOST_STEPS = 60
 
 
 @dataclass(frozen=True)
@@ -64,19 +67,31 @@ class Spread:
         return _clip((_twice(z + a + b) - _twice(z + a - b) - _twice(z - a + b) + _twice(z - a - b)) / (4.0 * a * b))
 
     def quantile(self, probability: float) -> float:
-        """The value below which it lies with that probability, to a thousandth of its standard deviation or better.
+        """The value below which it lies with that probability, to a ten-thousandth of its reach.
 
-        Found by halving an interval that is sure to hold it, so it cannot fail to converge.
+        The root is kept between two bounds (regula falsi, the end that stays put weighted down), so it cannot escape.
         """
-        reach_mv = self.wide_mv + self.narrow_mv + 9.0 * self.normal_mv
-        low_mv, high_mv = (0.0, reach_mv) if probability >= 0.5 else (-reach_mv, 0.0)
-        while high_mv - low_mv > 1e-4 * reach_mv:
-            middle_mv = 0.5 * (low_mv + high_mv)
-            if self.below(middle_mv) < probability:
-                low_mv = middle_mv
+        if probability < 0.5:
+            return -self.quantile(1.0 - probability)
+        reach_mv = self.wide_mv + self.narrow_mv + 6.0 * self.normal_mv
+        low_mv, high_mv = 0.0, reach_mv
+        low, high = 0.5 - probability, 1.0 - probability
+        x_mv = min(_STEEP * self.standard_mv, 0.99 * reach_mv)
+        for _ in range(MOST_STEPS):
+            y = self.below(x_mv) - probability
+            if y > 0.0:
+                high_mv, high, low = x_mv, y, 0.5 * low
             else:
-                high_mv = middle_mv
-        return 0.5 * (low_mv + high_mv)
+                low_mv, low, high = x_mv, y, 0.5 * high
+            previous_mv, x_mv = x_mv, low_mv - low * (high_mv - low_mv) / (high - low)
+            if abs(x_mv - previous_mv) < 2e-5 * reach_mv:
+                break
+        return x_mv
+
+    @property
+    def standard_mv(self) -> float:
+        """Standard deviation."""
+        return math.sqrt(self.normal_mv**2 + (self.wide_mv**2 + self.narrow_mv**2) / 3.0)
 
 
 def combined(items: Iterable[Item]) -> Spread:

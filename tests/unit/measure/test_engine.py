@@ -280,7 +280,7 @@ def test_three_per_cent_of_full_scale_is_more_than_of_the_reading() -> None:
 
 
 def _shifted(record: ChannelRecord, samples: int) -> ChannelRecord:
-    return replace(record, codes=np.ascontiguousarray(record.codes[samples:]))
+    return replace(record, codes=record.codes[samples:])
 
 
 @settings(deadline=None, max_examples=25)

@@ -188,7 +188,7 @@ def _flat(t_us: np.ndarray) -> np.ndarray:
 
 def _logic(t_us: np.ndarray) -> np.ndarray:
     bits = np.random.default_rng(8).integers(0, 2, 200)
-    return 350.0 * bits[(t_us / 8.68).astype(int) % 200]
+    return np.asarray(350.0 * bits[(t_us / 8.68).astype(int) % 200])
 
 
 @pytest.mark.parametrize("alone", [True, False])
