@@ -76,14 +76,15 @@ async def _run(options: argparse.Namespace, unit: Unit) -> None:
     await scpi.open(options.port)
     await control.open(options.control)
     await listen_or_refuse()
+    ended = _end_wanted()
     print(json.dumps({"scpi": f"TCPIP0::{HOST}::{scpi.port}::SOCKET", "control": control.port}), flush=True)
-    await _until_told()
+    await ended.wait()
     await scpi.end()
     await control.end()
 
 
-async def _until_told() -> None:
-    """Returns when standard input closes or a signal asks for the end."""
+def _end_wanted() -> asyncio.Event:
+    """Set when standard input closes or a signal asks for the end."""
     loop, ended = asyncio.get_running_loop(), asyncio.Event()
     for wanted in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(wanted, ended.set)
@@ -96,7 +97,7 @@ async def _until_told() -> None:
             loop.call_soon_threadsafe(ended.set)
 
     threading.Thread(target=wait_for_end_of_input, daemon=True).start()
-    await ended.wait()
+    return ended
 
 
 if __name__ == "__main__":

@@ -216,6 +216,8 @@ def flag(arguments: tuple[str, ...]) -> bool:
 
 def nr3(value: float) -> str:
     """A number as instruments print it: 2.5E-5."""
+    if not math.isfinite(value):
+        return "NAN"
     mantissa, exponent = f"{value:.9E}".split("E")
     mantissa = mantissa.rstrip("0")
     return f"{mantissa}{'0' if mantissa.endswith('.') else ''}E{int(exponent)}"
