@@ -228,7 +228,7 @@ class Rigol1000Z:
 def _channel_messages(number_: int, plan: ChannelPlan | None) -> list[str]:
     if plan is None:
         return [f":CHAN{number_}:DISP 0"]
-    settings = ("DISP 1", "COUP DC", "BWL 20M", f"SCAL {plan.volts_per_div:g}", f"OFFS {-plan.centre_v:z.4g}")
+    settings = ("DISP 1", "COUP DC", "INV 0", "BWL 20M", f"SCAL {plan.volts_per_div:g}", f"OFFS {-plan.centre_v:z.4g}")
     return [f":CHAN{number_}:{setting}" for setting in settings]
 
 

@@ -130,7 +130,9 @@ class TektronixTds:
         if plan is None:
             return f":SEL:CH{number} OFF"
         position_div = -plan.centre_v / plan.volts_per_div
-        return f":SEL:CH{number} ON;:CH{number}:COUP DC;BAN ON;SCA {plan.volts_per_div:g};POS {position_div:z.4g}"
+        return (
+            f":SEL:CH{number} ON;:CH{number}:COUP DC;INV OFF;BAN ON;SCA {plan.volts_per_div:g};POS {position_div:z.4g}"
+        )
 
     def _encoding(self) -> str:
         """Signed bytes, or unsigned words with the low byte first."""

@@ -72,7 +72,7 @@ def configuration(
     *, depth: int = 12_000, depth_reply: str = "12000", errors: Sequence[str] = ('0,"No error"',)
 ) -> list[Step]:
     written = [
-        "*CLS", ":RUN", ":CHAN1:DISP 1", ":CHAN1:COUP DC", ":CHAN1:BWL 20M", ":CHAN1:SCAL 0.2", ":CHAN1:OFFS -0.4", ":CHAN2:DISP 0",
+        "*CLS", ":RUN", ":CHAN1:DISP 1", ":CHAN1:COUP DC", ":CHAN1:INV 0", ":CHAN1:BWL 20M", ":CHAN1:SCAL 0.2", ":CHAN1:OFFS -0.4", ":CHAN2:DISP 0",
         ":TIM:MODE MAIN", ":TIM:SCAL 5e-05", ":TIM:OFFS 0", ":ACQ:TYPE NORM", f":ACQ:MDEP {depth}", ":TRIG:MODE EDGE",
         ":TRIG:EDG:SOUR CHAN1", ":TRIG:EDG:SLOP NEG", ":TRIG:EDG:LEV -0.15", ":TRIG:COUP DC", ":TRIG:SWE NORM",
         ":WAV:MODE RAW", ":WAV:FORM BYTE",

@@ -1,0 +1,396 @@
+"""The scope source against the simulated scope, a process of its own, in every dialect that we drive."""
+
+import itertools
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from peakwhite.daemon.acquisition import NoTrigger, Task
+from peakwhite.daemon.config import Setup
+from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
+from peakwhite.daemon.measure.targets import Conditions
+from peakwhite.daemon.sources.scope import ScopeSource, open_scope
+from peakwhite.drivers.capture import Capture
+from peakwhite.drivers.errors import (
+    InstrumentError,
+    InstrumentRejected,
+    LinkLost,
+    LinkTimeout,
+    ReplyError,
+    UnknownInstrument,
+    UsageError,
+)
+
+SHORT_S = 0.5
+
+
+class Bench:
+    """The simulated scope with its control port."""
+
+    def __init__(self, *arguments: str) -> None:
+        command = [sys.executable, "-m", "peakwhite.simulated_scope", "--clock", "fast", "--seed", "5", *arguments]
+        self.process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        assert self.process.stdout is not None
+        first_line = self.process.stdout.readline()
+        if not first_line:
+            self._end_process()
+            raise RuntimeError("the simulated scope did not start")
+        started = json.loads(first_line)
+        self.resource: str = started["scpi"]
+        self._control = socket.create_connection(("127.0.0.1", started["control"]), timeout=10.0)
+        self._lines = self._control.makefile("rb")
+        self._sources: list[ScopeSource] = []
+
+    def tell(self, **request: Any) -> Any:
+        self._control.sendall(json.dumps(request).encode() + b"\n")
+        answer = json.loads(self._lines.readline())
+        assert "error" not in answer, answer
+        return answer
+
+    def white_mv(self, role: str) -> float:
+        return float(self.tell(get="truth")["truth"]["signals"][role]["peak_white_mv"])
+
+    def open(self, timeout_s: float = 5.0, family: str | None = None) -> ScopeSource:
+        self._sources.append(open_scope(self.resource, family=family, timeout_s=timeout_s))
+        return self._sources[-1]
+
+    def end(self) -> None:
+        for source in self._sources:
+            source.close()
+        self._lines.close()
+        self._control.close()
+        self._end_process()
+
+    def _end_process(self) -> None:
+        self.process.kill()
+        self.process.wait(10.0)
+        for pipe in (self.process.stdin, self.process.stdout):
+            assert pipe is not None
+            pipe.close()
+
+
+@pytest.fixture
+def start() -> Iterator[Callable[..., Bench]]:
+    benches: list[Bench] = []
+
+    def begin(*arguments: str) -> Bench:
+        benches.append(Bench(*arguments))
+        return benches[-1]
+
+    yield begin
+    for bench in benches:
+        bench.end()
+
+
+@pytest.fixture(params=["curve", "preamble"])
+def bench(request: pytest.FixtureRequest, start: Callable[..., Bench]) -> Bench:
+    return start("--dialect", request.param)
+
+
+@pytest.fixture
+def curve(start: Callable[..., Bench]) -> Bench:
+    return start("--dialect", "curve")
+
+
+def setup(hookup: Hookup = BENCH_DEFAULT) -> Setup:
+    return Setup(conditions=Conditions(hookup))
+
+
+def caught(source: ScopeSource) -> Capture:
+    capture = source.capture(2.0)
+    assert isinstance(capture, Capture)
+    return capture
+
+
+def settled(source: ScopeSource) -> Capture:
+    """A capture after range and trigger have found their place."""
+    for _ in range(4):
+        capture = caught(source)
+    return capture
+
+
+def millivolts(capture: Capture, channel: str) -> NDArray[np.float64]:
+    record = capture.channel(channel)
+    assert record is not None
+    return record.codes.astype(np.float64) * record.mv_per_code + record.mv_at_code_zero
+
+
+def white_of(capture: Capture, channel: str) -> float:
+    """Median of the upper half: the white of a white field."""
+    level = millivolts(capture, channel)
+    return float(np.median(level[level > level.max() / 2]))
+
+
+def test_every_channel_has_its_true_volts(bench: Bench) -> None:
+    source = bench.open()
+    source.configure(Task.LEVELS, setup())
+    capture = settled(source)
+    for role, channel in (("red", "CH1"), ("green", "CH2"), ("blue", "CH3")):
+        assert white_of(capture, channel) == pytest.approx(bench.white_mv(role), abs=8.0)  # one code
+    assert np.quantile(millivolts(capture, "CH4"), 0.02) == pytest.approx(-300.0, abs=8.0)
+
+
+def test_a_levels_capture_has_seven_lines_and_12_k_points_or_more(bench: Bench) -> None:
+    source = bench.open()
+    source.configure(Task.LEVELS, setup())
+    capture = caught(source)
+    assert capture.samples >= 12_000
+    assert capture.samples * capture.seconds_per_sample >= 7 * 63.6e-6
+    assert capture.identity.startswith("PEAKWHITE,SIM-")
+    assert capture.gain_spec is not None
+    assert capture.bandwidth_mhz == 20.0
+
+
+def test_a_field_capture_holds_more_than_a_field(bench: Bench) -> None:
+    source = bench.open()
+    source.configure(Task.FIELD, setup())
+    capture = caught(source)
+    assert capture.samples >= 250_000
+    assert capture.samples * capture.seconds_per_sample >= 24e-3
+
+
+def test_the_trigger_is_the_falling_edge_of_sync(bench: Bench) -> None:
+    source = bench.open()
+    source.configure(Task.LEVELS, setup())
+    capture = settled(source)
+    sync = millivolts(capture, "CH4")
+    trigger = round(-capture.first_sample_s / capture.seconds_per_sample)
+    assert sync[trigger - 20 : trigger - 10].min() > -100.0
+    assert sync[trigger + 10 : trigger + 20].max() < -200.0
+
+
+def test_all_channels_are_of_one_trigger(bench: Bench) -> None:
+    """An interference that is not locked to the line has one phase on all channels of a trigger, another in the next."""
+    bench.tell(set={"pattern": "black", "interference": {"mv_pp": 200.0, "frequency_hz": 1_234_567.0}})
+    source = bench.open()
+    source.configure(Task.LEVELS, setup())
+    rows = [
+        [millivolts(capture, channel) for channel in ("CH1", "CH2", "CH3")]
+        for capture in (caught(source) for _ in range(3))
+    ]
+    for row in rows:
+        assert np.corrcoef(row).min() > 0.98
+    across = [np.corrcoef(first[0], second[0])[0, 1] for first, second in itertools.combinations(rows, 2)]
+    assert min(across) < 0.95
+
+
+def test_a_level_beyond_the_range_is_caught_by_a_coarser_one(bench: Bench) -> None:
+    bench.tell(set={"red": {"gain_percent": 300.0}})
+    source = bench.open()
+    source.configure(Task.LEVELS, setup())
+    capture = settled(source)
+    assert white_of(capture, "CH1") == pytest.approx(bench.white_mv("red"), abs=20.0)
+    full_scales = [channel.full_scale_v for channel in capture.channels[:3]]
+    assert full_scales == pytest.approx([4.0] * 3)  # the colours stay on one range
+    bench.tell(set={"red": {"gain_percent": 100.0}})
+    assert settled(source).channels[0].full_scale_v == pytest.approx(4.0)  # never finer again …
+    source.configure(Task.LEVELS, setup(Hookup(BENCH_DEFAULT.clips[:3])))
+    assert caught(source).channels[0].full_scale_v == pytest.approx(1.6)  # … until the hookup changes
+
+
+def test_a_ttl_sync_finds_its_range_and_trigger(bench: Bench) -> None:
+    bench.tell(set={"sync_level": "ttl"})
+    source = bench.open()
+    source.configure(Task.LEVELS, setup())
+    capture = settled(source)
+    sync = millivolts(capture, "CH4")
+    assert sync.max() - sync.min() > 1000.0
+    assert capture.channels[3].codes.max() < (capture.channels[3].high_rail_code or 0)
+    trigger = round(-capture.first_sample_s / capture.seconds_per_sample)
+    assert sync[trigger - 20] - sync[trigger + 20] > 0.8 * (sync.max() - sync.min())
+
+
+def test_without_sync_a_record_is_forced(bench: Bench) -> None:
+    bench.tell(set={"sync": {"disconnected": True}})
+    source = bench.open()
+    source.configure(Task.LEVELS, setup())
+    assert white_of(caught(source), "CH1") == pytest.approx(bench.white_mv("red"), abs=8.0)
+    bench.tell(set={"sync": {"disconnected": False}})
+    capture = settled(source)
+    trigger = round(-capture.first_sample_s / capture.seconds_per_sample)
+    assert millivolts(capture, "CH4")[trigger + 10] < -200.0
+
+
+@pytest.mark.parametrize(("shape", "hookup"), [("composite", Hookup((Clip("CH1", "composite"),)))])
+def test_sync_on_the_picture_is_triggered_near_its_tip(curve: Bench, shape: str, hookup: Hookup) -> None:
+    curve.tell(set={"format": shape, "pattern": "bars-75"})
+    channel = next(
+        entry["channel"] for role, entry in curve.tell(get="truth")["truth"]["signals"].items() if role == "composite"
+    )
+    source = curve.open()
+    source.configure(Task.LEVELS, setup(Hookup((Clip(channel, "composite"),))))
+    for _ in range(5):
+        capture = settled(source)
+        level = millivolts(capture, channel)
+        trigger = round(-capture.first_sample_s / capture.seconds_per_sample)
+        assert level[trigger - 15] - level[trigger + 15] > 200.0
+
+
+def test_volts_stay_right_when_a_knob_is_turned_by_hand(curve: Bench) -> None:
+    source = curve.open()
+    source.configure(Task.LEVELS, setup())
+    settled(source)
+    host, port = curve.resource.split("::")[1:3]
+    with socket.create_connection((host, int(port)), timeout=5.0) as hand:
+        hand.sendall(b"CH1:SCA 0.5;POS 1;*OPC?\n")
+        assert hand.recv(10).strip().endswith(b"1")
+    assert white_of(caught(source), "CH1") == pytest.approx(curve.white_mv("red"), abs=20.0)
+
+
+def test_twelve_bits_are_seen_as_such(start: Callable[..., Bench]) -> None:
+    bench = start("--dialect", "curve", "--bits", "12")
+    source = bench.open()
+    source.configure(Task.LEVELS, setup())
+    capture = settled(source)
+    assert {(channel.codes.dtype, channel.code_step) for channel in capture.channels} == {(np.dtype(np.uint16), 16)}
+    assert white_of(capture, "CH1") == pytest.approx(bench.white_mv("red"), abs=1.0)
+
+
+def test_a_stopped_scope_is_a_time_out_and_a_killed_one_a_lost_link(curve: Bench) -> None:
+    source = curve.open(timeout_s=SHORT_S)
+    source.configure(Task.LEVELS, setup())
+    caught(source)
+    os.kill(curve.process.pid, signal.SIGSTOP)
+    with pytest.raises(LinkTimeout):
+        source.capture(2.0)
+    os.kill(curve.process.pid, signal.SIGCONT)
+    source.close()
+    again = curve.open()
+    again.configure(Task.LEVELS, setup())
+    caught(again)
+    curve.process.kill()
+    curve.process.wait(10.0)
+    with pytest.raises(LinkLost):
+        again.capture(2.0)
+    with pytest.raises(LinkLost):
+        curve.open()
+
+
+LINK_FAULTS = {
+    "drop-mid-block": LinkLost,
+    "stall-once": LinkTimeout,
+    "silent": LinkTimeout,
+    "answer-late": LinkTimeout,
+    "truncate-block": LinkTimeout,
+    "header-too-long": ReplyError,  # refused: longer than what was asked for
+    "header-too-short": ReplyError,
+}
+DIALECT_FAULTS = ("preamble-field-missing", "scale-zero", "scale-nan", "empty-record")
+
+
+def see_fault_and_recovery(bench: Bench, fault: str, error: type[InstrumentError]) -> None:
+    source = bench.open(timeout_s=SHORT_S)
+    source.configure(Task.LEVELS, setup())
+    caught(source)
+    bench.tell(fault=fault)
+    with pytest.raises(error):
+        source.capture(2.0)
+    bench.tell(fault=None)
+    source.close()
+    again = bench.open()
+    again.configure(Task.LEVELS, setup())
+    assert white_of(caught(again), "CH1") == pytest.approx(bench.white_mv("red"), abs=8.0)
+
+
+@pytest.mark.parametrize("fault", LINK_FAULTS)
+def test_a_broken_answer_is_a_typed_error_and_the_scope_comes_right_when_reopened(curve: Bench, fault: str) -> None:
+    see_fault_and_recovery(curve, fault, LINK_FAULTS[fault])
+
+
+@pytest.mark.parametrize("fault", DIALECT_FAULTS)
+def test_a_senseless_record_is_a_reply_error_and_the_scope_comes_right_when_reopened(bench: Bench, fault: str) -> None:
+    see_fault_and_recovery(bench, fault, ReplyError)
+
+
+def test_a_preamble_of_more_points_than_came_is_a_reply_error(curve: Bench) -> None:
+    see_fault_and_recovery(curve, "points-disagree", ReplyError)
+
+
+def test_garbage_is_never_taken_for_an_answer(curve: Bench) -> None:
+    source = curve.open(timeout_s=SHORT_S)
+    source.configure(Task.LEVELS, setup())
+    curve.tell(fault="garbage")
+    with pytest.raises(ReplyError):
+        source.capture(2.0)
+    with pytest.raises((ReplyError, UnknownInstrument)):
+        curve.open(timeout_s=SHORT_S)
+
+
+def test_a_full_error_queue_is_a_refusal(bench: Bench) -> None:
+    source = bench.open()
+    bench.tell(fault="error-queue-overflow")
+    with pytest.raises(InstrumentRejected):
+        source.configure(Task.LEVELS, setup())
+
+
+def test_an_unknown_instrument_can_be_forced_and_has_no_gain_specification(start: Callable[..., Bench]) -> None:
+    bench = start("--identity", "PEAKWHITE,OTHER,SIM000003,1.0")
+    with pytest.raises(UnknownInstrument, match="tektronix-tds"):
+        bench.open()
+    source = bench.open(family="tektronix-tds")
+    source.configure(Task.LEVELS, setup())
+    capture = caught(source)
+    assert capture.gain_spec is None
+    assert capture.identity == "PEAKWHITE,OTHER,SIM000003,1.0"
+
+
+def test_an_unknown_family_is_refused_before_the_scope_is_touched() -> None:
+    with pytest.raises(UsageError, match="tektronix-tds"):
+        open_scope("TCPIP0::host.invalid::5025::SOCKET", family="tektronix")
+
+
+def test_a_channel_that_the_scope_has_not_is_refused(bench: Bench) -> None:
+    source = bench.open()
+    with pytest.raises(InstrumentRejected, match="no channel 'CH9'"):
+        source.configure(Task.LEVELS, setup(Hookup((Clip("CH9", "red"),))))
+
+
+def test_an_empty_hookup_is_refused(curve: Bench) -> None:
+    with pytest.raises(InstrumentError, match="set the hookup"):
+        curve.open().configure(Task.LEVELS, setup(Hookup(())))
+
+
+def test_a_closed_source_leaves_the_scope_running_freely(curve: Bench) -> None:
+    source = curve.open()
+    source.configure(Task.LEVELS, setup())
+    caught(source)
+    source.close()
+    host, port = curve.resource.split("::")[1:3]
+    with socket.create_connection((host, int(port)), timeout=5.0) as looker:
+        looker.sendall(b":HEAD OFF;:ACQ:STOPA?;STATE?;:TRIG:MAI:MOD?\n")
+        assert looker.recv(100) == b"RUNSTOP;1;AUTO\n"
+
+
+def test_a_scope_that_can_not_even_be_forced_has_no_trigger() -> None:
+    class Deaf:
+        """A driver of a scope whose acquisitions never end."""
+
+        def configure(self, plan: object) -> None: ...
+        def acquire(self, trigger_wait_s: float) -> bool:
+            return False
+
+        def force(self, wait_s: float) -> bool:
+            return False
+
+        def fetch(self, channels: object) -> Any:
+            raise AssertionError("nothing to fetch")
+
+        def release(self) -> None: ...
+
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        from peakwhite.drivers.links import open_link
+
+        link = open_link(f"TCPIP0::127.0.0.1::{listening.getsockname()[1]}::SOCKET")
+        source = ScopeSource(link, "DEAF", Deaf(), None, lambda: 0)
+        source.configure(Task.LEVELS, setup())
+        assert isinstance(source.capture(1.0), NoTrigger)
+        source.close()
