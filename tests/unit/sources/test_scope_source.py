@@ -49,6 +49,7 @@ class Bench:
         self._control = socket.create_connection(("127.0.0.1", started["control"]), timeout=10.0)
         self._lines = self._control.makefile("rb")
         self._sources: list[ScopeSource] = []
+        self._first = self.tell(get="state")["state"]
 
     def tell(self, **request: Any) -> Any:
         self._control.sendall(json.dumps(request).encode() + b"\n")
@@ -63,12 +64,22 @@ class Bench:
         self._sources.append(open_scope(self.resource, family=family, timeout_s=timeout_s))
         return self._sources[-1]
 
+    def restore(self) -> None:
+        """Unit and bench as they were at the start, no faults, every source closed."""
+        self.tell(fault=None)
+        self.tell(set=self._first["unit"])
+        self.tell(front=self._first["front"])
+        self._close_sources()
+
     def end(self) -> None:
-        for source in self._sources:
-            source.close()
+        self._close_sources()
         self._lines.close()
         self._control.close()
         self._end_process()
+
+    def _close_sources(self) -> None:
+        while self._sources:
+            self._sources.pop().close()
 
     def _end_process(self) -> None:
         self.process.kill()
@@ -80,6 +91,7 @@ class Bench:
 
 @pytest.fixture
 def start() -> Iterator[Callable[..., Bench]]:
+    """Start a simulated scope for this test alone."""
     benches: list[Bench] = []
 
     def begin(*arguments: str) -> Bench:
@@ -91,14 +103,31 @@ def start() -> Iterator[Callable[..., Bench]]:
         bench.end()
 
 
+@pytest.fixture(scope="module")
+def shared() -> Iterator[Callable[[str], Bench]]:
+    """The one simulated scope of a dialect that the tests of this file share."""
+    benches: dict[str, Bench] = {}
+
+    def of(dialect: str) -> Bench:
+        if dialect not in benches:
+            benches[dialect] = Bench("--dialect", dialect)
+        return benches[dialect]
+
+    yield of
+    for bench in benches.values():
+        bench.end()
+
+
 @pytest.fixture(params=["curve", "preamble"])
-def bench(request: pytest.FixtureRequest, start: Callable[..., Bench]) -> Bench:
-    return start("--dialect", request.param)
+def bench(request: pytest.FixtureRequest, shared: Callable[[str], Bench]) -> Iterator[Bench]:
+    yield shared(request.param)
+    shared(request.param).restore()
 
 
 @pytest.fixture
-def curve(start: Callable[..., Bench]) -> Bench:
-    return start("--dialect", "curve")
+def curve(shared: Callable[[str], Bench]) -> Iterator[Bench]:
+    yield shared("curve")
+    shared("curve").restore()
 
 
 def setup(hookup: Hookup = BENCH_DEFAULT) -> Setup:
@@ -255,24 +284,25 @@ def test_twelve_bits_are_seen_as_such(start: Callable[..., Bench]) -> None:
     assert white_of(capture, "CH1") == pytest.approx(bench.white_mv("red"), abs=1.0)
 
 
-def test_a_stopped_scope_is_a_time_out_and_a_killed_one_a_lost_link(curve: Bench) -> None:
-    source = curve.open(timeout_s=SHORT_S)
+def test_a_stopped_scope_is_a_time_out_and_a_killed_one_a_lost_link(start: Callable[..., Bench]) -> None:
+    bench = start()
+    source = bench.open(timeout_s=SHORT_S)
     source.configure(Task.LEVELS, setup())
     caught(source)
-    os.kill(curve.process.pid, signal.SIGSTOP)
+    os.kill(bench.process.pid, signal.SIGSTOP)
     with pytest.raises(LinkTimeout):
         source.capture(2.0)
-    os.kill(curve.process.pid, signal.SIGCONT)
+    os.kill(bench.process.pid, signal.SIGCONT)
     source.close()
-    again = curve.open()
+    again = bench.open()
     again.configure(Task.LEVELS, setup())
     caught(again)
-    curve.process.kill()
-    curve.process.wait(10.0)
+    bench.process.kill()
+    bench.process.wait(10.0)
     with pytest.raises(LinkLost):
         again.capture(2.0)
     with pytest.raises(LinkLost):
-        curve.open()
+        bench.open()
 
 
 LINK_FAULTS = {
