@@ -219,6 +219,14 @@ def demo(children: Children) -> Daemon:
     return children.daemon("demo")
 
 
+@pytest.fixture(scope="module")
+def lasting_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
+    """Like `demo`, but one for all tests of a module that leave it standing."""
+    started = Children(tmp_path_factory.mktemp("demo"))
+    yield started.daemon("demo")
+    started.end_all()
+
+
 @pytest.fixture
 def eventually() -> Callable[..., Any]:
     """Waits until a condition holds; gives its value."""

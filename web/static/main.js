@@ -12,6 +12,7 @@ import { Trimmers } from "./trimmers.js";
 import { matchLine, rateWords, spokenWords, syncLine } from "./words.js";
 
 const WORDS_EVERY_MS = 200;
+const FOLLOW_EVERY_MS = 3000;
 
 const find = (name) => document.querySelector(`[data-${name}]`);
 const now = () => performance.now();
@@ -146,6 +147,9 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redrawRule
 lay(["red", "green", "blue"]);
 const link = new LiveLink(liveUrl(document.baseURI), onFrame);
 link.start();
+setInterval(() => {
+  if (!session.stale(now())) trimmers.follow();
+}, FOLLOW_EVERY_MS);
 addEventListener("online", () => link.wake());
 document.addEventListener("visibilitychange", () => {
   if (!document.hidden) link.wake();

@@ -7,6 +7,7 @@ import { capital } from "./words.js";
 const USUAL = { min: 80, max: 120 };
 const FINE = 0.1;
 const STEP = 0.5;
+const OURS_FOR_MS = 2000;
 
 export class Trimmers {
   constructor(root) {
@@ -21,12 +22,20 @@ export class Trimmers {
     try {
       const { unit, trimmers } = await ask("demo");
       this.invitation = `Trimmers of the ${unit} (simulated)`;
-      for (const [role, { percent }] of Object.entries(trimmers)) this.#trimmer(role).stand(percent);
+      for (const [role, { percent }] of Object.entries(trimmers)) {
+        const trimmer = this.#trimmer(role);
+        if (performance.now() - trimmer.turnedAt > OURS_FOR_MS) trimmer.stand(percent);
+      }
       this.section.hidden = false;
       this.#say(this.invitation);
     } catch (error) {
       this.#say(error.message);
     }
+  }
+
+  /** Follow what somebody else turned; a trimmer that was turned here just now is left alone. */
+  async follow() {
+    if (!this.section.hidden && !document.hidden) await this.show();
   }
 
   hide() {
@@ -70,7 +79,9 @@ class Trimmer {
     this.range.id = `trimmer-${role}`;
     label.htmlFor = this.range.id;
     this.range.step = FINE;
+    this.turnedAt = -Infinity;
     const turned = () => {
+      this.turnedAt = performance.now();
       this.#show();
       onTurn(Number(this.range.value));
     };

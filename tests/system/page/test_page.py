@@ -1,0 +1,277 @@
+"""The page of the real demo, and of the real daemon beside a real simulated scope, in a real browser."""
+
+import signal
+import time
+from typing import Any
+
+import pytest
+
+ROLES = ("red", "green", "blue")
+SIZES = [(1280, 800), (390, 844)]
+
+
+def scale_of(page: Any, role: str) -> tuple[float, float]:
+    """Pixels at 0 mV and pixels a millivolt, from where the numerals of the rule stand (least squares)."""
+    ticks = page.eval_on_selector_all(
+        f'[data-channel="{role}"] [data-tick]',
+        "all => all.map(e => { const r = e.getBoundingClientRect(); return [Number(e.textContent), r.left + r.width / 2] })",
+    )
+    assert len(ticks) >= 3
+    mean_mv = sum(mv for mv, _ in ticks) / len(ticks)
+    mean_x = sum(x for _, x in ticks) / len(ticks)
+    slope = sum((mv - mean_mv) * (x - mean_x) for mv, x in ticks) / sum((mv - mean_mv) ** 2 for mv, _ in ticks)
+    return mean_x - slope * mean_mv, slope
+
+
+def live_channel(demo: Any, role: str) -> dict[str, Any]:
+    """The channel in the newest reading, asked over REST."""
+    reading = demo.json("GET", "api/v1/reading")
+    return next(channel for channel in reading["channels"] if channel["role"] == role)
+
+
+def turn_on_page(seen: Any, role: str, percent: float) -> None:
+    """Move the trimmer's slider on the page."""
+    seen.page.locator(f'[data-trimmer="{role}"] input').fill(str(percent))
+
+
+def test_the_first_visit_shows_the_cautions_and_the_button_shows_them_again(bench: Any, open_page: Any) -> None:
+    seen = open_page(bench.url, read=False)
+    page = seen.page
+    page.wait_for_selector("dialog[data-cautions][open]")
+    said = bench.json("GET", "api/v1/cautions")
+    assert page.locator("[data-cautions-items] li").all_inner_texts() == said["items"]
+    page.click("[data-close-cautions]")
+    page.reload()
+    seen.wait_for_levels()
+    assert not page.locator("dialog[data-cautions]").is_visible()
+    page.click("[data-open-cautions]")
+    assert page.locator("dialog[data-cautions]").is_visible()
+    assert said["note"] in seen.text("[data-cautions-note]")
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_all_rulers_lie_inside_the_viewport(bench: Any, open_page: Any, width: int, height: int) -> None:
+    seen = open_page(bench.url, width=width, height=height)
+    seen.wait_for_levels()
+    rules = seen.page.locator("[data-rule]")
+    assert rules.count() == 3
+    for box in (rules.nth(n).bounding_box() for n in range(3)):
+        assert box is not None
+        assert box["width"] > 0.6 * width and box["height"] > 40
+        assert box["x"] >= 0 and box["x"] + box["width"] <= width
+        assert box["y"] >= 0 and box["y"] + box["height"] <= height
+    assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize(("width", "height"), [*SIZES, (320, 700)])
+def test_no_text_is_smaller_than_14_pixels_and_none_is_cut_off_sideways(
+    bench: Any, open_page: Any, width: int, height: int
+) -> None:
+    seen = open_page(bench.url, width=width, height=height)
+    seen.wait_for_levels()
+    small = seen.page.evaluate(
+        """() => { const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT); const found = [];
+        while (walk.nextNode()) { const e = walk.currentNode.parentElement;
+          if (!walk.currentNode.data.trim() || e.closest('.unseen, noscript, template, script')) continue;
+          if (parseFloat(getComputedStyle(e).fontSize) < 14) found.push(walk.currentNode.data); }
+        return found; }"""
+    )
+    assert small == []
+    assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_the_number_in_focus_is_an_eighth_of_the_viewport_high(bench: Any, open_page: Any) -> None:
+    seen = open_page(bench.url)
+    seen.wait_for_levels()
+    height = seen.page.evaluate(
+        """() => { const e = document.querySelector('.focused [data-number]'), s = getComputedStyle(e);
+        const pen = document.createElement('canvas').getContext('2d');
+        pen.font = `${s.fontWeight} ${s.fontSize} ${s.fontFamily}`;
+        return pen.measureText('1').actualBoundingBoxAscent; }"""
+    )
+    assert height >= 0.12 * 800
+
+
+def test_the_slider_stands_where_the_reading_says_on_the_engraved_scale(bench: Any, open_page: Any) -> None:
+    seen = open_page(bench.url)
+    seen.wait_for_levels()
+    for role, mv in (("red", 750.0), ("green", 714.3), ("blue", 700.0)):
+        seen.wait_for_level(role, mv)
+    for role in ROLES:
+        zero, slope = scale_of(seen.page, role)
+        channel = live_channel(bench, role)
+        slider = seen.page.locator(f'[data-channel="{role}"] [data-slider]').bounding_box()
+        core = seen.page.locator(f'[data-channel="{role}"] [data-core]').bounding_box()
+        tolerance = 1.5 + 0.6 * slope
+        assert slider["x"] == pytest.approx(zero + slope * channel["low_mv"], abs=tolerance)
+        assert slider["x"] + slider["width"] == pytest.approx(zero + slope * channel["high_mv"], abs=tolerance)
+        middle = zero + slope * channel["peak_white_mv"]
+        assert core["x"] + core["width"] / 2 == pytest.approx(middle, abs=tolerance)
+
+
+def test_the_number_follows_a_trimmer_turned_on_the_page_and_is_that_of_the_live_reading(
+    bench: Any, open_page: Any, eventually: Any
+) -> None:
+    seen = open_page(bench.url)
+    seen.wait_for_levels()
+    seen.wait_for_level("green", 714.3)
+    before = seen.number("green")
+    for _ in range(4):
+        seen.page.click('[data-trimmer="green"] [data-step="-1"]')
+    assert seen.text('[data-trimmer="green"] output') == "98.0 %"
+    eventually(lambda: abs(seen.number("green") - (before - 0.02 * 714.3)) <= 2)
+    eventually(lambda: abs(live_channel(bench, "green")["peak_white_mv"] - seen.number("green")) <= 1)
+    assert bench.json("GET", "api/v1/demo")["trimmers"]["green"]["percent"] == 98.0
+
+
+def test_zone_and_words_change_as_the_level_passes_each_edge(bench: Any, open_page: Any) -> None:
+    seen = open_page(bench.url)
+    seen.wait_for_levels()
+    for percent, words, zone in (
+        (106.0, r"^\d+ mV too high$", "over"),
+        (98.5, r"^may still be over by up to \d+ mV$", "on-target"),
+        (96.5, "^in: leave it$", "on-target"),
+        (90.0, "^in, but dim: leave it$", "dim"),
+        (80.0, r"^\d+ mV too low$", "too-low"),
+    ):
+        turn_on_page(seen, "red", percent)
+        seen.wait_for_words("red", words)
+        assert seen.page.get_attribute('[data-channel="red"]', "data-zone") == zone
+
+
+def test_the_ruler_opens_for_a_level_far_outside(bench: Any, open_page: Any, eventually: Any) -> None:
+    seen = open_page(bench.url)
+    seen.wait_for_levels()
+    bench.json("PUT", "api/v1/demo/trimmers/red", {"percent": 140.0})
+    eventually(lambda: abs(seen.number("red") - 1000) < 5)
+    rule = seen.page.locator('[data-channel="red"] [data-rule]').bounding_box()
+
+    def inside() -> bool:
+        slider = seen.page.locator('[data-channel="red"] [data-slider]').bounding_box()
+        return bool(slider["x"] > rule["x"] and slider["x"] + slider["width"] < rule["x"] + rule["width"])
+
+    eventually(inside)
+
+
+def test_a_rule_is_a_meter_for_those_who_do_not_see_it(bench: Any, open_page: Any, eventually: Any) -> None:
+    seen = open_page(bench.url)
+    seen.wait_for_levels()
+    meter = seen.page.get_by_role("meter", name="Red peak white in millivolts")
+    eventually(lambda: meter.get_attribute("aria-valuenow") == str(seen.number("red")))
+    low, high = float(meter.get_attribute("aria-valuemin")), float(meter.get_attribute("aria-valuemax"))
+    assert low <= 600 and high >= 771
+    assert "millivolts, over" in meter.get_attribute("aria-valuetext")
+    eventually(lambda: "Red" in seen.page.text_content("[data-announcer]"))
+
+
+def test_every_control_is_reached_and_worked_by_keyboard(bench: Any, open_page: Any, eventually: Any) -> None:
+    seen = open_page(bench.url)
+    seen.wait_for_levels()
+    page = seen.page
+    page.evaluate("document.activeElement.blur()")
+    reached = []
+    for _ in range(20):
+        page.keyboard.press("Tab")
+        reached.append(page.evaluate("document.activeElement.getAttribute('aria-label') ?? document.activeElement.id"))
+        if page.evaluate("document.activeElement.matches('#trimmer-red')"):
+            page.keyboard.press("ArrowDown")
+    for role in ROLES:
+        assert f"trimmer-{role}" in reached
+        assert f"{role.capitalize()} trimmer up by 0.5 per cent" in reached
+    eventually(lambda: bench.json("GET", "api/v1/demo")["trimmers"]["red"]["percent"] == 104.9)
+    page.keyboard.press("3")
+    assert page.get_attribute('[data-channel="blue"] [data-focus]', "aria-pressed") == "true"
+    page.focus("[data-open-cautions]")
+    page.keyboard.press("Enter")
+    assert page.locator("dialog[data-cautions]").is_visible()
+    page.keyboard.press("Escape")
+    assert not page.locator("dialog[data-cautions]").is_visible()
+
+
+def test_nothing_on_the_page_moves_while_levels_change(bench: Any, open_page: Any) -> None:
+    seen = open_page(bench.url)
+    seen.wait_for_levels()
+    seen.page.evaluate(
+        """() => { window.shifts = []; new PerformanceObserver(list => { for (const entry of list.getEntries())
+        if (!entry.hadRecentInput) window.shifts.push([entry.value, entry.sources.map(s => s.node?.className ?? '')]); })
+        .observe({ type: 'layout-shift' }); }"""
+    )
+    for percent, words in ((96.5, "leave it"), (80.0, "too low"), (105.0, "too high")):
+        bench.json("PUT", "api/v1/demo/trimmers/red", {"percent": percent})
+        seen.wait_for_words("red", words)
+    assert seen.page.evaluate("window.shifts") == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_has_the_contrast_of_wcag_aa_in_both_schemes(bench: Any, open_page: Any, scheme: str) -> None:
+    seen = open_page(bench.url, before=lambda page: page.emulate_media(color_scheme=scheme))
+    seen.wait_for_levels()
+    poor = seen.page.evaluate(
+        """() => { const rgb = c => c.match(/[\\d.]+/g).map(Number);
+        const light = c => { const [r, g, b] = rgb(c).map(v => v / 255).map(v => v <= .04045 ? v / 12.92 : ((v + .055) / 1.055) ** 2.4);
+          return .2126 * r + .7152 * g + .0722 * b; };
+        const ground = e => { for (; e; e = e.parentElement) { const c = getComputedStyle(e).backgroundColor;
+          if ((rgb(c)[3] ?? 1) === 1) return c; } return 'rgb(255, 255, 255)'; };
+        const found = [];
+        for (const e of document.querySelectorAll('h1, h2, p, span, button, label, output, text')) {
+          if (!e.textContent.trim() || e.closest('.unseen, dialog, noscript') || e.children.length > 1) continue;
+          const style = getComputedStyle(e), ink = e.tagName === 'text' ? style.fill : style.color;
+          const [a, b] = [light(ink), light(ground(e))].sort((x, y) => y - x);
+          if ((a + .05) / (b + .05) < 4.5) found.push([e.textContent, ink, ground(e)]); }
+        return found; }"""
+    )
+    assert poor == []
+
+
+def test_a_scope_that_stops_answering_is_said_and_its_return_too(
+    daemon: Any, simulated_scope: Any, open_page: Any, eventually: Any
+) -> None:
+    seen = open_page(daemon.url)
+    seen.wait_for_levels()
+    assert seen.page.locator("[data-trimmers]").is_hidden()
+    simulated_scope.signal(signal.SIGSTOP)
+    try:
+        seen.situation("scope-lost")
+        assert "Scope lost since" in seen.text("[data-notice-title]")
+        seen.page.wait_for_selector('[data-channel="red"].stale')
+        assert "no longer live" in seen.text('[data-channel="red"] [data-detail]')
+    finally:
+        simulated_scope.signal(signal.SIGCONT)
+    seen.page.wait_for_selector('[data-channel="red"]:not(.stale)', timeout=30_000)
+    eventually(lambda: seen.page.get_attribute("[data-notice]", "data-situation") != "scope-lost")
+
+
+def test_a_scope_that_was_killed_is_said_with_what_to_do(daemon: Any, simulated_scope: Any, open_page: Any) -> None:
+    seen = open_page(daemon.url)
+    seen.wait_for_levels()
+    simulated_scope.child.kill()
+    seen.situation("scope-lost")
+    assert len(seen.text("[data-notice-do]")) > 20
+
+
+def test_a_page_without_any_scope_says_so_and_shows_its_empty_rules(children: Any, open_page: Any) -> None:
+    daemon = children.daemon("serve", "--scope", "TCPIP0::127.0.0.1::1::SOCKET")
+    seen = open_page(daemon.url)
+    seen.situation("scope-absent")
+    assert seen.page.locator("[data-rule]").count() == 3
+    assert seen.text('[data-channel="red"] [data-number]') == "–"
+
+
+def test_a_lost_daemon_is_said_after_five_seconds_and_a_new_one_is_found_without_a_reload(
+    children: Any, demo: Any, open_page: Any, eventually: Any
+) -> None:
+    seen = open_page(demo.url)
+    seen.wait_for_levels()
+    seen.page.evaluate("window.kept = true")
+    demo.child.kill()
+    gone = time.monotonic()
+    seen.page.wait_for_selector('[data-channel="red"].stale')
+    assert seen.page.get_attribute("[data-notice]", "data-situation") != "daemon-lost"
+    seen.situation("daemon-lost")
+    assert time.monotonic() - gone > 4.5
+    assert "Daemon lost since" in seen.text("[data-notice-title]")
+    children.start("again", "peakwhite.daemon", "demo", "--port", str(demo.port), "--no-browser")
+    seen.page.wait_for_selector('[data-channel="red"]:not(.stale)', timeout=40_000)
+    assert seen.page.evaluate("window.kept") is True
+    eventually(lambda: seen.number("red") == pytest.approx(750, abs=2))
+    seen.complaints[:] = [text for text in seen.complaints if "ERR_CONNECTION" not in text and "WebSocket" not in text]
