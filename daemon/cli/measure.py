@@ -44,14 +44,16 @@ def measure(
     """
     if explain and as_json:
         raise UsageError("the budget is text and --json allows none", where="--explain", do="leave out one of the two")
-    from ..measure.engine import measure_capture
-    from ..measure.explain import explain as explained
-    from ..measure.reading import LatencyMs, Reading, ScopeTag, encode_reading
     from .measure_conditions import Given, capture_and_conditions
-    from .reading_text import may_be_left, reading_as_text
 
     given = Given(roles, probes, pattern_white, targets, gain_spec, config)
     capture, conditions, note = capture_and_conditions(file, given)
+
+    from ..measure.engine import measure_capture
+    from ..measure.explain import explain as explained
+    from ..measure.reading import LatencyMs, Reading, ScopeTag, encode_reading
+    from .reading_text import may_be_left, reading_as_text
+
     began_s = perf_counter()
     measured = measure_capture(capture, conditions)
     took_ms = (perf_counter() - began_s) * 1e3

@@ -2,7 +2,9 @@
 
 import os
 import re
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -31,13 +33,11 @@ def fault(path: Path) -> str:
     return line
 
 
-def volts(record: ChannelRecord) -> NDArray[np.floating]:
+def volts(record: ChannelRecord) -> NDArray[Any]:
     return record.codes * record.volts_per_code + record.volts_at_code_zero
 
 
-def table(
-    columns: dict[str, NDArray[np.float64]], fmt: str = "%.6g", step_s: float = 1e-8, start_s: float = 0.0
-) -> str:
+def table(columns: Mapping[str, NDArray[Any]], fmt: str = "%.6g", step_s: float = 1e-8, start_s: float = 0.0) -> str:
     """A CSV text of columns on an even time axis."""
     rows = len(next(iter(columns.values())))
     time = start_s + step_s * np.arange(rows)
@@ -212,7 +212,7 @@ def test_a_dead_channel_is_read(tmp_path: Path) -> None:
     assert (record.low_rail_code, record.high_rail_code) == (None, None)
 
 
-def noisy_lines(noise_lsb: float, clip_at: int, rng: np.random.Generator) -> NDArray[np.floating]:
+def noisy_lines(noise_lsb: float, clip_at: int, rng: np.random.Generator) -> NDArray[Any]:
     """Lines of blanking, grey and white in codes of 4 mV, cut off at a code."""
     line = np.repeat([50.0, 120.0, 229.3, 50.0], [60, 100, 200, 40])
     return np.minimum(np.rint(np.tile(line, 20) + rng.normal(0.0, noise_lsb, 8000)), clip_at) * 0.004

@@ -17,7 +17,7 @@ from peakwhite.drivers.capture import CODE_TYPES, Capture, ChannelRecord, GainSp
 from peakwhite.drivers.errors import UnreadableInput
 
 NAMES = st.text(st.characters(codec="utf-8", categories=["L", "N", "P", "S"]), min_size=1, max_size=12)
-DTYPES = st.sampled_from(CODE_TYPES)
+DTYPES: st.SearchStrategy[np.dtype[Any]] = st.sampled_from(CODE_TYPES)
 
 
 @st.composite
@@ -27,11 +27,10 @@ def captures(draw: st.DrawFn) -> Capture:
     rail = st.none() | st.integers(-128, 65_535)
 
     def record(name: str) -> ChannelRecord:
-        dtype = draw(DTYPES)
-        info = np.iinfo(dtype)
+        dtype: np.dtype[Any] = draw(DTYPES)
         return ChannelRecord(
             name,
-            rng.integers(int(info.min), int(info.max), samples, endpoint=True).astype(dtype),
+            np.frombuffer(rng.bytes(samples * dtype.itemsize), dtype),
             volts_per_code=draw(st.floats(1e-9, 1e3) | st.floats(-1e3, -1e-9)),
             volts_at_code_zero=draw(st.floats(-1e5, 1e5)),
             low_rail_code=draw(rail),
