@@ -23,6 +23,8 @@ from .verdict import judge
 
 SYNC_ORDER: tuple[Role, ...] = ("sync", "hsync", "luma", "composite", "green")
 """Order of trust in where line sync comes from."""
+ENOUGH_SAMPLES = 8000
+"""So many samples tell the extremes of a channel well enough."""
 LEAST_SYNC_MV = 40.0
 """Sync shallower than this is not looked for."""
 SYNC_CLASSES_MV: tuple[tuple[float, float, SyncClass], ...] = (
@@ -123,15 +125,16 @@ def _channel(
     record: ChannelRecord, capture: Capture, conditions: Conditions, sync: FoundSync, system: LineSystem
 ) -> _MeasuredChannel:
     clip = conditions.hookup.of_channel(record.name)
+    clipped = is_clipped(record)
     if clip is None:
-        return _MeasuredChannel(ChannelReading(record.name, None, clipped=is_clipped(record)))
+        return _MeasuredChannel(ChannelReading(record.name, None, clipped=clipped))
     if clip.role not in WHITE_ROLES:
-        return _MeasuredChannel(_swing_reading(record, clip, sync))
+        return _MeasuredChannel(replace(_swing_reading(record, clip, sync), clipped=clipped))
     target = conditions.target_of(clip.role, system.name)
     base = ChannelReading(
         record.name,
         clip.role,
-        clipped=is_clipped(record),
+        clipped=clipped,
         target=target.name if target else None,
         edges_mv=target.edges_mv if target else None,
     )
@@ -171,7 +174,7 @@ def _picture_channel(
         noise_band_mhz=_noise_band_mhz(capture) if math.isfinite(levels.noise_mv) else None,
         samples=levels.samples,
     )
-    if levels.clipped:
+    if base.clipped:
         hints.append(hint("scope-clipping"))
     dark_mv = DARK_UNDER * (target.nominal_mv if target else 700.0)
     if not levels.white_mv > dark_mv:
@@ -215,7 +218,7 @@ def _judged(
         else None,
     )
     if target is not None:
-        said = judge(full_mv, lambda level_mv: combined(items_at(level_mv)), target, lower_bound=levels.clipped)
+        said = judge(full_mv, lambda level_mv: combined(items_at(level_mv)), target, lower_bound=base.clipped)
         reading = replace(
             reading,
             aim_mv=said.aim_mv,
@@ -260,11 +263,11 @@ def _burst(record: ChannelRecord, capture: Capture, clip: Clip, sync: FoundSync,
 
 def _swing_reading(record: ChannelRecord, clip: Clip, sync: FoundSync) -> ChannelReading:
     """Roles without a peak white: the distance between their two extreme states, and how far they go about blanking."""
-    some = record.codes[:: max(1, record.codes.size // 50_000)]
-    low, high = np.quantile(some, (0.01, 0.99))
+    some = np.sort(record.codes[:: max(1, record.codes.size // ENOUGH_SAMPLES)]).astype(np.float64)
+    low, middle, high = some[math.floor(0.01 * some.size)], some[some.size // 2], some[math.ceil(0.99 * some.size) - 1]
     scale = record.mv_per_code * clip.probe_ratio
     swing_mv = float(high - low) * abs(scale)
-    reading = ChannelReading(record.name, clip.role, swing_mv=swing_mv, clipped=is_clipped(record))
+    reading = ChannelReading(record.name, clip.role, swing_mv=swing_mv)
     own = sync.lines if sync.clip is not None and sync.clip.channel == record.name else None
     if clip.role in ("sync", "hsync", "vsync"):
         depth_mv = own.depth_mv if own is not None and math.isfinite(own.depth_mv) else None
@@ -272,7 +275,6 @@ def _swing_reading(record: ChannelRecord, clip: Clip, sync: FoundSync) -> Channe
         shown_mv = depth_mv if depth_mv is not None else swing_mv
         sort = next((name for low_mv, high_mv, name in SYNC_CLASSES_MV if low_mv <= shown_mv < high_mv), None)
         return replace(reading, swing_mv=shown_mv, sync_mv=depth_mv, blanking_mv=blanking_mv, sync_class=sort)
-    middle = float(np.median(some))
     return replace(
         reading,
         positive_peak_mv=float(high - middle) * abs(scale),

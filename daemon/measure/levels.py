@@ -30,7 +30,6 @@ class Levels:
         noise_mv: rms noise of single samples on flats.
         lsb_mv: distance between neighbouring ADC states.
         samples: samples that made the level.
-        clipped: the ADC was at a rail.
     """
 
     blanking_mv: float = math.nan
@@ -43,7 +42,6 @@ class Levels:
     noise_mv: float = math.nan
     lsb_mv: float = math.nan
     samples: int = 0
-    clipped: bool = False
     picture_states: tuple[float, ...] = ()
 
 
@@ -64,7 +62,7 @@ def measure_levels(
 
     `subcarrier_hz` is given where the channel carries colour: it is then taken out within the line.
     """
-    base = Levels(lsb_mv=abs(record.mv_per_code * probe_ratio) * record.code_step, clipped=is_clipped(record))
+    base = Levels(lsb_mv=abs(record.mv_per_code * probe_ratio) * record.code_step)
     binned = binned_mv(record, grid.samples_per_bin, probe_ratio)
     lines = cut_lines(binned, grid, carries_burst=subcarrier_hz is not None)
     if lines is None:

@@ -32,6 +32,8 @@ EDGE_REACH = 0.25
 """So much of the sync width is looked at on either side of an edge: 1.2 us at 15 kHz, shorter than the front porch."""
 EDGE_WITHIN = 0.25
 """An edge lies within this part of the stretch that is looked at on either side of it; the rest is level."""
+ENOUGH_BINS = 6000
+"""So many bins tell range and noise of a record well enough."""
 LEAST_SNR = 4.0
 """Sync depth over rms noise of one bin, below which pulses are not believed."""
 
@@ -138,14 +140,14 @@ def find_blanking(record: ChannelRecord, seconds_per_sample: float, probe_ratio:
 
 def _range_mv(level_mv: NDArray[np.float32]) -> tuple[float, float]:
     """Lowest and highest level, single stray bins left out."""
-    some = level_mv[:: max(1, level_mv.size // 20_000)]
-    low, high = np.quantile(some, (0.015, 0.985))
-    return float(low), float(high)
+    some = np.sort(level_mv[:: max(1, level_mv.size // ENOUGH_BINS)])
+    off = math.floor(0.015 * some.size)
+    return float(some[off]), float(some[-1 - off])
 
 
 def _noise_mv(level_mv: NDArray[np.float32]) -> float:
     """Rms noise of a bin from the differences of neighbours, edges left out by the median."""
-    some = level_mv[:40_000]
+    some = level_mv[:ENOUGH_BINS]
     return float(np.median(np.abs(np.diff(some)))) / 0.6745 / math.sqrt(2.0)
 
 

@@ -1,0 +1,47 @@
+"""`python -m tests.bench [NAME …] [--json]`: each benchmark prints its figure, its yardstick and their ratio from one run."""
+
+import argparse
+import json
+import sys
+from importlib import import_module
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
+
+BENCHMARKS = ("measure",)
+
+
+def as_text(name: str, found: object) -> str:
+    """Rows as a table, single figures a line each."""
+    if isinstance(found, list) and found and isinstance(found[0], dict):
+        columns = list(found[0])
+        lines = ["  ".join(f"{column:>20}" for column in columns)]
+        lines += ["  ".join(f"{row[column]!s:>20}" for column in columns) for row in found]
+        return "\n".join([name, *lines])
+    if isinstance(found, dict):
+        return "\n".join([name, *(f"  {key}: {value}" for key, value in found.items())])
+    return f"{name}: {found}"
+
+
+def main() -> None:
+    """Run the benchmarks named, or all."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("names", nargs="*", metavar="NAME", help=f"of {', '.join(BENCHMARKS)}")
+    parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
+    arguments = parser.parse_args()
+    unknown = [name for name in arguments.names if name not in BENCHMARKS]
+    if unknown:
+        parser.error(f"no benchmark '{unknown[0]}'; there are {', '.join(BENCHMARKS)}")
+    results: dict[str, object] = {}
+    for name in arguments.names or BENCHMARKS:
+        found = import_module(f"tests.bench.{name}").run()
+        results.update(found)
+        if not arguments.json:
+            for key, value in found.items():
+                print(as_text(key, value), flush=True)
+    if arguments.json:
+        print(json.dumps(results))
+
+
+if __name__ == "__main__":
+    main()
