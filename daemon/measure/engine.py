@@ -242,9 +242,9 @@ def _full_scale_mv(record: ChannelRecord) -> float:
 
 
 def _own_sync_mv(record: ChannelRecord, capture: Capture, clip: Clip, sync: FoundSync, levels: Levels) -> float:
-    """Depth of the sync that this channel carries itself; NaN where it carries none."""
+    """Depth of the sync that this channel carries itself, below its clamped blanking; NaN where it carries none."""
     if sync.clip is not None and sync.clip.channel == record.name:
-        return sync.lines.depth_mv
+        return levels.blanking_mv - sync.lines.tip_mv
     lowest = int(record.codes.min() if record.volts_per_code > 0.0 else record.codes.max())
     lowest_mv = (lowest * record.mv_per_code + record.mv_at_code_zero) * clip.probe_ratio
     below_mv = max(LEAST_SYNC_MV, 6.0 * levels.noise_mv)
@@ -252,7 +252,7 @@ def _own_sync_mv(record: ChannelRecord, capture: Capture, clip: Clip, sync: Foun
         return math.nan
     own = find_line_sync(record, capture.seconds_per_sample, clip.probe_ratio, alone=False)
     same = own.state == "locked" and abs(own.period_us / sync.lines.period_us - 1.0) < 1e-3
-    return own.depth_mv if same else math.nan
+    return levels.blanking_mv - own.tip_mv if same else math.nan
 
 
 def _burst(record: ChannelRecord, capture: Capture, clip: Clip, sync: FoundSync, system: LineSystem) -> float:

@@ -64,7 +64,7 @@ def measure_levels(
     """
     base = Levels(lsb_mv=abs(record.mv_per_code * probe_ratio) * record.code_step)
     binned = binned_mv(record, grid.samples_per_bin, probe_ratio)
-    lines = cut_lines(binned, grid, carries_burst=subcarrier_hz is not None)
+    lines = cut_lines(binned, grid, subcarrier_hz=subcarrier_hz)
     if lines is None:
         return base
     cycle_us = None if subcarrier_hz is None else 1e6 / subcarrier_hz
@@ -122,7 +122,7 @@ def _random_mv(top: State, lines: Lines) -> float:
     per_row, weight = _row_levels(top)
     within_mv = _block_scatter_mv(top, lines)
     block_us = 1.0
-    clamp_length_us = (lines.clamp.stop - lines.clamp.start) * lines.grid.bin_us
+    clamp_length_us = lines.grid.bin_us / lines.clamp.noise_gain**2
     flats = top.dwell_us / block_us
     clamps = per_row.size * clamp_length_us / block_us * 0.9
     inner_mv = within_mv * math.sqrt(1.0 / max(flats, 1.0) + 1.0 / max(clamps, 0.5))
@@ -172,7 +172,7 @@ def _sample_noise(
     grid = lines.grid
     piece = max(2, min(2000, round(0.5e-6 / seconds_per_sample)))
     if carries_colour:
-        first_bin = grid.first_bin[:MOST_RUNS_FOR_NOISE] + lines.clamp.start
+        first_bin = grid.first_bin[:MOST_RUNS_FOR_NOISE] + lines.clamp.quiet.start
     else:
         runs = top.runs.at(np.arange(min(top.runs.bins.size, MOST_RUNS_FOR_NOISE)))
         a_run = np.linspace(0.0, 1.0, max(1, MOST_RUNS_FOR_NOISE // runs.bins.size), endpoint=False)

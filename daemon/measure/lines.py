@@ -16,10 +16,12 @@ from .systems import SYSTEM_525, LineSystem
 AFTER_SYNC_US = 0.5
 """The clamp opens this long after the trailing edge of sync."""
 AFTER_BURST_US = 0.75
-"""On a channel with burst it opens this long after the burst's middle cycles: its tail is then over."""
+"""So long after the burst's middle cycles its tail is over, and the clamp goes on."""
 BEFORE_ACTIVITY_US = 0.3
 """It closes this long before the earliest activity of any line."""
 LEAST_CLAMP_US = 0.6
+LEAST_FITTED = 6
+"""A constant and a subcarrier are not fitted to fewer columns."""
 AFTER_PICTURE_US = 0.2
 """Active video is taken to end this long before the nominal front porch begins."""
 
@@ -62,6 +64,31 @@ class LineGrid:
 
 
 @dataclass(frozen=True, eq=False)
+class Clamp:
+    """How blanking is taken from a line: a weighted sum of some of its columns.
+
+    Attributes:
+        columns: the columns that count.
+        weights: one a column, summing to 1.
+        quiet: columns within them that hold blanking alone.
+    """
+
+    columns: slice
+    weights: NDArray[np.float64]
+    quiet: slice
+
+    @property
+    def middle(self) -> float:
+        """The column that the blanking so taken belongs to."""
+        return float(self.weights @ np.arange(self.columns.start, self.columns.stop))
+
+    @property
+    def noise_gain(self) -> float:
+        """Rms noise of the sum for unit rms noise of a column."""
+        return math.sqrt(float(self.weights @ self.weights))
+
+
+@dataclass(frozen=True, eq=False)
 class Lines:
     """The picture lines of one channel.
 
@@ -69,7 +96,7 @@ class Lines:
         grid: where they lie.
         level_mv: above blanking, shape (lines, bins).
         blanking_mv: clamp of every line against scope zero, shape (lines,).
-        clamp: columns of the clamp.
+        clamp: how blanking was taken.
         clamp_noise_mv: rms of a bin within the clamps.
         active: columns where the picture lies.
     """
@@ -77,7 +104,7 @@ class Lines:
     grid: LineGrid
     level_mv: NDArray[np.float64]
     blanking_mv: NDArray[np.float64]
-    clamp: slice
+    clamp: Clamp
     clamp_noise_mv: float
     active: slice
 
@@ -121,28 +148,55 @@ def line_grid(sync: LineSync, seconds_per_sample: float, samples_per_bin: int, b
     )
 
 
-def cut_lines(binned: NDArray[np.float32], grid: LineGrid, *, carries_burst: bool) -> Lines | None:
-    """Cut a binned channel, in mV against scope zero, into its picture lines; None where no clamp can be had."""
+def cut_lines(binned: NDArray[np.float32], grid: LineGrid, *, subcarrier_hz: float | None) -> Lines | None:
+    """Cut a binned channel, in mV against scope zero, into its picture lines; None where no clamp can be had.
+
+    `subcarrier_hz` is given where the back porch carries a burst.
+    """
     rows = binned[grid.bins].astype(np.float64)
-    clamp = _clamp_columns(rows, grid, carries_burst)
+    clamp = _porch_clamp(rows, grid) if subcarrier_hz is None else _burst_clamp(rows, grid, subcarrier_hz)
     if clamp is None:
         return None
-    clamped = rows[:, clamp]
-    own_mv = clamped.mean(axis=1)
-    noise_mv = math.sqrt(float(np.mean(np.square(clamped - own_mv[:, None]))))
+    own_mv = rows[:, clamp.columns] @ clamp.weights
+    quiet = rows[:, clamp.quiet]
+    noise_mv = math.sqrt(float(np.mean(np.square(quiet - quiet.mean(axis=1)[:, None]))))
     slope = (_next_clamp(binned, grid, clamp, own_mv) - own_mv) / grid.bins_to_next
-    middle = 0.5 * (clamp.start + clamp.stop - 1)
-    rows -= own_mv[:, None] + slope[:, None] * (np.arange(rows.shape[1]) - middle)
+    rows -= own_mv[:, None] + slope[:, None] * (np.arange(rows.shape[1]) - clamp.middle)
     end_us = grid.period_us - grid.system.front_porch_us - AFTER_PICTURE_US
-    active = slice(clamp.stop, grid.columns(0.0, end_us).stop)
+    active = slice(clamp.columns.stop, grid.columns(0.0, end_us).stop)
     return Lines(grid, rows, own_mv, clamp, noise_mv, active)
 
 
-def _clamp_columns(rows: NDArray[np.float64], grid: LineGrid, carries_burst: bool) -> slice | None:
-    """From 0.5 us after the trailing edge of sync to 0.3 us before the earliest activity of any line."""
-    open_us = grid.sync_end_us + AFTER_SYNC_US
-    if carries_burst and grid.system.burst_us is not None:
-        open_us = grid.system.burst_us[1] + AFTER_BURST_US
+def _porch_clamp(rows: NDArray[np.float64], grid: LineGrid) -> Clamp | None:
+    """The mean from 0.5 us after the trailing edge of sync to 0.3 us before the earliest activity of any line."""
+    columns = _quiet_columns(rows, grid, grid.sync_end_us + AFTER_SYNC_US)
+    if columns is None:
+        return None
+    count = columns.stop - columns.start
+    return Clamp(columns, np.full(count, 1.0 / count), columns)
+
+
+def _burst_clamp(rows: NDArray[np.float64], grid: LineGrid, subcarrier_hz: float) -> Clamp | None:
+    """Blanking under and after the burst, weighted by length: a constant fitted jointly with the subcarrier to the
+    burst's middle cycles, and the mean from when its tail is over."""
+    if grid.system.burst_us is None:
+        return _porch_clamp(rows, grid)
+    burst = grid.columns(*grid.system.burst_us)
+    quiet = _quiet_columns(rows, grid, grid.system.burst_us[1] + AFTER_BURST_US)
+    if quiet is None or burst.stop - burst.start < LEAST_FITTED:
+        return quiet and Clamp(quiet, np.full(quiet.stop - quiet.start, 1.0 / (quiet.stop - quiet.start)), quiet)
+    angle = 2.0 * math.pi * subcarrier_hz * 1e-6 * grid.bin_us * np.arange(burst.stop - burst.start)
+    constant = np.linalg.pinv(np.stack((np.ones(angle.size), np.cos(angle), np.sin(angle)), axis=1))[0]
+    weights = np.zeros(quiet.stop - burst.start)
+    quiet_count = quiet.stop - quiet.start
+    under_burst = angle.size / (angle.size + quiet_count)
+    weights[: angle.size] = under_burst * constant
+    weights[-quiet_count:] += (1.0 - under_burst) / quiet_count
+    return Clamp(slice(burst.start, quiet.stop), weights, quiet)
+
+
+def _quiet_columns(rows: NDArray[np.float64], grid: LineGrid, open_us: float) -> slice | None:
+    """From `open_us` to 0.3 us before the earliest activity of any line; None where less than 0.6 us is left."""
     porch = grid.columns(open_us, open_us + LEAST_CLAMP_US)
     if porch.start >= porch.stop:
         return None
@@ -157,16 +211,16 @@ def _clamp_columns(rows: NDArray[np.float64], grid: LineGrid, carries_burst: boo
     if sustained.any():
         earliest = searched.start + int(np.argmax(sustained))
         close_us = min(close_us, float(grid.time_us[:, earliest].min()) - BEFORE_ACTIVITY_US)
-    clamp = grid.columns(open_us, close_us)
-    return clamp if (clamp.stop - clamp.start) * grid.bin_us >= LEAST_CLAMP_US else None
+    columns = grid.columns(open_us, close_us)
+    return columns if (columns.stop - columns.start + 1) * grid.bin_us >= LEAST_CLAMP_US else None
 
 
 def _next_clamp(
-    binned: NDArray[np.float32], grid: LineGrid, clamp: slice, own_mv: NDArray[np.float64]
+    binned: NDArray[np.float32], grid: LineGrid, clamp: Clamp, own_mv: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Clamp of the line after each; the line's own where the record ends before it."""
-    first = grid.first_bin + np.round(grid.bins_to_next).astype(np.intp) + clamp.start
-    count = clamp.stop - clamp.start
+    first = grid.first_bin + np.round(grid.bins_to_next).astype(np.intp) + clamp.columns.start
+    count = clamp.weights.size
     inside = first + count <= binned.size
-    following = binned[np.where(inside, first, 0)[:, None] + np.arange(count)].mean(axis=1, dtype=np.float64)
+    following = binned[np.where(inside, first, 0)[:, None] + np.arange(count)] @ clamp.weights
     return np.where(inside, following, own_mv)
