@@ -46,7 +46,7 @@ class Control:
     def _answer(self, line: bytes) -> dict[str, object]:
         try:
             request = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             raise BadSetting("A request is one JSON object a line; this line is not JSON.") from None
         if not isinstance(request, dict) or len(request) != 1:
             raise BadSetting(f"A request is an object with one key of {', '.join(self._requests)}.")
@@ -66,7 +66,7 @@ class Control:
     def _fault(self, name: Any) -> dict[str, object]:
         if name is None:
             self._faults.clear()
-        elif name in set(Fault):
+        elif isinstance(name, str) and name in set(Fault):
             self._faults.add(Fault(name))
         else:
             raise BadSetting(f"fault must be null or one of {', '.join(Fault)}, not {json.dumps(name)[:80]}.")

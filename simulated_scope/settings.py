@@ -2,7 +2,6 @@
 
 import dataclasses
 import json
-import math
 from collections.abc import Callable, Mapping
 from typing import Any, TypeVar, get_args
 
@@ -17,12 +16,10 @@ class BadSetting(ValueError):
 
 
 def number(low: float, high: float) -> Check:
-    """A finite number from `low` to `high`."""
+    """A number from `low` to `high`."""
 
     def check(value: object) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise ValueError(f"a number from {low:g} to {high:g}")
-        if not low <= value <= high:
+        if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
             raise ValueError(f"a number from {low:g} to {high:g}")
         return float(value)
 
