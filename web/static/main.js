@@ -46,8 +46,8 @@ const windowsOf = (target) => windows.get(target) ?? [];
 
 function onFrame(frame) {
   const what = session.receive(frame, now());
-  if (what === "other-version") reloadOnce(frame.version);
   if (what === "hello") greet();
+  if (what === "other-version") location.reload();
 }
 
 function greet() {
@@ -59,17 +59,6 @@ function greet() {
   cautions.openUnlessRead();
   fetchWindows();
   if (!session.reading) layAsClipped();
-}
-
-function reloadOnce(version) {
-  const key = "peakwhite.reloaded-for";
-  try {
-    if (sessionStorage.getItem(key) === version) return;
-    sessionStorage.setItem(key, version);
-  } catch {
-    return; // without storage a reload could go round for ever
-  }
-  location.reload();
 }
 
 /** Before the first reading: one empty rule for every clip that will have one. */

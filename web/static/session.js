@@ -35,7 +35,6 @@ export class Session {
 
   #greet(hello) {
     const before = this.hello;
-    if (before && before.version !== hello.version) return "other-version";
     if (!before || before.run !== hello.run) {
       this.reading = null;
       this.readingAt = -Infinity;
@@ -43,7 +42,7 @@ export class Session {
     }
     this.status = null;
     this.hello = hello;
-    return "hello";
+    return before && before.version !== hello.version ? "other-version" : "hello";
   }
 
   #take(reading, nowMs) {

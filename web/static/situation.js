@@ -8,7 +8,11 @@ import { ago, capital, clockTime } from "./words.js";
  */
 const note = (code, kind, title, action) => ({ code, kind, title, do: action });
 
-const sentence = (...parts) => parts.filter(Boolean).map((part) => capital(part.trim().replace(/[.;]$/, "")) + ".").join(" ");
+/** Clauses as sentences: "the link broke", "is it on?" → "The link broke. Is it on?" */
+function sentence(...clauses) {
+  const said = clauses.map((clause) => (clause ?? "").trim()).filter(Boolean);
+  return said.map((clause) => capital(clause) + (/[.?!]$/.test(clause) ? "" : ".")).join(" ");
+}
 
 const SCOPE = {
   absent: ["act", "No scope attached", "Switch the scope on and plug it in by LAN or USB; it is found by itself."],

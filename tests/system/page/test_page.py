@@ -206,21 +206,23 @@ def test_nothing_on_the_page_moves_while_levels_change(bench: Any, open_page: An
 def test_text_has_the_contrast_of_wcag_aa_in_both_schemes(bench: Any, open_page: Any, scheme: str) -> None:
     seen = open_page(bench.url, before=lambda page: page.emulate_media(color_scheme=scheme))
     seen.wait_for_levels()
-    poor = seen.page.evaluate(
+    looked, poor = seen.page.evaluate(
         """() => { const rgb = c => c.match(/[\\d.]+/g).map(Number);
         const light = c => { const [r, g, b] = rgb(c).map(v => v / 255).map(v => v <= .04045 ? v / 12.92 : ((v + .055) / 1.055) ** 2.4);
           return .2126 * r + .7152 * g + .0722 * b; };
         const ground = e => { for (; e; e = e.parentElement) { const c = getComputedStyle(e).backgroundColor;
           if ((rgb(c)[3] ?? 1) === 1) return c; } return 'rgb(255, 255, 255)'; };
-        const found = [];
+        const found = []; let looked = 0;
         for (const e of document.querySelectorAll('h1, h2, p, span, button, label, output, text')) {
           if (!e.textContent.trim() || e.closest('.unseen, dialog, noscript') || e.children.length > 1) continue;
+          looked += 1;
           const style = getComputedStyle(e), ink = e.tagName === 'text' ? style.fill : style.color;
           const [a, b] = [light(ink), light(ground(e))].sort((x, y) => y - x);
           if ((a + .05) / (b + .05) < 4.5) found.push([e.textContent, ink, ground(e)]); }
-        return found; }"""
+        return [looked, found]; }"""
     )
     assert poor == []
+    assert looked > 40
 
 
 def test_a_scope_that_stops_answering_is_said_and_its_return_too(

@@ -30,10 +30,11 @@ test("a reconnection to the same run keeps the reading", () => {
   assert.equal(session.reading.seq, 5);
 });
 
-test("a hello of another version asks for a reload", () => {
+test("a hello of another version asks for a reload, once", () => {
   const session = new Session(0);
   assert.equal(session.receive(hello(), 10), "hello");
   assert.equal(session.receive(hello({ version: "1.1" }), 20), "other-version");
+  assert.equal(session.receive(hello({ version: "1.1" }), 30), "hello");
 });
 
 test("readings are stale after two seconds, the daemon is lost after five without any frame", () => {

@@ -1,0 +1,198 @@
+"""States of the page that a healthy demo does not reach: the page's files from the real demo, the live frames said by the test."""
+
+import copy
+import json
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, WebSocketRoute
+
+SINCE = "2026-01-02T03:04:05.678Z"
+
+
+class Said:
+    """The daemon's end of the live socket: says hello, then what the test says."""
+
+    def __init__(self, reading: dict[str, Any]) -> None:
+        self.reading = reading
+        self.version = "1.0"
+        self.sockets: list[WebSocketRoute] = []
+
+    def route(self, page: Page) -> None:
+        """Stand in for the daemon on the page's live socket."""
+        page.route_web_socket("**/api/v1/live", self._greet)
+
+    def _greet(self, socket: WebSocketRoute) -> None:
+        self.sockets.append(socket)
+        hello = {"type": "hello", "schema": "peakwhite.live/1", "version": self.version, "run": "test", "rate_hz": 20}
+        self._say(hello | {"demo": False})
+        self.status("ready")
+
+    def _say(self, frame: dict[str, Any]) -> None:
+        self.sockets[-1].send(json.dumps(frame))
+
+    def status(self, state: str, text: str = "", do: str | None = None, **more: Any) -> None:
+        """A status frame."""
+        scope = {"state": state, "since": SINCE, "text": text, "do": do}
+        rest = {"problems": [], "control": {"holder": None, "mine": False}, "viewers": 1, "setup": 1}
+        self._say({"type": "status", "scope": scope} | rest | more)
+
+    def say_reading(self, change: Callable[[dict[str, Any]], None] = lambda _: None) -> None:
+        """The next reading, changed by `change`; the red channel is `channels[0]`."""
+        self.reading["seq"] += 1
+        reading = copy.deepcopy(self.reading)
+        change(reading)
+        self._say({"type": "reading", "reading": reading})
+
+
+@pytest.fixture
+def said(bench: Any, eventually: Any) -> Said:
+    """Frames with the demo's own reading at rest."""
+    path = "api/v1/reading"
+    return Said(eventually(lambda: json.loads(content) if (content := bench.request("GET", path)[2]) else None))
+
+
+@pytest.fixture
+def seen(bench: Any, said: Said, open_page: Any) -> Any:
+    """The page that hears those frames."""
+    page = open_page(bench.url, before=said.route)
+    said.say_reading()
+    page.wait_for_levels()
+    return page
+
+
+def test_no_sync_is_said_and_the_level_is_no_zero(said: Said, seen: Any) -> None:
+    def without_sync(reading: dict[str, Any]) -> None:
+        reading["sync"].update(state="none", channel=None, line_rate_hz=None, system=None, field=None)
+        for channel in reading["channels"]:
+            for key in ("peak_white_mv", "low_mv", "high_mv", "u95_mv", "aim_mv", "off_aim_mv", "zone", "verdict"):
+                channel[key] = None
+        reading["match"] = None
+
+    said.say_reading(without_sync)
+    seen.situation("sync-none")
+    assert seen.text('[data-channel="red"] [data-number]') == "–"
+    assert seen.text('[data-channel="red"] [data-words]') == "no level without sync"
+    assert not seen.page.locator('[data-channel="red"] [data-slider]').is_visible()
+
+
+@pytest.mark.parametrize(
+    ("state", "title"), [("blanking-only", "Looks like blanking"), ("vertical-interval", "Vertical interval")]
+)
+def test_a_doubtful_sync_is_said(said: Said, seen: Any, state: str, title: str) -> None:
+    said.say_reading(lambda reading: reading["sync"].update(state=state))
+    seen.situation(f"sync-{state}")
+    assert seen.text("[data-notice-title]").startswith(title)
+
+
+def test_a_held_level_is_dimmed_and_carries_its_age(said: Said, seen: Any) -> None:
+    said.say_reading(lambda reading: reading["channels"][0].update(held=True, age_s=12.0))
+    seen.situation("held")
+    assert "stale" in seen.page.get_attribute('[data-channel="red"]', "class")
+    assert "stale" not in seen.page.get_attribute('[data-channel="green"]', "class")
+    assert seen.text('[data-channel="red"] [data-detail]').startswith("held for 1")
+
+
+def test_a_clipped_level_is_a_lower_bound(said: Said, seen: Any) -> None:
+    said.say_reading(lambda reading: reading["channels"][0].update(clipped=True, decidable=False, verdict="unsure"))
+    seen.situation("clipped")
+    assert seen.text('[data-channel="red"] [data-unit]') == "mV or more"
+    assert "volts per division" in seen.text("[data-notice-do]")
+
+
+def test_an_undecidable_level_says_the_way_out(said: Said, seen: Any) -> None:
+    said.say_reading(lambda reading: reading["channels"][0].update(decidable=False, verdict="unsure"))
+    seen.wait_for_words("red", "^cannot be judged$")
+    assert "way out: calibrate" in seen.text('[data-channel="red"] [data-detail]')
+
+
+def test_waiting_for_a_trigger_is_said_in_the_daemons_words(said: Said, seen: Any) -> None:
+    said.status("waiting-for-trigger", "no edge came on CH4", "is the unit on?")
+    seen.situation("scope-waiting-for-trigger")
+    assert seen.text("[data-notice-do]") == "No edge came on CH4. Is the unit on?"
+
+
+def test_hints_come_with_their_test_in_one_place_and_all_of_them_in_a_sheet(said: Said, seen: Any) -> None:
+    before = seen.page.locator("[data-channels]").bounding_box()
+    hints = [{"code": f"hint-{n}", "text": f"Likely cause {n}. " * 8, "test": f"do this {n}. " * 8} for n in range(3)]
+    said.say_reading(lambda reading: reading.update(hints=hints))
+    seen.situation("hint-0")
+    assert "Ten-second test: do this 0" in seen.text("[data-notice-do]")
+    assert seen.page.locator("[data-channels]").bounding_box() == before
+    seen.page.click("[data-open-notes]")
+    assert seen.page.locator("[data-notes-items] li").count() == 3
+
+
+def test_words_in_a_hint_are_never_taken_for_markup(said: Said, seen: Any) -> None:
+    hint = {"code": "x", "text": "<img src=x onerror=alert(1)>", "test": "<b>bold</b>"}
+    said.say_reading(lambda reading: reading.update(hints=[hint]))
+    seen.situation("x")
+    assert seen.text("[data-notice-title]") == hint["text"]
+
+
+def test_a_reading_older_than_the_one_shown_is_dropped(said: Said, seen: Any) -> None:
+    said.say_reading(lambda reading: reading["channels"][0].update(peak_white_mv=600.0))
+    seen.wait_for_level("red", 600.0)
+    said.say_reading(lambda reading: reading.update(seq=1))
+    said.say_reading(lambda reading: reading["channels"][1].update(peak_white_mv=650.0))
+    seen.wait_for_level("green", 650.0)
+
+
+def test_a_hookup_with_luma_only_gets_one_rule(said: Said, seen: Any) -> None:
+    def luma(reading: dict[str, Any]) -> None:
+        reading["channels"] = [reading["channels"][0] | {"role": "luma"}]
+
+    said.say_reading(luma)
+    seen.page.wait_for_selector('[data-channel="luma"].focused')
+    assert seen.page.locator("[data-rule]").count() == 1
+
+
+def test_a_daemon_of_another_version_reloads_the_page_once(said: Said, seen: Any) -> None:
+    page = seen.page
+    loads: list[str] = []
+    page.on("load", lambda _: loads.append(page.url))
+    said.version = "1.1"
+    said.sockets[-1].close()
+    page.wait_for_event("load")
+    page.wait_for_function("() => document.querySelector('[data-notice]').dataset.situation !== 'connecting'")
+    connections = len(said.sockets)
+    said.version = "1.2"
+    said.sockets[-1].close()
+    page.wait_for_event("load")
+    said.version = "1.1"
+    page.wait_for_function("() => document.querySelector('[data-notice]').dataset.situation !== 'connecting'")
+    assert len(said.sockets) > connections
+    assert len(loads) == 2
+
+
+def test_a_hundred_readings_a_second_draw_the_newest_and_let_no_frame_wait(said: Said, seen: Any) -> None:
+    def red_at(mv: float) -> Callable[[dict[str, Any]], None]:
+        return lambda reading: reading["channels"][0].update(peak_white_mv=mv)
+
+    for n in range(300):
+        said.say_reading(red_at(650.0 + n * 0.2))
+    seen.wait_for_level("red", 709.8)
+    rules = seen.page.evaluate("document.querySelectorAll('[data-rule] *').length")
+    for _ in range(300):
+        said.say_reading()
+    seen.wait_for_level("red", 750.0)
+    assert seen.page.evaluate("document.querySelectorAll('[data-rule] *').length") == rules
+
+
+def test_reduced_motion_is_honoured(bench: Any, said: Said, open_page: Any) -> None:
+    def before(page: Page) -> None:
+        page.emulate_media(reduced_motion="reduce")
+        said.route(page)
+
+    seen = open_page(bench.url, before=before)
+    said.say_reading()
+    seen.wait_for_levels()
+    far = {"peak_white_mv": 1400.0, "low_mv": 1360.0, "high_mv": 1440.0}
+    frames = seen.page.evaluate_handle(
+        """() => { window.ends = new Set(); const look = () => { const all = document.querySelectorAll('[data-channel=red] [data-tick]');
+        window.ends.add(all[all.length - 1].textContent); requestAnimationFrame(look); }; look(); return window.ends; }"""
+    )
+    said.say_reading(lambda reading: reading["channels"][0].update(far))
+    seen.wait_for_level("red", 1400.0)
+    assert seen.page.evaluate("ends => ends.size", frames) <= 2
