@@ -1,15 +1,20 @@
 """A raw TCP link to an instrument: a byte stream of commands and answers, with nothing to mark where an answer ends."""
 
+import selectors
 import socket
 import time
 from typing import Self
 
 import numpy as np
 
-from .blocks import LINE_ENDS, PREFIX_LIMIT_BYTES, block_header, check_tail, shown
+from .blocks import HEADER_LIMIT_BYTES, LINE_ENDS, block_header, check_tail, shown
 from .errors import InstrumentError, LinkError, LinkLost, LinkTimeout, ReplyError
 
 REPLY_LIMIT_BYTES = 65_536
+WaitingBytes: type[selectors.BaseSelector] = getattr(selectors, "PollSelector", selectors.SelectSelector)
+"""Tells whether bytes wait; poll where there is one, as select ends at descriptor 1023."""
+PATIENCE_GRAIN_S = 0.02
+"""The time-out of the socket is set anew only when it is so far from what is left: a call to the system each."""
 CHECK_POWER = "check the address, and that the scope is on and on the network"
 REOPEN = "close it and open it again"
 
@@ -58,6 +63,7 @@ class SocketLink:
 
     def close(self) -> None:
         if self._socket is not None:
+            self._incoming.close()
             self._socket.close()
             self._socket = None
 
@@ -71,6 +77,8 @@ class SocketLink:
         except (OSError, UnicodeError) as error:
             raise LinkLost(f"no connection ({_reason(error)})", where=self._resource, do=CHECK_POWER) from error
         connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._incoming = WaitingBytes()
+        self._incoming.register(connected, selectors.EVENT_READ)
         return connected
 
 
@@ -108,8 +116,9 @@ class _Conversation:
     def line(self) -> str:
         """One line of answer. Line ends before it belong to the block before."""
         reply = bytearray()
+        scratch = memoryview(self._link._scratch)
         while b"\n" not in reply:
-            reply += self._receive()
+            reply += scratch[: self._receive(scratch)]
             if not reply.strip(LINE_ENDS):
                 reply.clear()
             if len(reply) > REPLY_LIMIT_BYTES:
@@ -120,49 +129,39 @@ class _Conversation:
         return text_of(first, where=self._where)
 
     def block(self, limit_bytes: int) -> memoryview:
-        """The payload of a definite block, received straight into its final place."""
-        start = bytearray()
-        while (header := block_header(start, limit_bytes=limit_bytes, where=self._where)) is None:
-            start += self._receive()
-            if not start.strip(LINE_ENDS):
-                start.clear()
-            if b"\n" in start and b"#" not in start[:PREFIX_LIMIT_BYTES]:
+        """The payload of a definite block, received into the one place where it stays.
+
+        That has room for the longest block that may come and no more; what is not filled costs no memory.
+        """
+        place = np.empty(HEADER_LIMIT_BYTES + limit_bytes + len(LINE_ENDS), np.uint8).data
+        count, header = 0, None
+        while header is None:
+            count += self._receive(place[count:])
+            start = bytes(place[: min(count, HEADER_LIMIT_BYTES)])
+            header = block_header(start, limit_bytes=limit_bytes, where=self._where)
+            if header is None and b"#" not in start and b"\n" in start.lstrip(LINE_ENDS):
                 raise self._nonsense(f"a line of text in place of a block: {shown(start)}")
         if header.length is None:
             raise self._nonsense("a block without a length, which a raw socket cannot end")
-        payload = np.empty(header.length, np.uint8).data
-        early = start[header.start : header.end]
-        payload[: len(early)] = early
-        check_tail(start[header.end :], where=self._where)
-        self._fill(payload[len(early) :])
-        return payload
+        while count < header.end:
+            count += self._receive(place[count:])
+        check_tail(bytes(place[header.end : min(count, header.end + 40)]), where=self._where)
+        return place[header.start : header.end]
 
-    def _fill(self, rest: memoryview) -> None:
-        while rest:
-            self._wait_no_longer_than_the_deadline()
-            count = self._socket.recv_into(rest)
-            if count == 0:
-                raise self._ended()
-            rest = rest[count:]
-
-    def _receive(self) -> memoryview:
+    def _receive(self, place: memoryview) -> int:
+        """How many bytes came, at least one."""
         self._wait_no_longer_than_the_deadline()
-        count = self._socket.recv_into(self._link._scratch)
+        count = self._socket.recv_into(place)
         if count == 0:
             raise self._ended()
-        return memoryview(self._link._scratch)[:count]
+        return count
 
     def _drain(self) -> None:
         """Take line ends that followed a block; anything else that nobody asked for is an error."""
-        self._socket.settimeout(0.0)
-        while True:
-            try:
-                count = self._socket.recv_into(self._link._scratch)
-            except BlockingIOError:
-                return
-            if count == 0:
+        while self._link._incoming.select(0):
+            stale = self._socket.recv(40)
+            if not stale:
                 raise self._ended()
-            stale = self._link._scratch[:count]
             if stale.strip(LINE_ENDS):
                 raise self._nonsense(f"bytes that nobody asked for: {shown(stale)}")
 
@@ -170,7 +169,9 @@ class _Conversation:
         left_s = self._deadline - time.monotonic()
         if left_s <= 0.0:
             raise TimeoutError
-        self._socket.settimeout(left_s)
+        present_s = self._socket.gettimeout()
+        if present_s is None or not left_s <= present_s < left_s + PATIENCE_GRAIN_S:
+            self._socket.settimeout(left_s)
 
     def _ended(self) -> LinkError:
         return LinkLost("it closed the connection", where=self._where, do=CHECK_POWER)

@@ -178,9 +178,9 @@ class TektronixTds:
                 where=where,
                 do="capture again",
             )
-        return preamble, np.frombuffer(block, np.int8) if self._width == 1 else np.frombuffer(block, "<u2").astype(
-            np.uint16, copy=False
-        )
+        if self._width == 1:
+            return preamble, np.frombuffer(block, np.int8)
+        return preamble, np.require(np.frombuffer(block, "<u2"), np.uint16, "A")  # a block may begin at an odd address
 
     def _code_step(self, records: list[Codes]) -> int:
         """Distance of neighbouring converter states, from the bits that any code of any channel has set."""
