@@ -298,7 +298,7 @@ class CurveFace(Face):
             str(self.faults.points(last - first)),
             _waveform_name(self._source, settings, horizontal),
             "Y",
-            nr3(horizontal.step_s),
+            self.faults.time_step(nr3(horizontal.step_s)),
             "0",
             nr3(horizontal.first_s + first * horizontal.step_s),
             '"s"',
@@ -310,12 +310,10 @@ class CurveFace(Face):
         return dict(zip(PREAMBLE, values, strict=True))
 
     def _settings(self, acquired: Acquisition | None) -> ChannelSettings:
-        settings = self.instrument.channels[self._source]
-        if acquired is not None:
-            settings = acquired.channels.get(self._source, settings)
-        elif not settings.on:
-            raise ScpiError(2244, "Source waveform is not active")
-        if acquired is not None and self._source not in acquired.channels:
+        """The source's settings: those of the record, or those that the next one will have."""
+        channels = self.instrument.channels if acquired is None else acquired.channels
+        settings = channels.get(self._source)
+        if settings is None or not settings.on:
             raise ScpiError(2244, "Source waveform is not active")
         return settings
 

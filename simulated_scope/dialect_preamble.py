@@ -259,7 +259,7 @@ class PreambleFace(Face):
             str(("NORMal", "MAXimum", "RAW").index(self._mode)),
             str(self.faults.points(points)),
             "1",
-            nr3(horizontal.length_s / points),
+            self.faults.time_step(nr3(horizontal.length_s / points)),
             nr3(horizontal.first_s),
             "0",
             nr3(self.faults.volts_per_code(volts)),

@@ -40,6 +40,12 @@ class Fault(StrEnum):
     """A block of no bytes."""
     POINTS_DISAGREE = "points-disagree"
     """The preamble states a hundred points more than the block holds."""
+    TIME_STEP_ZERO = "time-step-zero"
+    """The preamble prints the sample interval as 0.000000."""
+    TEXT_BEFORE_BLOCK = "text-before-block"
+    """Some text comes before a block's header."""
+    EXTRA_LINE_FEED = "extra-line-feed"
+    """Two line feeds after a block instead of one."""
     IDENTITY_CHANGES = "identity-changes"
     """`*IDN?` names another instrument."""
     ERROR_QUEUE_OVERFLOW = "error-queue-overflow"
@@ -86,7 +92,13 @@ class Faults:
         if Fault.HEADER_TOO_SHORT in self._active:
             announced //= 2
         length = str(announced) if digits is None else f"{announced:0{digits}d}"
-        return Block(b"#%d%s" % (len(length), length.encode()) + data)
+        before = b"DAT2," if Fault.TEXT_BEFORE_BLOCK in self._active else b""
+        after = b"\n" if Fault.EXTRA_LINE_FEED in self._active else b""
+        return Block(b"%s#%d%s%s%s" % (before, len(length), length.encode(), data, after))
+
+    def time_step(self, printed: str) -> str:
+        """The sample interval that a preamble prints."""
+        return "0.000000" if Fault.TIME_STEP_ZERO in self._active else printed
 
     def volts_per_code(self, volts: float) -> float:
         """The scale that a preamble states."""

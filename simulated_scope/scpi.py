@@ -95,28 +95,18 @@ class CommandTable:
         query: Callable[[int, tuple[str, ...]], Answer | Awaitable[Answer]] | None = None,
         write: Callable[[int, tuple[str, ...]], None] | None = None,
     ) -> None:
-        """Enters a header such as `CH<n>:SCAle` or `TIMebase[:MAIN]:SCALe`: capitals are the short form, `<n>` is 1 to 4."""
-        nodes = [(node, optional) for optional, node in re.findall(r"(\[?):?([^:\[\]]+)\]?", pattern)]
-        spellings = []
-        for node, optional in nodes:
-            forms = {
-                re.sub(r"[a-z]", "", node.replace("<n>", "#")).replace("#", "<n>"),
-                node.upper().replace("<N>", "<n>"),
-            }
-            spellings.append([*forms, ""] if optional else [*forms])
+        """Enters a header such as `CH<n>:SCAle` or `TIMebase[:MAIN]:SCALe`.
+
+        Capitals are the short form, a node in brackets may be left out, `<n>` is a number from 1 to 4.
+        """
+        nodes = [(node, bool(bracket)) for bracket, node in re.findall(r"(\[?):?([^:\[\]]+)\]?", pattern)]
         required = [node for node, optional in nodes if not optional]
-        command = Command(
-            long=":".join(node.replace("<n>", "{n}") if "<n>" in node else node for node in required)
-            .upper()
-            .replace("{N}", "{n}"),
-            short=":".join(re.sub(r"[a-z]", "", node.replace("<n>", "#")).replace("#", "{n}") for node in required),
-            query=query,
-            write=write,
-        )
+        command = Command(":".join(map(_long, required)), ":".join(map(_short, required)), query, write)
+        spellings = [{_long(node), _short(node)} | ({""} if optional else set()) for node, optional in nodes]
         for chosen in itertools.product(*spellings):
             header = ":".join(filter(None, chosen))
-            for number in range(1, 5) if "<n>" in header else (0,):
-                self._commands[header.replace("<n>", str(number))] = (command, number)
+            for index in range(1, 5) if "{n}" in header else (0,):
+                self._commands[header.format(n=index)] = (command, index)
 
     def find(self, element: Element) -> tuple[Command, int]:
         """The command and its number.
@@ -128,6 +118,14 @@ class CommandTable:
         if found is None or (found[0].query if element.query else found[0].write) is None:
             raise ScpiError(-113, f"Undefined header; {element.header}{'?' if element.query else ''}")
         return found
+
+
+def _long(node: str) -> str:
+    return node.upper().replace("<N>", "{n}")
+
+
+def _short(node: str) -> str:
+    return re.sub(r"[a-z]", "", node.replace("<n>", "<N>")).replace("<N>", "{n}")
 
 
 @dataclass

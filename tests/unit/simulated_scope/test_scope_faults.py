@@ -147,6 +147,19 @@ def test_points_disagree_by_a_hundred(scope: Any) -> None:
     assert len(client.block("CURV?")) == 2500
 
 
+def test_time_step_zero_is_printed_without_digits(scope: Any) -> None:
+    assert switched_on(scope, "time-step-zero").ask("WFMP:XIN?") == "0.000000"
+
+
+def test_text_before_block_and_extra_line_feed_wrap_a_block(scope: Any) -> None:
+    switched_on(scope, "extra-line-feed")
+    client = switched_on(scope, "text-before-block")
+    client.write("CURV?")
+    assert client.exactly(11) == b"DAT2,#42500"
+    assert client.exactly(2502).endswith(b"\n\n")
+    assert says_nothing(client)
+
+
 def test_identity_changes(scope: Any) -> None:
     assert switched_on(scope, "identity-changes").ask("*IDN?") == "PEAKWHITE,ANOTHER,SIM000002,1.0"
 

@@ -200,6 +200,19 @@ def test_compression_flattens_what_lies_above_its_knee() -> None:
     assert levels_of(unit, "green")["peak_white_mv"] == pytest.approx(500 + 0.25 * 214.3, abs=0.1)
 
 
+def test_a_coupled_composite_that_is_compressed_first_is_still_a_high_pass_of_it() -> None:
+    """Independent: scipy's high-pass of the compressed signal; the mean that chroma adds by being clipped counts."""
+    step_s, squeeze = 20e-9, {"knee_mv": 600, "slope": 0.2}
+    values = {"format": "composite", "pattern": "bars-100"}
+    plain = unit_of(**values, composite={"compression": squeeze})
+    coupled = unit_of(**values, composite={"compression": squeeze, "coupling_ms": 4.0})
+    times_s = np.arange(0, 0.06, step_s)
+    numerator, denominator = scipy_signal.bilinear([4e-3, 0], [4e-3, 1], 1 / step_s)
+    filtered = scipy_signal.lfilter(numerator, denominator, waveform_mv(plain, times_s, 1))
+    last = slice(-200_000, None)
+    assert np.abs(waveform_mv(coupled, times_s[last], 1) - filtered[last]).max() < 0.25
+
+
 def test_compression_of_composite_clips_the_chroma_that_rides_above_the_knee() -> None:
     unit = unit_of(format="composite", pattern="bars-100", composite={"compression": {"knee_mv": 750, "slope": 0}})
     times_s = np.arange(100, 101, 1e-4) * unit.line_s
