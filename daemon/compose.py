@@ -29,7 +29,7 @@ from .demo import SimulatedScope
 from .http.app import create_app
 from .http.cautions import cautions_for_terminal
 from .http.pages import PAGE
-from .http.services import Services, Trimmers
+from .http.services import Found, Services, Trimmers
 from .live import ControlLease, Hub, ScopeStatus
 from .live.lines import lines_of
 from .measure.engine import measure_capture
@@ -139,7 +139,7 @@ class Parts:
                 run=run,
                 hosts=_hosts(bracketed, port),
                 page=PAGE,
-                scan=lambda: find_scopes(SCAN_S),
+                scan=_scan,
                 trimmers=trimmers,
                 now_s=time.monotonic,
             )
@@ -251,6 +251,10 @@ def _has_display(environment: "os._Environ[str]") -> bool:
 def _log_to_stderr() -> None:
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
+
+
+def _scan() -> list[Found]:
+    return [Found(scope.resource, scope.identity, scope.problem) for scope in find_scopes(SCAN_S)]
 
 
 def _version() -> str:

@@ -3,12 +3,12 @@
 import asyncio
 from collections.abc import Sequence
 from dataclasses import asdict
+from functools import cache
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Header
 from starlette.responses import Response
 
-from ...drivers.discovery import FoundScope
 from ...drivers.errors import NoReading
 from ..live.schema import ReadingObject, live_schema, schema_of
 from ..measure.hookup import Clip, Hookup
@@ -16,7 +16,7 @@ from ..measure.targets import Conditions, target_named
 from . import models
 from .cautions import CAUTIONS, NOTE, TITLE
 from .problems import answers
-from .services import Services
+from .services import Found, Services
 
 FRESH_S = 3.0
 """Readings are valid up to this age, or three intervals, whichever is longer."""
@@ -42,7 +42,7 @@ def may_write(services: Services) -> Any:
 
 
 def _reading_routes(router: APIRouter, services: Services) -> None:
-    answer = {"content": {"application/json": {"schema": _inlined(schema_of(ReadingObject))}}}
+    answer = {"content": {"application/json": {"schema": _reading_schema()}}}
 
     @router.get(
         "/reading", summary="The newest reading", responses={200: answer, **answers(503)}, response_class=Response
@@ -59,7 +59,7 @@ def _reading_routes(router: APIRouter, services: Services) -> None:
 
 
 def _scope_routes(router: APIRouter, services: Services) -> None:
-    found: list[Sequence[FoundScope]] = []
+    found: list[Sequence[Found]] = []
     scanning = asyncio.Lock()
 
     def told() -> models.ScopesBody:
@@ -71,7 +71,7 @@ def _scope_routes(router: APIRouter, services: Services) -> None:
         return told()
 
     @router.post(
-        "/scopes/scan", summary="Look for scopes now", responses=answers(409), dependencies=[may_write(services)]
+        "/scopes/scan", summary="Look for scopes now", responses=answers(409, 422), dependencies=[may_write(services)]
     )
     async def scan() -> models.ScopesBody:
         """Looks on USB and the network; takes some seconds. A second request meanwhile waits for the same scan."""
@@ -146,7 +146,7 @@ def _control_routes(router: APIRouter, services: Services) -> None:
         hub.tell_status()
         return models.ControlGrant(token=grant, holder=body.name, taken_from=before)
 
-    @router.delete("/control", summary="Give control back", responses=answers(409))
+    @router.delete("/control", summary="Give control back", responses=answers(409, 422))
     async def release(token: Token = None) -> models.ControlBody:
         """Only its holder can."""
         lease.release(token)
@@ -192,6 +192,11 @@ def health_routes(services: Services) -> APIRouter:
         return models.ReadyBody(status="ready", age_s=round(age_s, 3))
 
     return router
+
+
+@cache
+def _reading_schema() -> dict[str, Any]:
+    return _inlined(schema_of(ReadingObject))
 
 
 def _inlined(schema: dict[str, Any]) -> dict[str, Any]:

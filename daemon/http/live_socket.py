@@ -36,16 +36,18 @@ def live_routes(services: Services) -> APIRouter:
     async def live(socket: WebSocket) -> None:
         await socket.accept()
         viewer = services.hub.join()
-        sender = asyncio.create_task(_send(socket, viewer, services))
-        listener = asyncio.create_task(_listen(socket, viewer, services.hub))
+        tasks = (
+            asyncio.create_task(_send(socket, viewer, services)),
+            asyncio.create_task(_listen(socket, viewer, services.hub)),
+        )
         try:
-            await asyncio.wait((sender, listener), return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         finally:
             services.hub.leave(viewer)
-            for task in (sender, listener):
+            for task in tasks:
                 task.cancel()
-            ended = await asyncio.gather(sender, listener, return_exceptions=True)
-        await _close(socket, ended)
+            await asyncio.wait(tasks)
+        await _close(socket, [task.exception() for task in tasks if not task.cancelled()])
 
     return router
 
@@ -102,5 +104,5 @@ async def _close(socket: WebSocket, ended: Iterable[BaseException | None]) -> No
             await socket.close(POLICY_VIOLATION, str(error))
         elif isinstance(error, TimeoutError):
             await socket.close(TRY_AGAIN_LATER, "too slow")
-        elif error is not None and not isinstance(error, (asyncio.CancelledError, WebSocketDisconnect)):
+        elif error is not None and not isinstance(error, WebSocketDisconnect):
             raise error

@@ -37,6 +37,10 @@ OF_STATUS: dict[int, tuple[str, str]] = {
 """Code and advice of what HTTP itself refuses; the codes of our own errors come from drivers/errors.py."""
 
 
+FROM_THE_GUARD = (403, 413, 421)
+"""What any route answers to a request from elsewhere or with too long a body."""
+
+
 def problem(status: int, detail: str, *, code: str | None = None, do: str | None = None) -> Response:
     """A problem as response."""
     known_code, known_do = OF_STATUS.get(status, ("http", "see openapi.json"))
@@ -48,9 +52,10 @@ def problem(status: int, detail: str, *, code: str | None = None, do: str | None
 
 def answers(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """The error answers of a route, for OpenAPI."""
+    schema = Problem.model_json_schema()
     return {
-        status: {"model": Problem, "description": HTTPStatus(status).phrase, "content": {MEDIA_TYPE: {}}}
-        for status in (*statuses, 413, 421)
+        status: {"description": HTTPStatus(status).phrase, "content": {MEDIA_TYPE: {"schema": schema}}}
+        for status in (*statuses, *FROM_THE_GUARD)
     }
 
 

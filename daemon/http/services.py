@@ -5,9 +5,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from ...drivers.discovery import FoundScope
 from ..config import SetupInForce
 from ..live import ControlLease, Hub
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a scan found: a resource and what it calls itself, or why that is not known."""
+
+    resource: str
+    identity: str | None
+    problem: str | None
 
 
 class Trimmers(Protocol):
@@ -43,6 +51,6 @@ class Services:
     run: str
     hosts: frozenset[str]
     page: Path
-    scan: Callable[[], Sequence[FoundScope]]
+    scan: Callable[[], Sequence[Found]]
     trimmers: Trimmers | None
     now_s: Callable[[], float]

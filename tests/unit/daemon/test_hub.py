@@ -1,0 +1,178 @@
+"""Latest-value fan-out: one slot a viewer and kind."""
+
+import asyncio
+import json
+import threading
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+import pytest
+from jsonschema import Draft202012Validator
+
+from peakwhite.daemon.live import ControlLease, Hub, Problem, ScopeStatus, Viewer
+from peakwhite.daemon.live.schema import live_schema
+from peakwhite.daemon.measure.reading import LatencyMs, Reading, ScopeTag
+from scripted import a_measured
+
+Scenario = Callable[[Hub, ControlLease], Coroutine[Any, Any, None]]
+
+
+def a_reading(seq: int) -> Reading:
+    return Reading("test", seq, 1, 1_700_000_000_000_000_000, LatencyMs(1.0, None), ScopeTag("x", None), a_measured())
+
+
+def play(scenario: Scenario) -> None:
+    """Run a scenario against a hub that is attached to its loop."""
+
+    async def run() -> None:
+        lease = ControlLease(lambda: 0.0, lambda: "token")
+        hub = Hub(lease, lambda: 12, lambda: 5.0)
+        hub.attach()
+        await scenario(hub, lease)
+
+    asyncio.run(run())
+
+
+async def settle() -> None:
+    """Let what was scheduled on the loop run."""
+    for _ in range(3):
+        await asyncio.sleep(0)
+
+
+async def drain(viewer: Viewer) -> list[Any]:
+    """All that waits for a viewer, decoded, in the order in which it would be sent."""
+    await settle()
+    taken = []
+    while viewer.slots:
+        payload = await viewer.take()
+        taken.append(json.loads(payload) if isinstance(payload, str) else payload)
+    return taken
+
+
+def test_whoever_joins_gets_the_status_and_the_newest_reading() -> None:
+    async def scenario(hub: Hub, lease: ControlLease) -> None:
+        hub.publish(a_reading(1))
+        hub.publish(a_reading(2))
+        frames = await drain(hub.join())
+        assert [frame["type"] for frame in frames] == ["status", "reading"]
+        assert frames[0]["viewers"] == 1
+        assert frames[0]["setup"] == 12
+        assert frames[1]["reading"]["seq"] == 2
+
+    play(scenario)
+
+
+def test_a_viewer_that_is_slow_misses_readings_and_never_gets_an_old_one() -> None:
+    async def scenario(hub: Hub, lease: ControlLease) -> None:
+        viewer = hub.join()
+        for seq in range(1, 50):
+            hub.publish(a_reading(seq))
+            await settle()
+        frames = await drain(viewer)
+        assert [frame["reading"]["seq"] for frame in frames if frame["type"] == "reading"] == [49]
+        assert len(viewer.slots) == 0
+
+    play(scenario)
+
+
+def test_all_viewers_share_one_encoding() -> None:
+    async def scenario(hub: Hub, lease: ControlLease) -> None:
+        viewers = [hub.join() for _ in range(3)]
+        await settle()
+        hub.publish(a_reading(1))
+        hub.tell_status()
+        await settle()
+        for kind in ("reading", "status"):
+            assert len({id(viewer.slots[kind]) for viewer in viewers}) == 1
+
+    play(scenario)
+
+
+def test_readings_from_another_thread_wake_a_waiting_viewer() -> None:
+    async def scenario(hub: Hub, lease: ControlLease) -> None:
+        viewer = hub.join()
+        await drain(viewer)
+        thread = threading.Thread(target=hub.publish, args=(a_reading(7),))
+        thread.start()
+        payload = await asyncio.wait_for(viewer.take(), 5.0)
+        thread.join()
+        assert json.loads(payload)["reading"]["seq"] == 7
+
+    play(scenario)
+
+
+def test_a_change_of_status_is_told_at_once() -> None:
+    async def scenario(hub: Hub, lease: ControlLease) -> None:
+        viewer = hub.join()
+        await drain(viewer)
+        hub.announce(
+            ScopeStatus("lost", 1_000_000_000, "gone", "plug it in"), [Problem("link-lost", "gone", "plug", 1)]
+        )
+        (frame,) = await drain(viewer)
+        assert frame["scope"] == {
+            "state": "lost",
+            "since": "1970-01-01T00:00:01.000Z",
+            "text": "gone",
+            "do": "plug it in",
+        }
+        assert [problem["code"] for problem in frame["problems"]] == ["link-lost"]
+        Draft202012Validator(live_schema()["server"]["status"]).validate(frame)
+
+    play(scenario)
+
+
+def test_only_the_holders_own_connection_hears_that_control_is_its_own() -> None:
+    async def scenario(hub: Hub, lease: ControlLease) -> None:
+        holder, other = hub.join(), hub.join()
+        token = lease.take("phone")
+        hub.claim_control(holder, token)
+        hub.claim_control(other, "guessed")
+        assert (await drain(holder))[0]["control"] == {"holder": "phone", "mine": True}
+        assert (await drain(other))[0]["control"] == {"holder": "phone", "mine": False}
+
+    play(scenario)
+
+
+def test_viewers_are_counted_as_they_come_and_go() -> None:
+    async def scenario(hub: Hub, lease: ControlLease) -> None:
+        stays, goes = hub.join(), hub.join()
+        assert (await drain(stays))[0]["viewers"] == 2
+        hub.leave(goes)
+        assert (await drain(stays))[0]["viewers"] == 1
+
+    play(scenario)
+
+
+def test_lines_go_to_those_who_asked_for_that_width() -> None:
+    async def scenario(hub: Hub, lease: ControlLease) -> None:
+        wide, narrow, without = hub.join(), hub.join(), hub.join()
+        assert hub.widths_wanted == frozenset()
+        hub.ask_lines(wide, 790)
+        hub.ask_lines(narrow, 400)
+        assert hub.widths_wanted == {800, 400}
+        for viewer in (wide, narrow, without):
+            await drain(viewer)
+        hub.publish_lines(800, b"wide")
+        hub.publish_lines(400, b"narrow")
+        assert [await drain(viewer) for viewer in (wide, narrow, without)] == [[b"wide"], [b"narrow"], []]
+        hub.ask_lines(narrow, 0)
+        hub.leave(wide)
+        assert hub.widths_wanted == frozenset()
+
+    play(scenario)
+
+
+def test_without_a_loop_nothing_is_lost_but_the_handing_out() -> None:
+    hub = Hub(ControlLease(lambda: 0.0), lambda: 1, lambda: 5.0)
+    hub.publish(a_reading(3))
+    hub.announce(ScopeStatus("ready", 1, "capturing"), ())
+    assert hub.latest is not None
+    assert hub.latest.reading.seq == 3
+
+
+@pytest.mark.parametrize("direction", ["server", "client"])
+def test_every_schema_is_one_and_takes_no_unknown_key(direction: str) -> None:
+    for schema in live_schema()[direction].values():
+        Draft202012Validator.check_schema(schema)
+        assert schema["additionalProperties"] is False
+        assert sorted(schema["required"]) == sorted(schema["properties"])
