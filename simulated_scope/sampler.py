@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from .adc import Adc, RawCodes
 from .canvas import LEAD_S, POINTS
+from .noise import band_limited
 from .shapes import Layout, Shape, compressed
 
 CHUNK = 32768
@@ -69,8 +70,10 @@ class _Instants:
 
     def take(self, table: NDArray[np.float32]) -> NDArray[np.float32]:
         """The table's values between its points."""
-        values: NDArray[np.float32] = table.take(self.index)
-        rise = table.take(self.next_index)
+        values: NDArray[np.float32] = table.take(
+            self.index, mode="clip"
+        )  # in range by construction; clip is the fast mode
+        rise = table.take(self.next_index, mode="clip")
         rise -= values
         rise *= self.fraction
         values += rise
@@ -88,16 +91,16 @@ def record(
     traces: Sequence[Trace], adc: Adc, start_s: float, step_s: float, samples: int, seed: Sequence[int]
 ) -> list[RawCodes]:
     """The codes of every trace: `samples` from `start_s` on, with noise drawn from `seed`."""
-    generators = [np.random.Generator(np.random.SFC64([*seed, channel])) for channel in range(len(traces))]
+    sources = [np.random.SFC64([*seed, channel]) for channel in range(len(traces))]
     codes = [adc.empty(samples) for _ in traces]
     for first in range(0, samples, CHUNK):
         count = min(CHUNK, samples - first)
         times_s = np.arange(first, first + count, dtype=np.float64)
         times_s *= step_s
         times_s += start_s
-        for values, trace, generator, out in zip(noiseless(traces, times_s), traces, generators, codes, strict=True):
+        for values, trace, bits, out in zip(noiseless(traces, times_s), traces, sources, codes, strict=True):
             if trace.noise_codes:
-                values += _noise(trace, generator, step_s, count)
+                values += band_limited(bits, count, trace.noise_band_hz, step_s) * np.float32(trace.noise_codes)
             out[first : first + count] = adc.convert(values)
     return codes
 
@@ -145,14 +148,3 @@ def _phase(times_s: NDArray[np.float64], frequency_hz: float) -> NDArray[np.floa
     cycles -= np.floor(cycles)
     cycles *= 2 * np.pi
     return cycles.astype(np.float32)
-
-
-def _noise(trace: Trace, generator: np.random.Generator, step_s: float, count: int) -> NDArray[np.float32]:
-    """Gaussian noise of the stated rms, shaped by one pole where its band ends below half the sample rate."""
-    if trace.noise_band_hz is None or 2 * trace.noise_band_hz * step_s >= 1:
-        return generator.standard_normal(count, dtype=np.float32) * np.float32(trace.noise_codes)
-    kept = math.exp(-2 * math.pi * trace.noise_band_hz * step_s)
-    taps = kept ** np.arange(math.ceil(5 / (2 * math.pi * trace.noise_band_hz * step_s)) + 1)
-    taps *= trace.noise_codes / math.sqrt(float(taps @ taps))
-    white = generator.standard_normal(count + taps.size - 1, dtype=np.float32)
-    return np.convolve(white, taps.astype(np.float32), mode="valid")

@@ -11,11 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal as scipy_signal
+from scipy import stats as scipy_stats
 
 from peakwhite.simulated_scope.adc import Adc
 from peakwhite.simulated_scope.clock import FastClock, RealClock
 from peakwhite.simulated_scope.front_end import ChannelSettings, Front, changed_front
 from peakwhite.simulated_scope.instrument import Instrument
+from peakwhite.simulated_scope.noise import white
 from peakwhite.simulated_scope.sampler import Trace, noiseless, record
 from peakwhite.simulated_scope.signals import trace
 from peakwhite.simulated_scope.truth import truth
@@ -298,6 +300,17 @@ def test_front_end_noise_has_the_stated_rms_in_any_band(step_s: float, limited: 
     seen = trace(unit_of(pattern="black"), changed_front(Front(), {"noise_mv_rms": 5}), 2, told, Adc(12))
     (codes,) = record([seen], Adc(12), 0.0, step_s, 200_000, (3,))
     assert codes.std() * 0.125 == pytest.approx(5.0, rel=0.03)
+
+
+def test_noise_is_gaussian_and_independent() -> None:
+    """Independent: scipy's normal distribution, and the autocorrelation of white noise."""
+    values = white(np.random.SFC64(4), 200_000).astype(float)
+    assert scipy_stats.kstest(values, "norm").pvalue > 0.01
+    assert (values.mean(), values.std()) == (pytest.approx(0, abs=0.01), pytest.approx(1, abs=0.01))
+    assert (np.abs(values) > 3).mean() == pytest.approx(0.0027, rel=0.15)
+    spectrum = np.abs(np.fft.rfft(values, 1 << 19)) ** 2
+    correlation = np.fft.irfft(spectrum)[1:50] / values.size
+    assert np.abs(correlation).max() < 5 / math.sqrt(values.size)
 
 
 def test_the_bandwidth_limit_takes_the_high_frequencies_out_of_the_noise() -> None:
