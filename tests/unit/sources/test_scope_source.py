@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from peakwhite.daemon.acquisition import NoTrigger, Task
 from peakwhite.daemon.config import Setup
-from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
+from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup, Role
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.daemon.sources.scope import ScopeSource, open_scope
 from peakwhite.drivers.capture import Capture
@@ -142,9 +142,18 @@ def caught(source: ScopeSource) -> Capture:
 
 def settled(source: ScopeSource) -> Capture:
     """A capture after range and trigger have found their place."""
-    for _ in range(4):
+    for _ in range(3):
+        caught(source)
+    return showing_white(source)
+
+
+def showing_white(source: ScopeSource) -> Capture:
+    """A capture with picture lines: of free captures some fall into the vertical interval, where there is no white."""
+    for _ in range(20):
         capture = caught(source)
-    return capture
+        if np.mean(millivolts(capture, capture.channels[0].name) > 300.0) > 0.3:
+            return capture
+    raise AssertionError("no white in twenty captures")
 
 
 def millivolts(capture: Capture, channel: str) -> NDArray[np.float64]:
@@ -221,7 +230,7 @@ def test_a_level_beyond_the_range_is_caught_by_a_coarser_one(bench: Bench) -> No
     full_scales = [channel.full_scale_v for channel in capture.channels[:3]]
     assert full_scales == pytest.approx([4.0] * 3)  # the colours stay on one range
     bench.tell(set={"red": {"gain_percent": 100.0}})
-    assert settled(source).channels[0].full_scale_v == pytest.approx(4.0)  # never finer again …
+    assert showing_white(source).channels[0].full_scale_v == pytest.approx(4.0)  # never finer again …
     source.configure(Task.LEVELS, setup(Hookup(BENCH_DEFAULT.clips[:3])))
     assert caught(source).channels[0].full_scale_v == pytest.approx(1.6)  # … until the hookup changes
 
@@ -242,23 +251,25 @@ def test_without_sync_a_record_is_forced(bench: Bench) -> None:
     bench.tell(set={"sync": {"disconnected": True}})
     source = bench.open()
     source.configure(Task.LEVELS, setup())
-    assert white_of(caught(source), "CH1") == pytest.approx(bench.white_mv("red"), abs=8.0)
+    assert white_of(showing_white(source), "CH1") == pytest.approx(bench.white_mv("red"), abs=8.0)
     bench.tell(set={"sync": {"disconnected": False}})
     capture = settled(source)
     trigger = round(-capture.first_sample_s / capture.seconds_per_sample)
     assert millivolts(capture, "CH4")[trigger + 10] < -200.0
 
 
-@pytest.mark.parametrize(("shape", "hookup"), [("composite", Hookup((Clip("CH1", "composite"),)))])
-def test_sync_on_the_picture_is_triggered_near_its_tip(curve: Bench, shape: str, hookup: Hookup) -> None:
-    curve.tell(set={"format": shape, "pattern": "bars-75"})
-    channel = next(
-        entry["channel"] for role, entry in curve.tell(get="truth")["truth"]["signals"].items() if role == "composite"
-    )
+@pytest.mark.parametrize(
+    ("form", "role"), [("composite", "composite"), ("luma-sync", "luma"), ("sync-on-green", "green")]
+)
+def test_sync_on_the_picture_is_triggered_on_its_falling_edge(curve: Bench, form: str, role: Role) -> None:
+    curve.tell(set={"format": form, "pattern": "bars-75"})
+    channel = curve.tell(get="truth")["truth"]["signals"][role]["channel"]
     source = curve.open()
-    source.configure(Task.LEVELS, setup(Hookup((Clip(channel, "composite"),))))
+    source.configure(Task.LEVELS, setup(Hookup((Clip(channel, role),))))
+    for _ in range(3):
+        caught(source)
     for _ in range(5):
-        capture = settled(source)
+        capture = caught(source)
         level = millivolts(capture, channel)
         trigger = round(-capture.first_sample_s / capture.seconds_per_sample)
         assert level[trigger - 15] - level[trigger + 15] > 200.0
@@ -272,7 +283,7 @@ def test_volts_stay_right_when_a_knob_is_turned_by_hand(curve: Bench) -> None:
     with socket.create_connection((host, int(port)), timeout=5.0) as hand:
         hand.sendall(b"CH1:SCA 0.5;POS 1;*OPC?\n")
         assert hand.recv(10).strip().endswith(b"1")
-    assert white_of(caught(source), "CH1") == pytest.approx(curve.white_mv("red"), abs=20.0)
+    assert white_of(showing_white(source), "CH1") == pytest.approx(curve.white_mv("red"), abs=20.0)
 
 
 def test_twelve_bits_are_seen_as_such(start: Callable[..., Bench]) -> None:
@@ -328,7 +339,7 @@ def see_fault_and_recovery(bench: Bench, fault: str, error: type[InstrumentError
     source.close()
     again = bench.open()
     again.configure(Task.LEVELS, setup())
-    assert white_of(caught(again), "CH1") == pytest.approx(bench.white_mv("red"), abs=8.0)
+    assert white_of(showing_white(again), "CH1") == pytest.approx(bench.white_mv("red"), abs=8.0)
 
 
 @pytest.mark.parametrize("fault", LINK_FAULTS)
@@ -339,6 +350,24 @@ def test_a_broken_answer_is_a_typed_error_and_the_scope_comes_right_when_reopene
 @pytest.mark.parametrize("fault", DIALECT_FAULTS)
 def test_a_senseless_record_is_a_reply_error_and_the_scope_comes_right_when_reopened(bench: Bench, fault: str) -> None:
     see_fault_and_recovery(bench, fault, ReplyError)
+
+
+@pytest.mark.parametrize("habit", ["text-before-block", "extra-line-feed"])
+def test_text_before_a_block_and_line_feeds_after_it_do_no_harm(bench: Bench, habit: str) -> None:
+    bench.tell(fault=habit)
+    source = bench.open()
+    source.configure(Task.LEVELS, setup())
+    assert white_of(showing_white(source), "CH1") == pytest.approx(bench.white_mv("red"), abs=8.0)
+
+
+def test_a_time_step_printed_as_zero_is_taken_from_the_sample_rate(shared: Callable[[str], Bench]) -> None:
+    bench = shared("preamble")
+    source = bench.open()
+    source.configure(Task.LEVELS, setup())
+    before = caught(source)
+    bench.tell(fault="time-step-zero")
+    assert caught(source).seconds_per_sample == pytest.approx(before.seconds_per_sample)
+    bench.restore()
 
 
 def test_a_preamble_of_more_points_than_came_is_a_reply_error(curve: Bench) -> None:
