@@ -1,6 +1,6 @@
 """The `curve` dialect: DATa/CURVe tree, signed bytes, preamble by name, latched `*OPC?`.
 
-After the programmer manuals 071-1075 and 077-0444 (../shared/dialects.md A6); beyond them the record length can be set.
+After the programmer manuals 071-1075 and 077-0444; beyond them the record length can be set.
 """
 
 from collections.abc import Awaitable, Callable

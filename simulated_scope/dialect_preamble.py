@@ -1,7 +1,7 @@
 """The `preamble` dialect: ASCII preamble of ten fields, offset-binary bytes, state polling, blocks of limited length.
 
-After the programming guide that ../shared/dialects.md A1 cites; beyond it any record length can be set. Where a value of
-it is unverified there, so it is here: `*OPC?` not waiting, the state's lag after arming.
+After the MSO1000Z/DS1000Z programming guide; beyond it any record length can be set. Not verified on an instrument:
+that `*OPC?` does not wait for the trigger, and how long the state lags behind arming.
 """
 
 from functools import partial
@@ -15,7 +15,7 @@ from .instrument import MAX_SAMPLES, MIN_SAMPLES, Acquisition
 from .scpi import Answer, Block, ScpiError, choice, flag, nr3, number
 
 STATE_LAG_S = 0.2
-"""How long the trigger state is still the old one after arming (A8.9); by the fast clock: for one query."""
+"""How long the trigger state is still the old one after arming; by the fast clock: for one query."""
 
 BYTES_PER_READ = 250_000
 SCREEN_POINTS = 1200

@@ -69,10 +69,8 @@ class _Instants:
         self.next_index = self.index + 1
 
     def take(self, table: NDArray[np.float32]) -> NDArray[np.float32]:
-        """The table's values between its points."""
-        values: NDArray[np.float32] = table.take(
-            self.index, mode="clip"
-        )  # in range by construction; clip is the fast mode
+        """The table's values between its points (all in range by construction; "clip" is the fast way to take)."""
+        values: NDArray[np.float32] = table.take(self.index, mode="clip")
         rise = table.take(self.next_index, mode="clip")
         rise -= values
         rise *= self.fraction

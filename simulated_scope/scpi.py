@@ -54,6 +54,8 @@ class Command:
 
 def split_outside_quotes(text: str, separator: str) -> list[str]:
     """Splits at the separator where it is not within quotes."""
+    if "'" not in text and '"' not in text:
+        return text.split(separator)
     parts, quote, start = [], "", 0
     for position, character in enumerate(text):
         if quote:

@@ -1,4 +1,4 @@
-"""The waveform of one signal as tables of its distinct lines, in millivolts into 75 ohm before the output stage's gain."""
+"""The waveform of one signal as tables of its distinct lines, in mV into 75 ohm ahead of the output stage's gain."""
 
 import math
 from dataclasses import dataclass

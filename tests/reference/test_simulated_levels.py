@@ -1,7 +1,8 @@
 """The simulated unit's levels against published tables, measured from its waveform by code of this file's own.
 
-Sources as in standards.md: 170M tables 1 and A.1-A.4, 1700, RECSM, J.63, 1439. Millivolts into 75 ohm; the scope's
-megohm beside the terminator takes 0.004 % away, so tolerances start at 0.1 mV.
+170M = SMPTE 170M-2004; 1700 = ITU-R BT.1700 Part B; 1439 = ITU-R BT.1439-1; J.63 = ITU-T J.63; RECSM = component level
+table of a disk recorder's service manual. S: read in the standard, R: read elsewhere, C: computed from it. Millivolts
+into 75 ohm; the scope's megohm beside the terminator takes 0.004 % away, so tolerances start at 0.1 mV.
 """
 
 from typing import Any
@@ -59,7 +60,7 @@ def burst(unit: Unit, line: int = 100) -> tuple[float, float, float]:
     return fitted(unit, waveform_mv(unit, 1, times_s), times_s)
 
 
-# S, C: standards.md 2.2 from 170M A.1-A.4: luma mV, chroma p-p IRE, phase
+# S: 170M tables A.1-A.4, C: its IRE at 1 V / 140: luma mV, chroma p-p IRE, phase
 WITH_SETUP_75 = {
     "white": (549.1, 0.0, None),
     "yellow": (492.6, 62.0675, 167.0812),
@@ -80,7 +81,7 @@ WITH_SETUP_100 = {
     "blue": (128.9, 82.7567, 347.0812),
     "black": (53.6, 0.0, None),
 }
-# C: standards.md 2.3: luma mV, chroma p-p IRE
+# C: 170M clause 10 without its 0.925 and 7.5: luma mV, chroma p-p IRE
 WITHOUT_SETUP_75 = {
     "white": (535.7, 0.0, None),
     "yellow": (474.6, 67.10, 167.0812),
@@ -113,7 +114,7 @@ def test_composite_525_bars_have_their_published_levels(values: Any, pattern: st
             assert (phase - burst_phase + 180) % 360 == pytest.approx(phase_deg, abs=0.05), bar
 
 
-# C: standards.md 2.4: luma mV, chroma p-p mV, phase; R: luma also RECSM
+# C: 1700's equations: luma mV, chroma p-p mV, phase; R: luma also RECSM
 PAL_75 = {
     "white": (700.0, 0.0, None),  # 100/0/75/0
     "yellow": (465.15, 470.50, 167.11),
@@ -188,7 +189,7 @@ def test_the_525_subcarrier_crosses_zero_at_0h() -> None:
         assert min(at_0h, 180 - at_0h) < 0.1
 
 
-# R, C: standards.md 2.5: luma of component bars on a 700 mV scale (RECSM), and RGB at 75 %
+# R: RECSM: luma of component bars on a 700 mV scale (RECSM), and RGB at 75 %
 @pytest.mark.parametrize(
     ("bar", "luma_mv", "rgb"),
     [
@@ -211,7 +212,7 @@ def test_component_bars_have_their_published_levels(bar: str, luma_mv: float, rg
 
 def test_rgb_bars_on_the_714_scale() -> None:
     unit = unit_of(pattern="bars-75")
-    assert waveform_mv(unit, 2, bar_times_s(unit, "white", 100)) == pytest.approx(535.7, abs=0.1)  # C: 2.5
+    assert waveform_mv(unit, 2, bar_times_s(unit, "white", 100)) == pytest.approx(535.7, abs=0.1)  # C: 0.75 of 714.3
 
 
 @pytest.mark.parametrize(("pattern", "risers"), [("staircase-5", 5), ("staircase-10", 10)])

@@ -1,6 +1,6 @@
 """The simulated unit's timing against published tables, measured from its waveform by code of this file's own.
 
-170M = SMPTE 170M-2004; 1700 = ITU-R BT.1700 Part B; 470 = ITU-R BT.470-6; tags as in standards.md.
+170M = SMPTE 170M-2004; 1700 = ITU-R BT.1700 Part B; 470 = ITU-R BT.470-6; S: read in the standard, C: computed from it.
 """
 
 from collections import Counter
@@ -141,7 +141,7 @@ def test_the_lines_of_a_625_frame_that_show_picture() -> None:
     [("525/60", 262, 60.0544), ("525/60", 263, 59.8261), ("625/50", 312, 50.0801), ("625/50", 313, 49.9201)],
 )
 def test_a_progressive_source_repeats_after_its_lines(system: str, lines: int, field_hz: float) -> None:
-    """C: standards.md 1.4."""
+    """C: 15 734.27 or 15 625 Hz over the lines."""
     unit = unit_of(system=system, lines_per_field=lines)
     starts_us, widths_us = sync_pulses(unit, 2 * lines + 8)
     long_us = starts_us[widths_us > 20]
@@ -150,7 +150,7 @@ def test_a_progressive_source_repeats_after_its_lines(system: str, lines: int, f
 
 
 def test_progressive_vertical_sync_comes_in_three_kinds() -> None:
-    """Practice: broad pulses of a line each, one unbroken block that the next line's sync prolongs, or the standard's."""
+    """Practice: broad pulses of a line each, one block that the next line's sync prolongs, or the standard's."""
     counts = {
         kind: Counter(np.round(sync_pulses(unit_of(vertical_sync=kind), 262)[1], 2).tolist())
         for kind in ("serrated", "block", "full")

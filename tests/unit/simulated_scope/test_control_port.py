@@ -7,7 +7,7 @@ import pytest
 
 Start = Callable[..., Any]
 
-DEMO_LEVELS = {"red": 750.0, "green": 714.3, "blue": 700.0}  # design.md: 105, 100, 98 % of 714.3 mV
+DEMO_LEVELS = {"red": 750.0, "green": 714.3, "blue": 700.0}  # 105, 100, 98 % of 714.3 mV
 
 
 @pytest.fixture(scope="module")

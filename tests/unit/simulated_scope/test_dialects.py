@@ -111,7 +111,7 @@ def test_twelve_bits_go_out_left_justified(curve_12: Any) -> None:
 
 
 def test_the_published_example_of_the_scale(curve: Any) -> None:
-    """dialects.md A6, a real capture: 200 mV/div, position +2 divisions: YMULT 8.0E-3, YOFF 5.0E1, code 50 is 0 V."""
+    """A published capture at 200 mV/div, position +2 divisions: YMULT 8.0E-3, YOFF 5.0E1, code 50 is 0 V."""
     client = curve.client()
     client.write("*RST;HEAD OFF;:CH1:SCA 0.2;POS 2;:HOR:MAI:SCA 5E-7;:ACQ:STOPA SEQ")
     assert client.ask("ACQ:STATE RUN;*OPC?") == "1"

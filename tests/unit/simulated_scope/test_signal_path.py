@@ -61,7 +61,7 @@ def levels_of(unit: Unit, role: str, front: dict[str, Any] | None = None) -> dic
 
 @pytest.mark.parametrize(
     ("terminated", "factor"),
-    [(True, 1.0), (False, 2.0), ("fifty-ohm", 0.8), ("double", 2 / 3)],  # C: standards.md 5.1
+    [(True, 1.0), (False, 2.0), ("fifty-ohm", 0.8), ("double", 2 / 3)],  # RL / (Rs + RL) over 75 / 150
 )
 @pytest.mark.parametrize("channel", [1, 2, 3])
 def test_the_load_divides_the_level(terminated: Any, factor: float, channel: int) -> None:
@@ -153,7 +153,7 @@ def test_a_coupled_signal_is_what_a_high_pass_makes_of_the_uncoupled_one(pattern
 
 
 def test_the_line_tilt_of_220_uf_into_150_ohm() -> None:
-    """C: standards.md 6.5: tau 33 ms, line tilt over 52 us 0.157 % of the step against the mean."""
+    """Line tilt over 52 us 0.157 % of the step against the mean: 1 - exp(-52 us / 33 ms)."""
     unit = unit_of(green={"coupling_ms": 33.0})
     times_s = 100 * unit.line_s + np.array([9.8e-6, 61.8e-6])
     start, end = waveform_mv(unit, times_s)
