@@ -40,7 +40,7 @@ class Face(ABC):
         return answer
 
     async def respond(self, message: str) -> tuple[bytes, bool] | None:
-        """Carries out a message: the answer with its line feed, and whether a block is in it; None where there is none."""
+        """Carries out a message: the answer with its line feed, and whether it holds a block; None where there is none."""
         if Fault.ERROR_QUEUE_OVERFLOW in self.faults:
             for _ in range(QUEUE_LENGTH + 1):
                 self.status.report(-310, "System error")

@@ -9,7 +9,7 @@ _VALUES = 1 << 16
 
 
 def _quantiles() -> NDArray[np.float32]:
-    """The normal distribution's quantiles in the middle of 65536 equal shares, brought to unit variance (4.3 at most)."""
+    """Quantiles of the normal distribution in the middle of 65536 equal shares, at unit variance (4.3 at most)."""
     grid = np.linspace(-6.0, 6.0, 24001)
     distribution = np.cumsum(np.exp(-(grid**2) / 2))
     values = np.interp((np.arange(_VALUES) + 0.5) / _VALUES, distribution / distribution[-1], grid)
