@@ -8,7 +8,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 
-BENCHMARKS = ("measure",)
+BENCHMARKS = ("measure", "transfer")
 
 
 def as_text(name: str, found: object) -> str:

@@ -5,13 +5,13 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from made_video import Made, Raster, capture_of, digitised, picture_wave, sync_wave, white
+from tests.bench.plain_script import plain_levels_mv
 
+from made_video import Made, Raster, capture_of, digitised, picture_wave, sync_wave, white
 from peakwhite.daemon.measure.engine import measure_capture
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.drivers.capture import Capture
-from tests.bench.plain_script import plain_levels_mv
 
 SIZES = ((12_000, 41.7), (250_000, 8.0), (1_000_000, 4.0), (10_000_000, 4.0))
 """Samples a channel, ns a sample."""

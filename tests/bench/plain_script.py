@@ -4,6 +4,8 @@ Volts as float64, edges of the sync by a threshold, then for every line of every
 line minus the median of its back porch, and the median over the lines.
 """
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
@@ -23,7 +25,7 @@ def plain_levels_mv(capture: Capture) -> list[float]:
     per_us = 1e-6 / capture.seconds_per_sample
     lines = [
         (int(fall), int(following))
-        for fall, following in zip(falls, falls[1:], strict=False)
+        for fall, following in pairwise(falls)
         if 60.0 * per_us < following - fall < 70.0 * per_us
     ]
     levels = []
