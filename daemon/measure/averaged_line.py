@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from ...drivers.capture import Capture, ChannelRecord
 from .binning import binned_mv, samples_per_bin
-from .engine import find_sync
+from .found_sync import find_sync
 from .line_sync import LineSync
 from .lines import picture_lines
 from .targets import Conditions

@@ -12,6 +12,8 @@ from ...drivers.capture import ChannelRecord, Codes
 
 LONGEST_BIN_S = 100e-9
 MOST_SAMPLES = 64
+PIECE_SAMPLES = 1 << 18
+"""A record is summed in pieces that stay in the processor's cache."""
 
 _BYTES_EVEN = np.uint64(0x00FF00FF00FF00FF)
 _WORDS_EVEN = np.uint64(0x0000FFFF0000FFFF)
@@ -30,19 +32,21 @@ def bin_means(codes: Codes, count: int) -> NDArray[np.float32]:
     """Mean code of each `count` (a power of two) neighbouring samples, shape (samples // count,) or up to 7 samples less."""
     if count == 1:
         return codes.astype(np.float32)
-    if codes.dtype == np.uint16:
-        sums, summed = _pairs_of_words(codes), 2
-    else:
-        sums, summed = _bytes(codes, count)
-    while summed < count:
-        usable = sums.size // 2 * 2
-        sums = sums[0:usable:2] + sums[1:usable:2]
-        summed *= 2
-    means = sums.astype(np.float32)
+    usable = usable_samples(codes.size, count)
+    means = np.empty(usable // count, dtype=np.float32)
+    for start in range(0, usable, PIECE_SAMPLES):
+        piece = codes[start : min(start + PIECE_SAMPLES, usable)]
+        means[start // count : (start + piece.size) // count] = _sums(piece, count)
     means *= np.float32(1.0 / count)
     if codes.dtype == np.int8:
         means -= np.float32(128.0)
     return means
+
+
+def usable_samples(samples: int, count: int) -> int:
+    """How many of a record's samples are binned: whole bins, and whole 64-bit words."""
+    whole = max(count, 8) if count > 1 else 1
+    return samples // whole * whole
 
 
 def binned_mv(record: ChannelRecord, count: int, probe_ratio: float = 1.0) -> NDArray[np.float32]:
@@ -53,32 +57,35 @@ def binned_mv(record: ChannelRecord, count: int, probe_ratio: float = 1.0) -> ND
     return means
 
 
-def _words(codes: Codes) -> NDArray[np.uint64]:
-    per_word = 8 // codes.itemsize
-    whole = np.ascontiguousarray(codes[: codes.size // per_word * per_word])
-    return whole.view(np.uint64)
+def _sums(codes: Codes, count: int) -> NDArray[np.unsignedinteger]:
+    """Sums over `count` neighbouring samples; signed bytes are summed with 128 added to each."""
+    words = np.ascontiguousarray(codes).view(np.uint64)
+    if codes.dtype == np.uint16:
+        sums: NDArray[np.unsignedinteger] = _halves(words, _WORDS_EVEN, 16).view(np.uint32)
+        summed = 2
+    else:
+        sums, summed = _byte_sums(words ^ _SIGN_BITS if codes.dtype == np.int8 else words, count)
+    while summed < count:
+        sums = sums[0::2] + sums[1::2]
+        summed *= 2
+    return sums
 
 
-def _pairs_of_words(codes: Codes) -> NDArray[np.uint32]:
-    words = _words(codes)
-    sums = words & _WORDS_EVEN
-    sums += (words >> np.uint64(16)) & _WORDS_EVEN
-    return sums.view(np.uint32)
-
-
-def _bytes(codes: Codes, count: int) -> tuple[NDArray[np.unsignedinteger], int]:
-    """Sums over 2, 4 or 8 bytes: as far as one word carries them. Signed bytes are summed with 128 added."""
-    words = _words(codes)
-    if codes.dtype == np.int8:
-        words = words ^ _SIGN_BITS
-    sums = words & _BYTES_EVEN
-    sums += (words >> np.uint64(8)) & _BYTES_EVEN
+def _byte_sums(words: NDArray[np.uint64], count: int) -> tuple[NDArray[np.unsignedinteger], int]:
+    """Sums over 2, 4 or 8 bytes: as far as one word carries them."""
+    twos = _halves(words, _BYTES_EVEN, 8)
     if count == 2:
-        return sums.view(np.uint16), 2
-    fours = sums & _WORDS_EVEN
-    fours += (sums >> np.uint64(16)) & _WORDS_EVEN
+        return twos.view(np.uint16), 2
+    fours = _halves(twos, _WORDS_EVEN, 16)
     if count == 4:
         return fours.view(np.uint32), 4
-    eights = fours >> np.uint64(32)
-    eights += fours & np.uint64(0xFFFFFFFF)
-    return eights.astype(np.uint32), 8
+    fours += fours >> np.uint64(32)
+    return fours.astype(np.uint32), 8
+
+
+def _halves(words: NDArray[np.uint64], even: np.uint64, width: int) -> NDArray[np.uint64]:
+    """Each lane of `width` bits added to its neighbour, in lanes twice as wide."""
+    sums = words >> np.uint64(width)
+    sums &= even
+    sums += words & even
+    return sums

@@ -22,15 +22,17 @@ ALIKE_MV = 4.0
 
 @dataclass(frozen=True, eq=False)
 class Runs:
-    """Flat runs of one channel, all arrays of shape (runs,).
+    """Flat runs, all arrays of shape (runs,).
 
     Attributes:
+        channel: which of the channels that were cut together.
         row: the line it lies on.
         first, last: first bin and the bin after the last.
         mean_mv: above blanking.
         bins: how many bins it keeps.
     """
 
+    channel: NDArray[np.intp]
     row: NDArray[np.intp]
     first: NDArray[np.intp]
     last: NDArray[np.intp]
@@ -39,11 +41,18 @@ class Runs:
 
     def at(self, index: NDArray[np.intp] | NDArray[np.bool_]) -> "Runs":
         """Some of the runs."""
-        return Runs(self.row[index], self.first[index], self.last[index], self.mean_mv[index], self.bins[index])
+        return Runs(
+            self.channel[index],
+            self.row[index],
+            self.first[index],
+            self.last[index],
+            self.mean_mv[index],
+            self.bins[index],
+        )
 
 
 _NONE = np.empty(0, dtype=np.intp)
-NO_RUNS = Runs(_NONE, _NONE, _NONE, np.empty(0), _NONE)
+NO_RUNS = Runs(_NONE, _NONE, _NONE, _NONE, np.empty(0), _NONE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,24 +80,35 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
     left and its two halves agree.
     """
     bin_us = lines.grid.bin_us
-    active = lines.level_mv[:, lines.active]
+    channels, rows, _ = lines.level_mv.shape
+    active = lines.level_mv[:, :, lines.active].reshape(channels * rows, -1)
     half = max(1, round((cycle_us or 0.25) / bin_us))
     if active.shape[1] <= 2 * half:
         return NO_RUNS
     total = np.zeros((active.shape[0], active.shape[1] + 1))
     np.cumsum(active, axis=1, out=total[:, 1:])
-    middle = total[:, half:-half]
-    difference = (total[:, 2 * half :] - middle) - (middle - total[:, : -2 * half])
-    limit_mv = max(5.0 * lines.clamp_noise_mv * math.sqrt(2.0 / half), ALIKE_MV)
+    difference = total[:, 2 * half :] + total[:, : -2 * half]
+    difference -= 2.0 * total[:, half:-half]
+    np.abs(difference, out=difference)
+    noise_mv = np.repeat(lines.clamp_noise_mv, rows)
+    limit_mv = np.maximum(5.0 * math.sqrt(2.0 / half) * noise_mv, ALIKE_MV)
     guard = max(half, round(_guard_us(active, bin_us, half) / bin_us))
-    steep = np.abs(difference) > limit_mv * half
-    flat = ~_widened(steep, half, guard)
-    runs = _as_runs(flat, total, max(1, round(LONG_ENOUGH_US / bin_us)), lines.clamp_noise_mv)
-    return replace(runs, first=runs.first + lines.active.start, last=runs.last + lines.active.start)
+    flat = ~_widened(difference > limit_mv[:, None] * half, half, guard)
+    runs = _as_runs(flat, total, max(1, round(LONG_ENOUGH_US / bin_us)), noise_mv)
+    return replace(
+        runs,
+        channel=runs.row // rows,
+        row=runs.row % rows,
+        first=runs.first + lines.active.start,
+        last=runs.last + lines.active.start,
+    )
 
 
 def _guard_us(active: NDArray[np.float64], bin_us: float, half: int) -> float:
-    """Three rise times of the steepest edge, at least 0.2 us; the edge is taken as a straight line of its steepest slope."""
+    """Three rise times of the softest channel's steepest edge, at least 0.2 us.
+
+    The edge is taken as a straight line of its steepest slope.
+    """
     slope = float(np.max(np.abs(active[:, 2:] - active[:, :-2]), initial=0.0)) / (2.0 * bin_us)
     if slope <= 0.0:
         return LEAST_GUARD_US
@@ -113,7 +133,7 @@ def _widened(steep: NDArray[np.bool_], half: int, guard: int) -> NDArray[np.bool
     return widened
 
 
-def _as_runs(flat: NDArray[np.bool_], total: NDArray[np.float64], shortest: int, noise_mv: float) -> Runs:
+def _as_runs(flat: NDArray[np.bool_], total: NDArray[np.float64], shortest: int, noise_mv: NDArray[np.float64]) -> Runs:
     """Stretches of True of `shortest` bins or more whose two halves agree within noise, or within what is alike anyway."""
     padded = np.zeros((flat.shape[0], flat.shape[1] + 2), dtype=np.int8)
     padded[:, 1:-1] = flat
@@ -125,26 +145,28 @@ def _as_runs(flat: NDArray[np.bool_], total: NDArray[np.float64], shortest: int,
     begin_mv, middle_mv, end_mv = total[row, first], total[row, middle], total[row, last]
     left_mv = (middle_mv - begin_mv) / np.maximum(middle - first, 1)
     right_mv = (end_mv - middle_mv) / np.maximum(last - middle, 1)
-    limit_mv = np.maximum(5.0 * noise_mv * np.sqrt(4.0 / bins), 2.0 * ALIKE_MV)
+    limit_mv = np.maximum(5.0 * noise_mv[row] * np.sqrt(4.0 / bins), 2.0 * ALIKE_MV)
     keep = (bins >= shortest) & (np.abs(right_mv - left_mv) < limit_mv)
-    return Runs(row[keep], first[keep], last[keep], ((end_mv - begin_mv) / bins)[keep], bins[keep])
+    row, first, last, bins = row[keep], first[keep], last[keep], bins[keep]
+    return Runs(row, row, first, last, (end_mv - begin_mv)[keep] / bins, bins)
 
 
-def states(runs: Runs, lines: Lines) -> list[State]:
-    """The levels that the picture holds, highest first: runs alike are one state, states seen too little are left out."""
+def states(runs: Runs, bin_us: float, noise_mv: float) -> list[State]:
+    """The levels that one channel's picture holds, highest first: runs alike are one state, too short ones are left out.
+
+    `noise_mv` is the rms noise of one bin of that channel.
+    """
     if runs.bins.size == 0:
         return []
-    order = np.argsort(-runs.mean_mv, kind="stable")
-    sorted_runs = runs.at(order)
-    run_noise_mv = lines.clamp_noise_mv / math.sqrt(float(np.median(runs.bins)))
-    apart_mv = max(ALIKE_MV, 4.0 * run_noise_mv)
-    breaks = np.flatnonzero(-np.diff(sorted_runs.mean_mv) > apart_mv) + 1
+    sorted_runs = runs.at(np.argsort(-runs.mean_mv, kind="stable"))
+    apart_mv = max(ALIKE_MV, 4.0 * noise_mv / math.sqrt(float(np.median(runs.bins))))
+    breaks = np.flatnonzero(sorted_runs.mean_mv[:-1] - sorted_runs.mean_mv[1:] > apart_mv) + 1
     found = []
-    for group in np.split(np.arange(order.size), breaks):
+    for group in np.split(np.arange(runs.bins.size), breaks):
         members = sorted_runs.at(group)
-        dwell_us = float(np.sum(members.bins)) * lines.grid.bin_us
-        rows = int(np.unique(members.row).size)
-        if dwell_us >= LEAST_DWELL_US and rows >= LEAST_LINES:
-            level_mv = float(np.average(members.mean_mv, weights=members.bins))
-            found.append(State(level_mv, dwell_us, rows, members))
+        bins = int(members.bins.sum())
+        rows = len(set(members.row.tolist()))
+        if bins * bin_us >= LEAST_DWELL_US and rows >= LEAST_LINES:
+            level_mv = float(members.mean_mv @ members.bins) / bins
+            found.append(State(level_mv, bins * bin_us, rows, members))
     return found

@@ -1,4 +1,4 @@
-"""The levels of one channel: peak white, black, blanking, sync, burst, average, noise."""
+"""The levels of picture channels: peak white, black, blanking, average, noise."""
 
 import math
 from dataclasses import dataclass, replace
@@ -8,14 +8,18 @@ from numpy.typing import NDArray
 
 from ...drivers.capture import ChannelRecord
 from .binning import binned_mv
-from .flats import State, flat_runs, states
-from .lines import LineGrid, Lines, cut_lines
+from .flats import ALIKE_MV, LONG_ENOUGH_US, Runs, State, flat_runs, states
+from .lines import LineGrid, Lines, clamped, cut_lines
 
 DARK_UNDER = 0.05
 """A picture whose highest state lies under this part of the target holds no white."""
 LEAST_RAIL_SAMPLES = 8
 """So many samples at the ADC's rail are clipping; fewer are stray."""
-MOST_RUNS_FOR_NOISE = 64
+LEARNT_LINES = 64
+"""Flats are learnt on so many lines, evenly chosen; sums then run over all lines."""
+MOST_PIECES = 64
+MOST_RUNS = 16
+"""So many pieces and runs tell the noise well enough."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,13 +29,15 @@ class Levels:
     Attributes:
         white_mv: the highest state of the picture.
         white_random_mv: its standard uncertainty from noise alone (type A).
-        white_rows: on how many of `rows` picture lines it stands.
+        white_rows: on how many of `rows` lines looked at it stands.
         black_mv: the lowest state, where another one is above it.
         noise_mv: rms noise of single samples on flats.
         lsb_mv: distance between neighbouring ADC states.
         samples: samples that made the level.
+        picture_states: every level that the picture holds, highest first.
     """
 
+    lsb_mv: float
     blanking_mv: float = math.nan
     white_mv: float = math.nan
     white_random_mv: float = math.nan
@@ -40,9 +46,21 @@ class Levels:
     black_mv: float = math.nan
     average_mv: float = math.nan
     noise_mv: float = math.nan
-    lsb_mv: float = math.nan
     samples: int = 0
     picture_states: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Probed:
+    """A channel's record with the ratio of the probe on it."""
+
+    record: ChannelRecord
+    probe_ratio: float = 1.0
+
+    @property
+    def mv_per_code(self) -> float:
+        """Millivolts at the point of measurement for one step of code, positive."""
+        return abs(self.record.mv_per_code * self.probe_ratio)
 
 
 def is_clipped(record: ChannelRecord) -> bool:
@@ -56,49 +74,105 @@ def is_clipped(record: ChannelRecord) -> bool:
 
 
 def measure_levels(
-    record: ChannelRecord, seconds_per_sample: float, probe_ratio: float, grid: LineGrid, *, subcarrier_hz: float | None
-) -> Levels:
-    """Blanking, peak white, black, average and noise of a picture channel on the lines of `grid`.
+    channels: list[Probed], seconds_per_sample: float, grid: LineGrid, *, subcarrier_hz: float | None
+) -> list[Levels]:
+    """Blanking, peak white, black, average and noise of picture channels on the lines of `grid`.
 
-    `subcarrier_hz` is given where the channel carries colour: it is then taken out within the line.
+    `subcarrier_hz` is given where the channels carry colour: it is then taken out within the line.
     """
-    base = Levels(lsb_mv=abs(record.mv_per_code * probe_ratio) * record.code_step)
-    binned = binned_mv(record, grid.samples_per_bin, probe_ratio)
-    lines = cut_lines(binned, grid, subcarrier_hz=subcarrier_hz)
+    none = [Levels(one.mv_per_code * one.record.code_step) for one in channels]
+    binned = np.stack([binned_mv(one.record, grid.samples_per_bin, one.probe_ratio) for one in channels])
+    lines = cut_lines(binned, grid.some(LEARNT_LINES), subcarrier_hz=subcarrier_hz)
     if lines is None:
-        return base
+        return none
     cycle_us = None if subcarrier_hz is None else 1e6 / subcarrier_hz
     if cycle_us is not None:
         lines = without_subcarrier(lines, cycle_us)
-    found = states(flat_runs(lines, cycle_us), lines)
-    base = replace(
-        base,
-        blanking_mv=float(lines.blanking_mv.mean()),
-        rows=lines.level_mv.shape[0],
-        average_mv=float(lines.level_mv[:, lines.active].mean()),
-        picture_states=tuple(state.level_mv for state in found),
-    )
-    if not found:
-        return replace(base, noise_mv=lines.clamp_noise_mv * math.sqrt(grid.samples_per_bin))
+    runs = flat_runs(lines, cycle_us)
+    found = []
+    for index, (one, base) in enumerate(zip(channels, none, strict=True)):
+        its_noise_mv = float(lines.clamp_noise_mv[index])
+        its_states = states(runs.at(runs.channel == index), grid.bin_us, its_noise_mv)
+        base = replace(
+            base,
+            blanking_mv=float(lines.blanking_mv[index].mean()),
+            rows=lines.level_mv.shape[1],
+            average_mv=float(lines.level_mv[index, :, lines.active].mean()),
+            noise_mv=its_noise_mv * math.sqrt(grid.samples_per_bin),
+            picture_states=tuple(state.level_mv for state in its_states),
+        )
+        if its_states:
+            noise_codes = _sample_noise(one.record, its_states[0], lines, seconds_per_sample, cycle_us is not None)
+            base = _with_white(base, its_states, lines, index, noise_codes * one.mv_per_code)
+            base = _over_all_lines(base, its_states[0], binned[index : index + 1], grid, lines)
+        found.append(base)
+    return found
+
+
+def _with_white(base: Levels, found: list[State], lines: Lines, index: int, noise_mv: float) -> Levels:
     top = found[0]
     return replace(
         base,
         white_mv=top.level_mv,
         white_rows=top.rows,
-        white_random_mv=_random_mv(top, lines),
+        white_random_mv=_random_mv(top, lines, index),
         black_mv=found[-1].level_mv if len(found) > 1 else math.nan,
-        noise_mv=_sample_noise(record, top, lines, seconds_per_sample, carries_colour=cycle_us is not None)
-        * abs(record.mv_per_code * probe_ratio),
-        samples=int(top.runs.bins.sum()) * grid.samples_per_bin,
+        noise_mv=noise_mv,
+        samples=int(top.runs.bins.sum()) * lines.grid.samples_per_bin,
     )
+
+
+def _over_all_lines(base: Levels, top: State, binned: NDArray[np.float32], grid: LineGrid, lines: Lines) -> Levels:
+    """The level from all lines of a long record, where the learnt ones hold the state at a common place.
+
+    Lines whose own level is another are left out. With no more lines than were learnt on, or no place in common, what
+    was learnt stands.
+    """
+    columns = _common_columns(top.runs, lines)
+    if grid.number.size <= LEARNT_LINES or columns is None:
+        return base
+    own_mv, next_mv = clamped(binned, grid, lines.clamp)
+    edges = np.stack((grid.first_bin + columns.start, grid.first_bin + columns.stop), axis=1).ravel()
+    edges = np.minimum(edges, binned.shape[1] - 1)
+    sums = np.add.reduceat(binned[0], edges, dtype=np.float64)[::2]
+    into = 0.5 * (columns.start + columns.stop - 1) - lines.clamp.middle
+    blanking_mv = own_mv[0] + (next_mv[0] - own_mv[0]) * into / grid.bins_to_next
+    level_mv = sums / (columns.stop - columns.start) - blanking_mv
+    alike = np.abs(level_mv - top.level_mv) < max(
+        ALIKE_MV, 6.0 * float(np.std(level_mv[level_mv > 0.5 * top.level_mv]))
+    )
+    level_mv = level_mv[alike]
+    if level_mv.size < LEARNT_LINES // 2:
+        return base
+    return replace(
+        base,
+        white_mv=float(level_mv.mean()),
+        white_random_mv=_mean_error_mv(level_mv),
+        white_rows=int(level_mv.size),
+        rows=int(grid.number.size),
+        blanking_mv=float(own_mv.mean()),
+        samples=int(level_mv.size) * (columns.stop - columns.start) * grid.samples_per_bin,
+    )
+
+
+def _common_columns(runs: Runs, lines: Lines) -> slice | None:
+    """The longest stretch of columns that nine tenths of the lines which hold a state hold it in; None under 1 us."""
+    width = lines.level_mv.shape[2]
+    edges = np.bincount(runs.first, minlength=width + 1) - np.bincount(runs.last, minlength=width + 1)
+    common = np.cumsum(edges) >= 0.9 * len(set(runs.row.tolist()))
+    change = np.flatnonzero(np.diff(np.concatenate(([False], common, [False])).astype(np.int8)))
+    lengths = change[1::2] - change[0::2]
+    if lengths.size == 0 or lengths.max() * lines.grid.bin_us < LONG_ENOUGH_US:
+        return None
+    longest = int(np.argmax(lengths))
+    return slice(int(change[2 * longest]), int(change[2 * longest + 1]))
 
 
 def without_subcarrier(lines: Lines, cycle_us: float) -> Lines:
     """Every bin as the mean over one subcarrier cycle about it, ends of the cycle weighted by how much of a bin they take."""
-    level = lines.level_mv
-    rows, width = level.shape
-    total = np.zeros((rows, width + 1))
-    np.cumsum(level, axis=1, out=total[:, 1:])
+    channels, rows, width = lines.level_mv.shape
+    total = np.zeros((channels, rows, width + 1))
+    np.cumsum(lines.level_mv, axis=2, out=total[:, :, 1:])
     half = 0.5 * cycle_us / lines.grid.bin_us
     centre = np.arange(width) + 0.5
     low, high = np.clip(centre - half, 0.0, width), np.clip(centre + half, 0.0, width)
@@ -107,63 +181,57 @@ def without_subcarrier(lines: Lines, cycle_us: float) -> Lines:
 
 
 def _between(total: NDArray[np.float64], place: NDArray[np.float64]) -> NDArray[np.float64]:
-    whole = np.minimum(place.astype(np.intp), total.shape[1] - 2)
+    whole = np.minimum(place.astype(np.intp), total.shape[2] - 2)
     part = place - whole
-    return np.asarray(total[:, whole] * (1.0 - part) + total[:, whole + 1] * part)
+    return np.asarray(total[:, :, whole] * (1.0 - part) + total[:, :, whole + 1] * part)
 
 
-def _random_mv(top: State, lines: Lines) -> float:
+def _random_mv(top: State, lines: Lines, index: int) -> float:
     """Standard uncertainty of the level from noise (type A, JCGM 100 4.2), from two sides, the larger of which counts.
 
     From within the lines: the scatter of block means of about a microsecond, which carries what is correlated over
     less than that, over the length of flats and clamps in use. From eight lines on also the scatter of the lines'
-    own levels, with the correlation of neighbours that the shared clamps give.
+    own levels.
     """
-    per_row, weight = _row_levels(top)
-    within_mv = _block_scatter_mv(top, lines)
-    block_us = 1.0
+    runs = top.runs
+    weight = np.bincount(runs.row, weights=runs.bins)
+    held = weight > 0.0
+    per_row_mv = np.bincount(runs.row, weights=runs.mean_mv * runs.bins)[held] / weight[held]
     clamp_length_us = lines.grid.bin_us / lines.clamp.noise_gain**2
-    flats = top.dwell_us / block_us
-    clamps = per_row.size * clamp_length_us / block_us * 0.9
-    inner_mv = within_mv * math.sqrt(1.0 / max(flats, 1.0) + 1.0 / max(clamps, 0.5))
-    if per_row.size < 8:
-        return inner_mv
-    rest = per_row - np.average(per_row, weights=weight)
-    variance = float(np.mean(rest**2)) * per_row.size / (per_row.size - 1)
-    neighbours = float(np.mean(rest[1:] * rest[:-1])) / variance if variance > 0.0 else 0.0
+    flats_us = max(top.dwell_us, 1.0)
+    clamps_us = max(0.9 * per_row_mv.size * clamp_length_us, 0.5)
+    inner_mv = _block_scatter_mv(top, lines, index) * math.sqrt(1.0 / flats_us + 1.0 / clamps_us)
+    return inner_mv if per_row_mv.size < 8 else max(inner_mv, _mean_error_mv(per_row_mv))
+
+
+def _mean_error_mv(level_mv: NDArray[np.float64]) -> float:
+    """Standard uncertainty of the mean of successive values, with the correlation of neighbours."""
+    rest = level_mv - level_mv.mean()
+    variance = float(rest @ rest) / (rest.size - 1)
+    neighbours = float(rest[1:] @ rest[:-1]) / (variance * rest.size) if variance > 0.0 else 0.0
     stretch = max(1.0, 1.0 + 2.0 * min(neighbours, 0.9))
-    return max(inner_mv, math.sqrt(variance * stretch / per_row.size))
+    return math.sqrt(variance * stretch / rest.size)
 
 
-def _row_levels(top: State) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Level and weight of each line that holds the state."""
-    rows, index = np.unique(top.runs.row, return_inverse=True)
-    weight = np.bincount(index, weights=top.runs.bins, minlength=rows.size).astype(np.float64)
-    sums = np.bincount(index, weights=top.runs.mean_mv * top.runs.bins, minlength=rows.size)
-    return sums / weight, weight
-
-
-def _block_scatter_mv(top: State, lines: Lines) -> float:
+def _block_scatter_mv(top: State, lines: Lines, index: int) -> float:
     """Rms of the means of one-microsecond blocks about the mean of their run."""
     block = max(1, round(1.0 / lines.grid.bin_us))
-    runs = top.runs.at(np.arange(min(top.runs.bins.size, MOST_RUNS_FOR_NOISE)))
-    blocks = runs.bins // block
-    usable = blocks >= 2
-    if not usable.any():
-        return lines.clamp_noise_mv / math.sqrt(block)
-    row = np.repeat(runs.row[usable], blocks[usable])
-    order = np.arange(row.size) - np.repeat(np.cumsum(blocks[usable]) - blocks[usable], blocks[usable])
-    first = np.repeat(runs.first[usable], blocks[usable]) + order * block
-    means = lines.level_mv[row[:, None], first[:, None] + np.arange(block)].mean(axis=1)
-    centre = np.repeat(
-        np.add.reduceat(means, np.cumsum(blocks[usable]) - blocks[usable]) / blocks[usable], blocks[usable]
-    )
-    freedom = means.size - int(np.count_nonzero(usable))
-    return math.sqrt(float(np.sum((means - centre) ** 2)) / max(freedom, 1))
+    squares, freedom = 0.0, 0
+    order = np.argsort(-top.runs.bins, kind="stable")[:MOST_RUNS].tolist()
+    for row, first, bins in zip(top.runs.row[order], top.runs.first[order], top.runs.bins[order], strict=True):
+        blocks = int(bins) // block
+        if blocks >= 2:
+            means = lines.level_mv[index, row, first : first + blocks * block].reshape(blocks, block).mean(axis=1)
+            rest = means - means.mean()
+            squares += float(rest @ rest)
+            freedom += blocks - 1
+    if freedom == 0:
+        return float(lines.clamp_noise_mv[index]) / math.sqrt(block)
+    return math.sqrt(squares / freedom)
 
 
 def _sample_noise(
-    record: ChannelRecord, top: State, lines: Lines, seconds_per_sample: float, *, carries_colour: bool
+    record: ChannelRecord, top: State, lines: Lines, seconds_per_sample: float, carries_colour: bool
 ) -> float:
     """Rms noise of single samples in codes, on a few flats of the state, in the record's own band, quantisation taken out.
 
@@ -172,13 +240,14 @@ def _sample_noise(
     grid = lines.grid
     piece = max(2, min(2000, round(0.5e-6 / seconds_per_sample)))
     if carries_colour:
-        first_bin = grid.first_bin[:MOST_RUNS_FOR_NOISE] + lines.clamp.quiet.start
+        first_bin = grid.first_bin[:MOST_PIECES] + lines.clamp.quiet.start
     else:
-        runs = top.runs.at(np.arange(min(top.runs.bins.size, MOST_RUNS_FOR_NOISE)))
-        a_run = np.linspace(0.0, 1.0, max(1, MOST_RUNS_FOR_NOISE // runs.bins.size), endpoint=False)
+        runs = top.runs.at(np.arange(min(top.runs.bins.size, MOST_PIECES)))
+        a_run = np.linspace(0.0, 1.0, max(1, MOST_PIECES // runs.bins.size), endpoint=False)
         into = (a_run[:, None] * (runs.bins - piece / grid.samples_per_bin)).astype(np.intp)
         first_bin = (grid.first_bin[runs.row] + runs.first + np.maximum(into, 0)).ravel()
     first = np.minimum(first_bin * grid.samples_per_bin, record.codes.size - piece)
     pieces = record.codes[first[:, None] + np.arange(piece)].astype(np.float64)
-    variance = float(np.mean(pieces.var(axis=1))) * piece / (piece - 1)
+    rest = pieces - pieces.mean(axis=1, keepdims=True)
+    variance = float(np.einsum("ij,ij->", rest, rest)) / (rest.shape[0] * (piece - 1))
     return math.sqrt(max(0.0, variance - record.code_step**2 / 12.0))

@@ -1,11 +1,12 @@
-"""A channel cut into its lines, every line against its own blanking.
+"""Channels cut into their lines, every line against its own blanking.
 
-The binned record of a channel becomes a matrix of one row a line. Blanking is clamped on the back porch of each line
-and interpolated to the next line's, which takes out droop, hum and everything else that is slow against a line.
+The binned records of the channels become one row a line. Blanking is clamped on the back porch of each line and
+interpolated to the next line's, which takes out droop, hum and everything else that is slow against a line. Channels
+are cut together, in one array, since they share their lines.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,19 @@ class LineGrid:
     sync_end_us: float
     system: LineSystem
 
+    def some(self, most: int) -> "LineGrid":
+        """This grid with at most `most` of its lines, evenly chosen."""
+        if self.number.size <= most:
+            return self
+        chosen = np.linspace(0, self.number.size - 1, most).astype(np.intp)
+        return replace(
+            self,
+            number=self.number[chosen],
+            first_bin=self.first_bin[chosen],
+            time_us=self.time_us[chosen],
+            bins_to_next=self.bins_to_next[chosen],
+        )
+
     @property
     def bins(self) -> NDArray[np.intp]:
         """Indices into a binned record, shape (lines, bins)."""
@@ -90,14 +104,14 @@ class Clamp:
 
 @dataclass(frozen=True, eq=False)
 class Lines:
-    """The picture lines of one channel.
+    """The picture lines of some channels.
 
     Attributes:
         grid: where they lie.
-        level_mv: above blanking, shape (lines, bins).
-        blanking_mv: clamp of every line against scope zero, shape (lines,).
+        level_mv: above blanking, shape (channels, lines, bins).
+        blanking_mv: clamp of every line against scope zero, shape (channels, lines).
         clamp: how blanking was taken.
-        clamp_noise_mv: rms of a bin within the clamps.
+        clamp_noise_mv: rms of a bin within the clamps, shape (channels,).
         active: columns where the picture lies.
     """
 
@@ -105,7 +119,7 @@ class Lines:
     level_mv: NDArray[np.float64]
     blanking_mv: NDArray[np.float64]
     clamp: Clamp
-    clamp_noise_mv: float
+    clamp_noise_mv: NDArray[np.float64]
     active: slice
 
 
@@ -149,22 +163,40 @@ def line_grid(sync: LineSync, seconds_per_sample: float, samples_per_bin: int, b
 
 
 def cut_lines(binned: NDArray[np.float32], grid: LineGrid, *, subcarrier_hz: float | None) -> Lines | None:
-    """Cut a binned channel, in mV against scope zero, into its picture lines; None where no clamp can be had.
+    """Cut binned channels, in mV against scope zero, shape (channels, bins), into lines; None where no clamp can be had.
 
     `subcarrier_hz` is given where the back porch carries a burst.
     """
-    rows = binned[grid.bins].astype(np.float64)
+    rows = binned[:, grid.bins].astype(np.float64)
     clamp = _porch_clamp(rows, grid) if subcarrier_hz is None else _burst_clamp(rows, grid, subcarrier_hz)
     if clamp is None:
         return None
-    own_mv = rows[:, clamp.columns] @ clamp.weights
-    quiet = rows[:, clamp.quiet]
-    noise_mv = math.sqrt(float(np.mean(np.square(quiet - quiet.mean(axis=1)[:, None]))))
-    slope = (_next_clamp(binned, grid, clamp, own_mv) - own_mv) / grid.bins_to_next
-    rows -= own_mv[:, None] + slope[:, None] * (np.arange(rows.shape[1]) - clamp.middle)
+    own_mv, next_mv = clamped(binned, grid, clamp)
+    quiet = rows[:, :, clamp.quiet]
+    rest = quiet - quiet.mean(axis=2, keepdims=True)
+    noise_mv = np.sqrt(np.einsum("clb,clb->c", rest, rest) / (rest.size // rest.shape[0]))
+    slope = (next_mv - own_mv) / grid.bins_to_next
+    rows -= own_mv[:, :, None]
+    rows -= slope[:, :, None] * (np.arange(rows.shape[2]) - clamp.middle)
     end_us = grid.period_us - grid.system.front_porch_us - AFTER_PICTURE_US
     active = slice(clamp.columns.stop, grid.columns(0.0, end_us).stop)
     return Lines(grid, rows, own_mv, clamp, noise_mv, active)
+
+
+def clamped(
+    binned: NDArray[np.float32], grid: LineGrid, clamp: Clamp
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Blanking of every line and of the line after it, shape (channels, lines) each.
+
+    Where the record ends before the next line's clamp the line's own stands in.
+    """
+    first = grid.first_bin + clamp.columns.start
+    following = first + np.round(grid.bins_to_next).astype(np.intp)
+    inside = following + clamp.weights.size <= binned.shape[1]
+    columns = np.arange(clamp.weights.size)
+    own_mv = binned[:, first[:, None] + columns] @ clamp.weights
+    next_mv = binned[:, np.where(inside, following, first)[:, None] + columns] @ clamp.weights
+    return own_mv, next_mv
 
 
 def _porch_clamp(rows: NDArray[np.float64], grid: LineGrid) -> Clamp | None:
@@ -200,27 +232,17 @@ def _quiet_columns(rows: NDArray[np.float64], grid: LineGrid, open_us: float) ->
     porch = grid.columns(open_us, open_us + LEAST_CLAMP_US)
     if porch.start >= porch.stop:
         return None
-    reference = rows[:, porch].mean(axis=1)
-    noise_mv = math.sqrt(float(np.mean(np.square(rows[:, porch] - reference[:, None]))))
-    some = rows[:, :: max(1, rows.size // 4000)]
-    limit_mv = max(6.0 * noise_mv, 0.02 * float(some.max() - some.min()))
+    near = rows[:, :, porch]
+    reference = near.mean(axis=2, keepdims=True)
+    noise_mv = np.sqrt(np.mean(np.square(near - reference), axis=(1, 2)))
+    some = rows[:, :, :: max(1, rows[0].size // 4000)]
+    limit_mv = np.maximum(6.0 * noise_mv, 0.02 * np.ptp(some, axis=(1, 2)))
     searched = grid.columns(open_us + LEAST_CLAMP_US, grid.system.blanking_end_us)
-    active = np.abs(rows[:, searched] - reference[:, None]) > limit_mv
-    sustained = (active[:, :-1] & active[:, 1:]).any(axis=0)
+    active = np.abs(rows[:, :, searched] - reference) > limit_mv[:, None, None]
+    sustained = (active[:, :, :-1] & active[:, :, 1:]).any(axis=(0, 1))
     close_us = grid.system.blanking_end_us - BEFORE_ACTIVITY_US
     if sustained.any():
         earliest = searched.start + int(np.argmax(sustained))
         close_us = min(close_us, float(grid.time_us[:, earliest].min()) - BEFORE_ACTIVITY_US)
     columns = grid.columns(open_us, close_us)
     return columns if (columns.stop - columns.start + 1) * grid.bin_us >= LEAST_CLAMP_US else None
-
-
-def _next_clamp(
-    binned: NDArray[np.float32], grid: LineGrid, clamp: Clamp, own_mv: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Clamp of the line after each; the line's own where the record ends before it."""
-    first = grid.first_bin + np.round(grid.bins_to_next).astype(np.intp) + clamp.columns.start
-    count = clamp.weights.size
-    inside = first + count <= binned.size
-    following = binned[np.where(inside, first, 0)[:, None] + np.arange(count)] @ clamp.weights
-    return np.where(inside, following, own_mv)

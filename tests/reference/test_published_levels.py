@@ -20,9 +20,10 @@ from made_video import (
     steps,
     white,
 )
-from peakwhite.daemon.measure.engine import find_sync, measure_capture
+from peakwhite.daemon.measure.engine import measure_capture
+from peakwhite.daemon.measure.found_sync import find_sync
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
-from peakwhite.daemon.measure.levels import measure_levels
+from peakwhite.daemon.measure.levels import Probed, measure_levels
 from peakwhite.daemon.measure.targets import SHIPPED, Conditions
 
 # White, yellow, cyan, green, magenta, red, blue, black.
@@ -52,7 +53,9 @@ def luma_states(
     record = digitised(made, "CH1", luma(made, steps(list(levels_mv), start_us, end_us), sync_mv))
     sync = find_sync(capture_of(made, record), Conditions(Hookup((Clip("CH1", "luma"),))))
     assert sync.grid is not None
-    return list(measure_levels(record, made.sample_ns * 1e-9, 1.0, sync.grid, subcarrier_hz=None).picture_states)
+    return list(
+        measure_levels([Probed(record)], made.sample_ns * 1e-9, sync.grid, subcarrier_hz=None)[0].picture_states
+    )
 
 
 @pytest.mark.parametrize("levels_mv", [LUMA_525_75_MV, LUMA_525_100_MV])

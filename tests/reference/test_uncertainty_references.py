@@ -57,7 +57,7 @@ def test_the_budget_example_of_a_three_per_cent_scope() -> None:
 
 def test_a_terminator_of_one_per_cent_moves_the_level_by_half() -> None:
     """V is in proportion to RL/(Rs + RL): ±1 % of RL is ±0.50 % of the level, ±3.5 mV in 700 [C]."""
-    levels = Levels(white_mv=700.0, white_random_mv=0.1, noise_mv=10.0, lsb_mv=1.0)
+    levels = Levels(lsb_mv=1.0, white_mv=700.0, white_random_mv=0.1, noise_mv=10.0)
     items = budget(700.0, levels, Clip("CH1", "red"), GainSpec(3.0), 1600.0, 100.0)
     assert next(item for item in items if item.name == "termination").size_mv == pytest.approx(3.5)
 

@@ -1,0 +1,242 @@
+"""The readings of a capture's channels: levels, uncertainty and verdict of each."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ...drivers.capture import Capture, ChannelRecord
+from .budget import ASSUMED_GAIN, budget, repeatable
+from .burst import LEAST_SAMPLES_PER_CYCLE, burst_mv_pp
+from .found_sync import FoundSync
+from .hints import hint
+from .hookup import COLOURS, SYNC_ROLES, WHITE_ROLES, Clip
+from .levels import DARK_UNDER, Levels, Probed, is_clipped, measure_levels
+from .line_sync import find_line_sync
+from .reading import ChannelReading, SyncClass
+from .targets import Conditions, Target
+from .uncertainty import Item, combined
+from .verdict import judge
+
+SYNC_CLASSES_MV: tuple[tuple[float, float, SyncClass], ...] = (
+    (150.0, 1000.0, "75-ohm"),
+    (1000.0, 2400.0, "ttl-into-75-ohm"),
+    (2400.0, 6000.0, "ttl"),
+)
+"""Swing of a sync channel and what drives it (practice)."""
+ENOUGH_SAMPLES = 8000
+"""So many samples tell the extremes of a channel well enough."""
+LEAST_SYNC_MV = 40.0
+"""Sync shallower than this is not looked for."""
+
+
+@dataclass(frozen=True)
+class MeasuredChannel:
+    """A channel's reading; for one with a peak white also the level on full white and the items of its uncertainty."""
+
+    reading: ChannelReading
+    full_mv: float = math.nan
+    items: tuple[Item, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Measuring:
+    """What all channels of one capture have in common."""
+
+    capture: Capture
+    conditions: Conditions
+    sync: FoundSync
+
+    def channels(self) -> list[MeasuredChannel]:
+        """Every channel of the capture, in its order."""
+        levels = self._levels()
+        return [self._channel(record, levels.get(record.name)) for record in self.capture.channels]
+
+    def _levels(self) -> Mapping[str, Levels]:
+        """Levels of the picture channels by name: those that share how blanking is clamped are cut together."""
+        if self.sync.grid is None:
+            return {}
+        found: dict[str, Levels] = {}
+        for carries_burst in (False, True):
+            probed = {
+                record.name: Probed(record, clip.probe_ratio)
+                for record in self.capture.channels
+                if (clip := self.conditions.hookup.of_channel(record.name)) is not None
+                and clip.role in WHITE_ROLES
+                and (clip.role == "composite") == carries_burst
+            }
+            if not probed or (carries_burst and not self._carries_subcarrier()):
+                continue
+            subcarrier_hz = self.sync.system.subcarrier_hz if carries_burst else None
+            measured = measure_levels(
+                list(probed.values()), self.capture.seconds_per_sample, self.sync.grid, subcarrier_hz=subcarrier_hz
+            )
+            found.update(zip(probed, measured, strict=True))
+        return found
+
+    def _carries_subcarrier(self) -> bool:
+        subcarrier_hz = self.sync.system.subcarrier_hz
+        return subcarrier_hz is None or LEAST_SAMPLES_PER_CYCLE <= 1.0 / (
+            self.capture.seconds_per_sample * subcarrier_hz
+        )
+
+    def _channel(self, record: ChannelRecord, levels: Levels | None) -> MeasuredChannel:
+        clip = self.conditions.hookup.of_channel(record.name)
+        clipped = is_clipped(record)
+        if clip is None:
+            return MeasuredChannel(ChannelReading(record.name, None, clipped=clipped))
+        if clip.role not in WHITE_ROLES:
+            return MeasuredChannel(replace(self._swing(record, clip), clipped=clipped))
+        target = self.conditions.target_of(clip.role, self.sync.system.name)
+        base = ChannelReading(
+            record.name,
+            clip.role,
+            clipped=clipped,
+            target=target.name if target else None,
+            edges_mv=target.edges_mv if target else None,
+            hints=(hint("scope-clipping"),) if clipped else (),
+        )
+        if self.sync.lines.state not in ("locked", "blanking-only"):
+            return MeasuredChannel(base)
+        if levels is None:
+            code = (
+                "white-not-in-record"
+                if self._carries_subcarrier() or clip.role != "composite"
+                else "sample-rate-too-low"
+            )
+            return MeasuredChannel(replace(base, hints=(*base.hints, hint(code))))
+        return self._picture(record, clip, target, levels, base)
+
+    def _picture(
+        self, record: ChannelRecord, clip: Clip, target: Target | None, levels: Levels, base: ChannelReading
+    ) -> MeasuredChannel:
+        base = replace(
+            base,
+            blanking_mv=or_none(levels.blanking_mv),
+            black_mv=or_none(levels.black_mv),
+            sync_mv=or_none(self._own_sync_mv(record, clip, levels)),
+            burst_mv_pp=or_none(self._burst_mv_pp(record, clip)),
+            average_mv=or_none(levels.average_mv),
+            noise_mv_rms=or_none(levels.noise_mv),
+            noise_band_mhz=self._noise_band_mhz() if math.isfinite(levels.noise_mv) else None,
+            samples=levels.samples,
+        )
+        dark_mv = DARK_UNDER * (target.nominal_mv if target else 700.0)
+        if not levels.white_mv > dark_mv:
+            dark = levels.white_mv if math.isfinite(levels.white_mv) else levels.black_mv
+            return MeasuredChannel(
+                replace(base, black_mv=or_none(dark), hints=(*base.hints, hint("white-not-in-record")))
+            )
+        return self._judged(record, clip, target, levels, base)
+
+    def _judged(
+        self, record: ChannelRecord, clip: Clip, target: Target | None, levels: Levels, base: ChannelReading
+    ) -> MeasuredChannel:
+        """A channel that has a white: full level, uncertainty, verdict."""
+        pattern_pct = self.conditions.pattern_white_pct
+        setup_mv = target.setup_mv if target else 0.0
+        full_mv = setup_mv + (levels.white_mv - setup_mv) * 100.0 / pattern_pct
+        gain = self.conditions.gain_spec or self.capture.gain_spec or ASSUMED_GAIN
+        full_scale_mv = _full_scale_mv(record) * clip.probe_ratio
+
+        def items_at(level_mv: float) -> tuple[Item, ...]:
+            return budget(level_mv, levels, clip, gain, full_scale_mv, pattern_pct)
+
+        items = items_at(full_mv)
+        spread = combined(items)
+        half_mv = spread.quantile(0.95)
+        own_sync_mv = base.sync_mv if clip.role in ("luma", "composite") else None
+        reading = replace(
+            base,
+            peak_white_mv=full_mv,
+            u95_mv=spread.quantile(0.975),
+            u95_repeat_mv=combined(repeatable(items)).quantile(0.975),
+            low_mv=full_mv - half_mv,
+            high_mv=full_mv + half_mv,
+            picture_to_sync=levels.white_mv / own_sync_mv if own_sync_mv else None,
+        )
+        if target is None:
+            return MeasuredChannel(reading, full_mv, items)
+        said = judge(full_mv, lambda level_mv: combined(items_at(level_mv)), target, lower_bound=base.clipped)
+        reading = replace(
+            reading,
+            aim_mv=said.aim_mv,
+            off_aim_mv=said.off_aim_mv,
+            zone=said.zone,
+            verdict=said.verdict,
+            p_over=said.p_over,
+            p_too_low=said.p_too_low,
+            decidable=said.decidable,
+        )
+        return MeasuredChannel(reading, full_mv, items)
+
+    def _own_sync_mv(self, record: ChannelRecord, clip: Clip, levels: Levels) -> float:
+        """Depth of the sync that this channel carries itself, below its clamped blanking; NaN where it carries none."""
+        if self.sync.is_on(record.name):
+            return levels.blanking_mv - self.sync.lines.tip_mv
+        lowest = int(record.codes.min() if record.volts_per_code > 0.0 else record.codes.max())
+        lowest_mv = (lowest * record.mv_per_code + record.mv_at_code_zero) * clip.probe_ratio
+        below_mv = max(LEAST_SYNC_MV, 6.0 * levels.noise_mv)
+        if clip.role not in ("luma", "composite", "green") or not lowest_mv < levels.blanking_mv - below_mv:
+            return math.nan
+        own = find_line_sync(record, self.capture.seconds_per_sample, clip.probe_ratio, alone=False)
+        same = own.state == "locked" and abs(own.period_us / self.sync.lines.period_us - 1.0) < 1e-3
+        return levels.blanking_mv - own.tip_mv if same else math.nan
+
+    def _burst_mv_pp(self, record: ChannelRecord, clip: Clip) -> float:
+        if clip.role != "composite" or self.sync.lines.state != "locked":
+            return math.nan
+        return burst_mv_pp(record, self.capture.seconds_per_sample, clip.probe_ratio, self.sync.lines, self.sync.system)
+
+    def _swing(self, record: ChannelRecord, clip: Clip) -> ChannelReading:
+        """Roles without a peak white: the distance between their extremes, and how far they go about their middle."""
+        some = np.sort(record.codes[:: max(1, record.codes.size // ENOUGH_SAMPLES)]).astype(np.float64)
+        low, middle, high = (
+            some[math.floor(0.01 * some.size)],
+            some[some.size // 2],
+            some[math.ceil(0.99 * some.size) - 1],
+        )
+        scale_mv = abs(record.mv_per_code * clip.probe_ratio)
+        swing_mv = float(high - low) * scale_mv
+        reading = ChannelReading(record.name, clip.role, swing_mv=swing_mv)
+        if clip.role not in SYNC_ROLES:
+            up_mv, down_mv = float(high - middle) * scale_mv, float(low - middle) * scale_mv
+            return replace(reading, positive_peak_mv=up_mv, negative_peak_mv=down_mv)
+        lines = self.sync.lines
+        depth_mv = or_none(lines.depth_mv) if self.sync.is_on(record.name) else None
+        blanking_mv = lines.tip_mv + depth_mv if depth_mv is not None and not lines.inverted else None
+        shown_mv = swing_mv if depth_mv is None else depth_mv
+        sort = next((name for low_mv, high_mv, name in SYNC_CLASSES_MV if low_mv <= shown_mv < high_mv), None)
+        return replace(reading, swing_mv=shown_mv, sync_mv=depth_mv, blanking_mv=blanking_mv, sync_class=sort)
+
+    def _noise_band_mhz(self) -> float:
+        """Half the sample rate, or the analogue bandwidth where that is known and lower."""
+        nyquist_mhz = 0.5e-6 / self.capture.seconds_per_sample
+        return min(nyquist_mhz, self.capture.bandwidth_mhz or nyquist_mhz)
+
+
+def with_dead_channels(readings: list[ChannelReading]) -> list[ChannelReading]:
+    """A colour flat at blanking while another channel of the same trigger shows picture is likely dead."""
+    alive = any(one.peak_white_mv is not None for one in readings)
+
+    def dead(one: ChannelReading) -> bool:
+        dark = any(sign.code == "white-not-in-record" for sign in one.hints)
+        flat = one.black_mv is not None and abs(one.black_mv) < 15.0
+        return alive and dark and flat and one.role in COLOURS
+
+    return [replace(one, hints=(*one.hints, hint("channel-dead"))) if dead(one) else one for one in readings]
+
+
+def or_none(value: float) -> float | None:
+    """The value, or None for NaN and infinity."""
+    return value if math.isfinite(value) else None
+
+
+def _full_scale_mv(record: ChannelRecord) -> float:
+    """Full scale: the screen's where known, else the smallest 1-2-5 range of eight divisions that holds the record."""
+    if record.full_scale_v is not None:
+        return record.full_scale_v * 1e3
+    span_mv = float(int(record.codes.max()) - int(record.codes.min())) * abs(record.mv_per_code)
+    decade = 10.0 ** math.floor(math.log10(max(span_mv, 1e-6) / 8.0))
+    return next(8.0 * step * decade for step in (1.0, 2.0, 5.0, 10.0) if 8.0 * step * decade >= span_mv)
