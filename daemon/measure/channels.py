@@ -97,15 +97,12 @@ class Measuring:
             edges_mv=target.edges_mv if target else None,
             hints=(hint("scope-clipping"),) if clipped else (),
         )
-        if self.sync.lines.state not in ("locked", "blanking-only"):
+        if self.sync.lines.state == "none":
             return MeasuredChannel(base)
         if levels is None:
-            code = (
-                "white-not-in-record"
-                if self._carries_subcarrier() or clip.role != "composite"
-                else "sample-rate-too-low"
-            )
-            return MeasuredChannel(replace(base, hints=(*base.hints, hint(code))))
+            too_slow = clip.role == "composite" and not self._carries_subcarrier()
+            missing = hint("sample-rate-too-low" if too_slow else "white-not-in-record")
+            return MeasuredChannel(replace(base, hints=(*base.hints, missing)))
         return self._picture(record, clip, target, levels, base)
 
     def _picture(

@@ -15,9 +15,11 @@ from .scope_plan import FIRST_TRIGGER_V, channel_plans, group_of, touches_rail, 
 TRIGGER_WAIT_S = 0.15
 """Two lines take 128 us at most: whatever has not triggered by then will not."""
 FORCE_WAIT_S = 0.5
-SPAN_S = {Task.LEVELS: 500e-6, Task.FIELD: 25e-3}
-"""Seven or eight lines; 1.25 fields of 50 Hz, 1.5 of 60 Hz."""
+SPAN_S = {Task.LEVELS: 500e-6, Task.FIELD: 42e-3}
+"""Seven or eight lines; two fields of 50 Hz and a little, so that two vertical syncs are always in it."""
 POINTS = {Task.LEVELS: 12_000, Task.FIELD: 250_000}
+COMPOSITE_FIELD_POINTS = 1_000_000
+"""Five samples a subcarrier cycle over a field record."""
 BANDWIDTH_MHZ = 20.0
 """The limiter is on: levels want no more, and with less noise their uncertainty is smaller."""
 
@@ -51,7 +53,8 @@ def open_scope(
 class ScopeSource:
     """An open scope as a Source.
 
-    LEVELS asks for 12 000 points over 500 us, FIELD for 250 000 over 25 ms; a family with fixed memory gives what it has.
+    LEVELS asks for 12 000 points over 500 us, FIELD for 250 000 over 42 ms (a million where composite is in the hookup); a
+    family with fixed memory gives what it has.
     With 2500 points a FIELD capture lies far below the sample rate that finds a line sync: such a scope has levels only.
     """
 
@@ -122,12 +125,16 @@ class ScopeSource:
             trigger_channel=trigger_clip(setup.conditions.hookup).channel,
             trigger_level_v=self._trigger_v,
             span_s=SPAN_S[self._task],
-            points=POINTS[self._task],
+            points=self._points(setup),
         )
         if plan != self._configured:
             self._configured = None
             self._driver.configure(plan)
             self._configured = plan
+
+    def _points(self, setup: Setup) -> int:
+        carries_colour = setup.conditions.hookup.of_role("composite") is not None
+        return COMPOSITE_FIELD_POINTS if carries_colour and self._task is Task.FIELD else POINTS[self._task]
 
     def _learn(self, record: Record, setup: Setup) -> None:
         """What the next capture can do better: a coarser range where a rail was touched, a trigger level that fits."""

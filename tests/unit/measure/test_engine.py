@@ -323,3 +323,10 @@ def test_a_channel_without_a_role_is_listed_without_levels() -> None:
     measured = measure_capture(capture, Conditions(Hookup((Clip("CH1", "red"), Clip("CH4", "sync")))))
     assert channel(measured, "CH2").role is None
     assert channel(measured, "CH2").peak_white_mv is None
+
+
+def test_a_record_within_the_vertical_interval_says_that_no_white_was_in_it() -> None:
+    made = Made(samples=4_800, raster=Raster(lines_per_field=262, first_us=-0.2 * LINE_525_US))
+    measured = measure_capture(rgb_sync(made, white(700.0), white(700.0), white(700.0)), BENCH)
+    assert measured.sync.state == "vertical-interval"
+    assert codes_of(channel(measured, "CH1").hints) == {"white-not-in-record"}
