@@ -21,6 +21,7 @@ import uvicorn
 
 from ..drivers.discovery import find_scopes
 from ..drivers.errors import PortTaken, UsageError
+from ..drivers.families import family_named
 from ..drivers.links import parse_resource
 from .acquisition import Acquisition, Job, Source
 from .config import Setup, SetupInForce
@@ -72,6 +73,8 @@ def serve(
     origin = None
     if resource is not None:
         parse_resource(resource)
+        if wanted is not None:
+            family_named(wanted)
         origin = Origin(lambda: open_scope(resource, family=wanted), resource)
     print(cautions_for_terminal(), file=sys.stderr, flush=True)
     return _run(settings, origin, None, host, port, browser)

@@ -1,6 +1,7 @@
 """REST under /api/v1, and what a supervisor asks of a process."""
 
 import asyncio
+import math
 from collections.abc import Sequence
 from dataclasses import asdict
 from functools import cache
@@ -178,10 +179,11 @@ def health_routes(services: Services) -> APIRouter:
 
     @router.get("/readyz", summary="Do valid readings come in?", responses=answers(503))
     async def readyz() -> models.ReadyBody:
-        """Whether the newest reading is fresh and has found sync."""
+        """Whether the scope is there and the newest reading is fresh and has found sync."""
         latest, scope = services.hub.latest, services.hub.scope
         limit_s = max(FRESH_S, 3.0 / services.setup.current.rate_hz)
-        if latest is None or (age_s := services.now_s() - latest.at_s) > limit_s:
+        age_s = math.inf if latest is None else services.now_s() - latest.at_s
+        if latest is None or age_s > limit_s or scope.state != "ready":
             raise NoReading(
                 f"no fresh reading, {scope.text}", where="readyz", do=scope.do or "wait for the next capture"
             )

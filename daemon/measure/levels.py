@@ -9,16 +9,18 @@ from numpy.typing import NDArray
 from ...drivers.capture import ChannelRecord
 from .binning import binned_mv
 from .flats import ALIKE_MV, LONG_ENOUGH_US, Runs, State, flat_runs, states
-from .lines import LineGrid, Lines, clamped, cut_lines
+from .lines import LineGrid, Lines, clamped, cut_lines, telling_lines
 
 DARK_UNDER = 0.05
 """A picture whose highest state lies under this part of the target holds no white."""
 LEAST_RAIL_SAMPLES = 8
 """So many samples at the ADC's rail are clipping; fewer are stray."""
-LEARNT_LINES = 64
-"""Flats are learnt on so many lines, evenly chosen; sums then run over all lines."""
+EVEN_LINES = 12
+HIGHEST_LINES = 4
+"""Flats are learnt on so many lines spread evenly and so many of the brightest of each channel; sums run over all lines."""
+LEAST_SUMMED = 8
 MOST_PIECES = 64
-MOST_RUNS = 16
+MOST_RUNS = 8
 """So many pieces and runs tell the noise well enough."""
 
 
@@ -82,7 +84,7 @@ def measure_levels(
     """
     none = [Levels(one.mv_per_code * one.record.code_step) for one in channels]
     binned = np.stack([binned_mv(one.record, grid.samples_per_bin, one.probe_ratio) for one in channels])
-    lines = cut_lines(binned, grid.some(LEARNT_LINES), subcarrier_hz=subcarrier_hz)
+    lines = cut_lines(binned, telling_lines(binned, grid, EVEN_LINES, HIGHEST_LINES), subcarrier_hz=subcarrier_hz)
     if lines is None:
         return none
     cycle_us = None if subcarrier_hz is None else 1e6 / subcarrier_hz
@@ -129,7 +131,7 @@ def _over_all_lines(base: Levels, top: State, binned: NDArray[np.float32], grid:
     was learnt stands.
     """
     columns = _common_columns(top.runs, lines)
-    if grid.number.size <= LEARNT_LINES or columns is None:
+    if grid.number.size == lines.grid.number.size or columns is None:
         return base
     own_mv, next_mv = clamped(binned, grid, lines.clamp)
     edges = np.stack((grid.first_bin + columns.start, grid.first_bin + columns.stop), axis=1).ravel()
@@ -142,7 +144,7 @@ def _over_all_lines(base: Levels, top: State, binned: NDArray[np.float32], grid:
         ALIKE_MV, 6.0 * float(np.std(level_mv[level_mv > 0.5 * top.level_mv]))
     )
     level_mv = level_mv[alike]
-    if level_mv.size < LEARNT_LINES // 2:
+    if level_mv.size < LEAST_SUMMED:
         return base
     return replace(
         base,
@@ -214,20 +216,18 @@ def _mean_error_mv(level_mv: NDArray[np.float64]) -> float:
 
 
 def _block_scatter_mv(top: State, lines: Lines, index: int) -> float:
-    """Rms of the means of one-microsecond blocks about the mean of their run."""
+    """Rms of the means of one-microsecond blocks about the mean of their run, on the longest runs."""
     block = max(1, round(1.0 / lines.grid.bin_us))
-    squares, freedom = 0.0, 0
-    order = np.argsort(-top.runs.bins, kind="stable")[:MOST_RUNS].tolist()
-    for row, first, bins in zip(top.runs.row[order], top.runs.first[order], top.runs.bins[order], strict=True):
-        blocks = int(bins) // block
-        if blocks >= 2:
-            means = lines.level_mv[index, row, first : first + blocks * block].reshape(blocks, block).mean(axis=1)
-            rest = means - means.mean()
-            squares += float(rest @ rest)
-            freedom += blocks - 1
-    if freedom == 0:
+    runs = top.runs.at(np.argsort(-top.runs.bins, kind="stable")[:MOST_RUNS])
+    blocks = max(2, int(runs.bins[runs.bins.size // 2]) // block)
+    long_enough = runs.bins >= blocks * block
+    if not long_enough.any():
         return float(lines.clamp_noise_mv[index]) / math.sqrt(block)
-    return math.sqrt(squares / freedom)
+    place = runs.first[long_enough, None] + np.arange(blocks * block)
+    pieces = lines.level_mv[index, runs.row[long_enough, None], place]
+    means = np.add.reduce(pieces.reshape(-1, blocks, block), axis=2) / block
+    rest = means - np.add.reduce(means, axis=1, keepdims=True) / blocks
+    return math.sqrt(float(np.vdot(rest, rest)) / (rest.shape[0] * (blocks - 1)))
 
 
 def _sample_noise(

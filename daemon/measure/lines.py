@@ -51,11 +51,8 @@ class LineGrid:
     sync_end_us: float
     system: LineSystem
 
-    def some(self, most: int) -> "LineGrid":
-        """This grid with at most `most` of its lines, evenly chosen."""
-        if self.number.size <= most:
-            return self
-        chosen = np.linspace(0, self.number.size - 1, most).astype(np.intp)
+    def at(self, chosen: NDArray[np.intp]) -> "LineGrid":
+        """Some of its lines."""
         return replace(
             self,
             number=self.number[chosen],
@@ -160,6 +157,22 @@ def line_grid(sync: LineSync, seconds_per_sample: float, samples_per_bin: int, b
         sync_end_us=4.7 if math.isnan(sync.width_us) else sync.width_us,
         system=sync.system or SYSTEM_525,
     )
+
+
+def telling_lines(binned: NDArray[np.float32], grid: LineGrid, evenly: int, highest: int) -> LineGrid:
+    """Lines that tell what the picture holds: `evenly` spread ones, and of each channel the `highest` brightest.
+
+    A white that stands on a few lines only is then among them. With few lines all of them are taken.
+    """
+    channels = binned.shape[0]
+    if grid.number.size <= evenly + channels * highest:
+        return grid
+    edges = np.stack((grid.first_bin, grid.first_bin + grid.time_us.shape[1]), axis=1).ravel()
+    edges = edges[:-1] if edges[-1] >= binned.shape[1] else edges
+    brightest = np.maximum.reduceat(binned, edges, axis=1)[:, ::2]
+    top = np.argpartition(brightest, -highest, axis=1)[:, -highest:].ravel()
+    even = np.linspace(0, grid.number.size - 1, evenly).astype(np.intp)
+    return grid.at(np.unique(np.concatenate((even, top))))
 
 
 def cut_lines(binned: NDArray[np.float32], grid: LineGrid, *, subcarrier_hz: float | None) -> Lines | None:

@@ -219,6 +219,23 @@ def demo(children: Children) -> Daemon:
     return children.daemon("demo")
 
 
+@dataclass
+class Bench:
+    """A daemon and the simulated scope that it serves."""
+
+    scope: SimulatedScope
+    daemon: Daemon
+
+
+@pytest.fixture(scope="module")
+def lasting_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    """Scope and daemon for all tests of a module that leave them standing."""
+    started = Children(tmp_path_factory.mktemp("bench"))
+    scope = started.scope("--clock", "real")
+    yield Bench(scope, started.daemon("serve", "--scope", scope.resource))
+    started.end_all()
+
+
 @pytest.fixture(scope="module")
 def lasting_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
     """Like `demo`, but one for all tests of a module that leave it standing."""

@@ -76,6 +76,7 @@ class Face:
         return [Found("USB0::1::2::3::INSTR", "MAKER,MODEL", None), Found("TCPIP?*", None, "no network")]
 
     def publish(self, sync: str = "locked") -> None:
+        self.hub.announce(ScopeStatus("ready", 1_000_000_000, "capturing"), ())
         measured = a_measured(sync=sync)
         self.hub.publish(Reading("abcd", 1, 1, 1_000_000_000, LatencyMs(1.0, 2.0), ScopeTag("x", None), measured))
 
@@ -199,6 +200,9 @@ def test_ready_means_fresh_readings_with_sync(client: TestClient, face: Face) ->
     problem_of(client.get("/readyz"), 503, "no-reading")
     face.publish()
     assert client.get("/readyz").status_code == 200
+    face.hub.announce(ScopeStatus("lost", 1_000_000_000, "gone", "switch it on"), ())
+    assert "gone" in problem_of(client.get("/readyz"), 503, "no-reading")["detail"]
+    face.publish()
     face.now_s += 3.1
     problem_of(client.get("/readyz"), 503, "no-reading")
 

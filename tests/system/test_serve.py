@@ -1,0 +1,197 @@
+"""`peakwhite serve` against what is no scope, and what it refuses before it starts."""
+
+import signal
+import socket
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from live_client import live_client
+
+
+@contextmanager
+def listener(talk: Callable[[socket.socket], None]) -> Iterator[int]:
+    """A TCP server that talks to everybody who connects; its port."""
+    connections: list[socket.socket] = []
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def accept() -> None:
+            while True:
+                try:
+                    connection, _ = server.accept()
+                except OSError:
+                    return
+                connections.append(connection)
+                talk(connection)
+
+        thread = threading.Thread(target=accept)
+        thread.start()
+        yield server.getsockname()[1]
+        server.shutdown(socket.SHUT_RDWR)
+        thread.join()
+    for connection in connections:
+        connection.close()
+
+
+def say_nothing(connection: socket.socket) -> None:
+    pass
+
+
+def speak_http(connection: socket.socket) -> None:
+    connection.recv(1024)
+    connection.sendall(b"HTTP/1.1 400 Bad Request\r\nContent-Length: 0\r\n\r\n")
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port: int = server.getsockname()[1]
+        return port
+
+
+def resource(port: int) -> str:
+    return f"TCPIP0::127.0.0.1::{port}::SOCKET"
+
+
+def ended(children: Any, *arguments: str) -> tuple[int, str, str]:
+    """Status, stdout and stderr of a command that ends by itself."""
+    child = children.start("peakwhite", "peakwhite.daemon", *arguments)
+    status = child.wait()
+    return status, child.process.stdout.read().decode(), child.stderr
+
+
+def one_line(stderr: str) -> str:
+    lines = [line for line in stderr.splitlines() if not line.startswith("caution: ")]
+    assert len(lines) == 1, stderr
+    assert lines[0].startswith("peakwhite: ")
+    return lines[0]
+
+
+@pytest.fixture
+def daemon_ends(children: Any) -> Iterator[None]:
+    """Whatever a daemon met, SIGTERM ends it with 0 and without a traceback."""
+    yield
+    for child in children.started:
+        if child.first_line.startswith("http") and child.process.poll() is None:
+            child.process.send_signal(signal.SIGTERM)
+            assert child.wait() == 0
+            assert child.process.stdout.read() == b""
+            assert "Traceback" not in child.stderr
+
+
+@pytest.mark.usefixtures("daemon_ends")
+class TestPageFirst:
+    """The page is up, its status says what is the matter, and the daemon goes on trying."""
+
+    def test_without_a_scope_it_says_how_to_name_one(self, children: Any) -> None:
+        daemon = children.daemon("serve")
+        with live_client(daemon) as live:
+            status = live.status("absent")
+        assert "--scope" in status["scope"]["do"]
+        status, _, body = daemon.request("GET", "api/v1/reading")
+        assert (status, b"no-reading" in body) == (503, True)
+        assert daemon.request("GET", "")[0] == 200
+
+    def test_where_nothing_listens_it_waits_and_takes_the_scope_that_appears(self, children: Any) -> None:
+        port = free_port()
+        daemon = children.daemon("serve", "--scope", resource(port))
+        with live_client(daemon) as live:
+            status = live.status("absent")
+            assert [problem["code"] for problem in status["problems"]] == ["link-lost"]
+            children.scope("--clock", "real", "--port", str(port))
+            live.status("ready")
+            assert live.reading()["sync"]["state"] == "locked"
+        assert daemon.child.stderr.count("scope not there") == 1
+
+    def test_what_speaks_http_is_no_scope(self, children: Any) -> None:
+        with listener(speak_http) as port:
+            daemon = children.daemon("serve", "--scope", resource(port))
+            with live_client(daemon) as live:
+                status = live.until("status", lambda frame: frame["problems"] != [])
+        assert status["scope"]["state"] == "absent"
+        assert status["problems"][0]["code"] == "instrument-reply"
+        assert "SCPI port" in status["scope"]["do"]
+
+    def test_what_accepts_and_never_answers_is_said_to_be_silent(self, children: Any) -> None:
+        with listener(say_nothing) as port:
+            daemon = children.daemon("serve", "--scope", resource(port))
+            with live_client(daemon) as live:
+                status = live.until("status", lambda frame: frame["problems"] != [])
+        assert status["scope"]["state"] == "absent"
+        assert status["problems"][0]["code"] == "link-timeout"
+
+    def test_an_unknown_instrument_is_named_with_how_to_force_a_family(self, children: Any) -> None:
+        scope = children.scope("--clock", "real", "--identity", "QUAYSIDE,TOASTER,1,1")
+        daemon = children.daemon("serve", "--scope", scope.resource)
+        with live_client(daemon) as live:
+            status = live.until("status", lambda frame: frame["problems"] != [])
+        assert status["problems"][0]["code"] == "unknown-instrument"
+        assert "TOASTER" in status["scope"]["text"]
+        assert "--family" in status["scope"]["do"]
+
+    def test_the_cautions_are_on_standard_error_before_the_address(self, children: Any) -> None:
+        daemon = children.daemon("serve")
+        cautions = [line for line in daemon.child.stderr.splitlines() if line.startswith("caution: ")]
+        shown = daemon.json("GET", "api/v1/cautions")
+        assert [line.removeprefix("caution: ") for line in cautions] == [*shown["items"], shown["note"]]
+        assert daemon.child.first_line == f"http://127.0.0.1:{daemon.port}/"
+
+
+@pytest.mark.parametrize(
+    "malformed", ["oscilloscope", "TCPIP0::", "GPIB0::7::INSTR", "TCPIP0::127.0.0.1::99999::SOCKET"]
+)
+def test_a_malformed_resource_ends_with_2_before_anything_starts(children: Any, malformed: str) -> None:
+    status, stdout, stderr = ended(children, "serve", "--scope", malformed, "--port", "0", "--no-browser")
+    assert (status, stdout) == (2, "")
+    assert malformed in one_line(stderr)
+
+
+def test_an_unknown_family_ends_with_2_and_the_nearest_name(children: Any) -> None:
+    status, stdout, stderr = ended(children, "serve", "--scope", resource(1), "--family", "tektronics", "--port", "0")
+    assert (status, stdout) == (2, "")
+    assert "the nearest is" in one_line(stderr)
+
+
+@pytest.mark.parametrize("command", ["serve", "demo"])
+def test_a_port_that_is_taken_ends_with_3_and_nothing_is_left(children: Any, command: str) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        status, stdout, stderr = ended(children, command, "--port", str(port), "--no-browser")
+    assert (status, stdout) == (3, "")
+    assert f"127.0.0.1:{port}" in one_line(stderr)
+
+
+def test_an_address_that_others_can_reach_is_refused_for_now(children: Any) -> None:
+    status, stdout, stderr = ended(children, "serve", "--host", "0.0.0.0", "--port", "0", "--no-browser")
+    assert (status, stdout) == (2, "")
+    assert "127.0.0.1" in one_line(stderr)
+
+
+@pytest.mark.parametrize("command", ["serve", "demo"])
+def test_a_typo_in_the_settings_ends_with_2_and_file_line_key_and_nearest_name(
+    children: Any, tmp_path: Path, command: str
+) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text("# the bench\n[live]\nrate_herz = 10\n")
+    status, stdout, stderr = ended(children, command, "--config", str(path), "--port", "0", "--no-browser")
+    assert (status, stdout) == (2, "")
+    assert f"{path}: line 3: [live] rate_herz is no key, the nearest is 'rate_hz'" in one_line(stderr)
+
+
+def test_settings_reach_the_running_daemon(children: Any, tmp_path: Path) -> None:
+    scope = children.scope("--clock", "real")
+    path = tmp_path / "bench.toml"
+    path.write_text(
+        f'[scope]\nresource = "{scope.resource}"\n[live]\nrate_hz = 7\n[target_of]\nred = "rgb-700"\n'
+        '[hookup.CH1]\nrole = "red"\n[hookup.CH4]\nrole = "sync"\n'
+    )
+    daemon = children.daemon("serve", "--config", str(path))
+    with live_client(daemon) as live:
+        assert live.frame()["rate_hz"] == 7.0
+        reading = live.reading()
+    roles = {channel["channel"]: (channel["role"], channel["target"]) for channel in reading["channels"]}
+    assert roles["CH1"] == ("red", "rgb-700")
+    assert roles["CH4"] == ("sync", None)
