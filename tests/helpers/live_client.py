@@ -39,10 +39,13 @@ class LiveClient:
     def frames(self, timeout_s: float = DEADLINE_S) -> Iterator[dict[str, Any]]:
         """Frames until the time is over, which fails the test."""
         end_s = time.monotonic() + timeout_s
-        last: object = None
+        last: dict[str, Any] = {}
         while (left_s := end_s - time.monotonic()) > 0.0:
-            last = self.frame(left_s)
-            yield last  # type: ignore[misc]
+            try:
+                last = self.frame(left_s)
+            except TimeoutError:
+                break
+            yield last
         raise AssertionError(f"not seen within {timeout_s} s; the last frame was {last}")
 
     def until(

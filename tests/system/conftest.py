@@ -10,7 +10,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -179,18 +179,26 @@ class Children:
         for child in reversed(self.started):
             child.kill()
 
-    def outputs(self) -> str:
-        return "\n".join(f"--- {child.stderr_path.name}\n{child.stderr}" for child in self.started)
-
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[None]:
     """Show what the children of a failed test said."""
     report = yield
-    children = getattr(item, "funcargs", {}).get("children")
-    if report.failed and children is not None:  # type: ignore[attr-defined]
-        report.sections.append(("children", children.outputs()))  # type: ignore[attr-defined]
+    if report.failed:  # type: ignore[attr-defined]
+        for child in {child.pid: child for child in _children_in(getattr(item, "funcargs", {}).values())}.values():
+            report.sections.append((child.stderr_path.name, child.stderr))  # type: ignore[attr-defined]
     return report
+
+
+def _children_in(fixtures: Iterable[Any]) -> Iterator[Child]:
+    """Every process that one of these fixtures stands for."""
+    for value in fixtures:
+        if isinstance(value, Children):
+            yield from value.started
+        elif isinstance(value, Bench):
+            yield from (value.scope.child, value.daemon.child)
+        elif isinstance(value, (SimulatedScope, Daemon)):
+            yield value.child
 
 
 @pytest.fixture
@@ -233,6 +241,14 @@ def lasting_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     started = Children(tmp_path_factory.mktemp("bench"))
     scope = started.scope("--clock", "real")
     yield Bench(scope, started.daemon("serve", "--scope", scope.resource))
+    started.end_all()
+
+
+@pytest.fixture(scope="module")
+def lasting_fast_scope(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedScope]:
+    """A simulated scope that makes nobody wait, for all tests of a module."""
+    started = Children(tmp_path_factory.mktemp("scope"))
+    yield started.scope("--clock", "fast", "--seed", "7")
     started.end_all()
 
 
