@@ -16,8 +16,8 @@ from .reading import ChannelReading, FieldInfo, Hint, Measured, SyncReading
 from .targets import Conditions
 from .uncertainty import Item
 
-NOMINAL_SYNC_MV = 300.0
-"""Sync of a path whose target gives none."""
+SEPARATE_SYNC_MV = (300.0, 285.7)
+"""A sync channel beside red, green and blue may go with either scale (monitor level classes 0.700/0.300 and 0.714/0.286 V)."""
 
 
 def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
@@ -73,21 +73,20 @@ def _general_hints(
 
 
 def _ratio_hint(conditions: Conditions, readings: list[ChannelReading]) -> Hint | None:
-    """The ratio table on this reading: whites against their targets, sync and burst against the target's."""
-    whites, syncs, bursts, nominal_syncs = [], [], [], []
+    """The ratio table on this reading: whites against their targets, sync and burst against theirs."""
+    whites, bursts = [], []
+    syncs: list[float] = []
     for one in readings:
         target = conditions.targets.get(one.target) if one.target else None
-        if target is not None:
-            nominal_syncs.append(target.sync_mv or NOMINAL_SYNC_MV)
         if target is not None and one.peak_white_mv is not None:
             whites.append(one.peak_white_mv / target.nominal_mv)
         if target is not None and target.burst_mv_pp is not None and one.burst_mv_pp is not None:
             bursts.append(one.burst_mv_pp / target.burst_mv_pp)
-        shares_path = target is not None or one.sync_class == "75-ohm"
-        if shares_path and one.sync_mv is not None:
-            syncs.append(one.sync_mv)
-    nominal_mv = nominal_syncs[0] if nominal_syncs else NOMINAL_SYNC_MV
-    return ratio_hint(syncs[0] / nominal_mv if syncs else math.nan, bursts[0] if bursts else math.nan, whites)
+        if target is not None and target.sync_mv is not None and one.sync_mv is not None:
+            syncs = [one.sync_mv / target.sync_mv]
+        elif one.sync_class == "75-ohm" and one.sync_mv is not None and not syncs:
+            syncs = [one.sync_mv / nominal_mv for nominal_mv in SEPARATE_SYNC_MV]
+    return ratio_hint(syncs, bursts[0] if bursts else math.nan, whites)
 
 
 def _sync_reading(sync: FoundSync) -> SyncReading:

@@ -1,7 +1,7 @@
 """Hints: what to suspect, said as "likely", each with a test of ten seconds."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from .reading import Hint
@@ -96,29 +96,36 @@ LOOSER_FOR_WHITE = 0.06
 """White may be trimmed off nominal, so next to a sync that shows the factor it is accepted within ±6 %."""
 
 
-def ratio_hint(sync: float, burst: float, whites: list[float]) -> Hint | None:
-    """What the ratios of measured to nominal say together: of sync and burst (NaN where not measured) and of each white.
+def ratio_hint(syncs: Sequence[float], burst: float, whites: Sequence[float]) -> Hint | None:
+    """What the ratios of measured to nominal say together.
 
-    A factor is accepted when sync (and burst) show it and white shows it, or three quarters of it (a 75 % pattern).
-    Where no sync shares the path all of three colours or more must show it. White high with sync right is the unit.
+    `syncs` are the ratios of one measured sync to each nominal depth that it may have (none where no sync shares the
+    path); `burst` is NaN where not measured; `whites` has one ratio a channel. A factor is accepted when sync and burst
+    show it and white shows it, or three quarters of it (a 75 % pattern). Where no sync shares the path all of three
+    colours or more must show it. White high with sync right is the unit.
     """
     if not whites:
         return None
-    paths = [ratio for ratio in (sync, burst) if math.isfinite(ratio)]
-    if paths:
-        for factor in RATIO_TABLE:
-            if all(factor.accepts(ratio) for ratio in paths) and any(_white_fits(one, factor) for one in whites):
-                return hint(factor.code)
-        right = all(0.9 <= ratio <= 1.1 for ratio in paths)
-        if right and all(abs(one / PATTERN_WHITE - 1.0) <= LOOSER_FOR_WHITE for one in whites):
-            return hint("pattern-white")
-        return None
+    if not syncs:
+        return _ratio_hint_of_whites(whites)
+    for factor in RATIO_TABLE:
+        sync_shows = any(factor.accepts(ratio) for ratio in syncs)
+        burst_agrees = math.isnan(burst) or factor.accepts(burst)
+        if sync_shows and burst_agrees and any(_white_fits(one, factor) for one in whites):
+            return hint(factor.code)
+    right = any(0.9 <= ratio <= 1.1 for ratio in syncs)
+    if right and all(abs(one / PATTERN_WHITE - 1.0) <= LOOSER_FOR_WHITE for one in whites):
+        return hint("pattern-white")
+    return None
+
+
+def _ratio_hint_of_whites(whites: Sequence[float]) -> Hint | None:
     if len(whites) < 3:
         return None
-    for factor in RATIO_TABLE:
+    for factor in (*RATIO_TABLE, _about("pattern-white", PATTERN_WHITE)):
         if all(factor.accepts(one) for one in whites):
             return hint(factor.code)
-    return hint("pattern-white") if all(_about("", PATTERN_WHITE).accepts(one) for one in whites) else None
+    return None
 
 
 def _white_fits(white: float, factor: Factor) -> bool:

@@ -66,41 +66,47 @@ def test_two_colours_are_no_match() -> None:
 )
 def test_sync_and_white_off_by_one_factor_name_the_hookup(factor: float, code: str) -> None:
     for whites in ([factor], [factor * 0.75], [factor * 1.05, factor, factor * 0.98]):
-        found = ratio_hint(factor, NAN, whites)
+        found = ratio_hint([factor], NAN, whites)
         assert found is not None
         assert found.code == code
         assert "likely" in found.text
 
 
 def test_white_high_with_sync_right_is_the_unit() -> None:
-    assert ratio_hint(1.0, NAN, [1.5]) is None
-    assert ratio_hint(1.0, NAN, [2.0]) is None
+    assert ratio_hint([1.0], NAN, [1.5]) is None
+    assert ratio_hint([1.0], NAN, [2.0]) is None
 
 
 def test_a_burst_that_disagrees_with_sync_speaks_against_the_hookup() -> None:
-    assert ratio_hint(0.8, 1.0, [0.8]) is None
-    found = ratio_hint(0.8, 0.8, [0.8])
+    assert ratio_hint([0.8], 1.0, [0.8]) is None
+    found = ratio_hint([0.8], 0.8, [0.8])
     assert found is not None
     assert found.code == "fifty-ohm-load"
 
 
+def test_a_sync_may_show_the_factor_on_either_of_its_nominal_depths() -> None:
+    found = ratio_hint([200.0 / 300.0, 200.0 / 285.7], NAN, [0.7, 0.667, 0.65])
+    assert found is not None
+    assert found.code == "terminated-twice"
+
+
 def test_white_at_three_quarters_with_sync_right_is_the_pattern() -> None:
-    found = ratio_hint(1.0, NAN, [0.75])
+    found = ratio_hint([1.0], NAN, [0.75])
     assert found is not None
     assert found.code == "pattern-white"
 
 
 @pytest.mark.parametrize("whites", [[1.0, 1.0, 1.0], [0.95, 1.05, 1.0], [0.9, 0.9, 0.9]])
 def test_a_unit_near_nominal_gets_no_hint(whites: list[float]) -> None:
-    assert ratio_hint(1.0, NAN, whites) is None
-    assert ratio_hint(NAN, NAN, whites) is None
+    assert ratio_hint([1.0], NAN, whites) is None
+    assert ratio_hint([], NAN, whites) is None
 
 
 def test_without_sync_all_three_colours_must_show_the_factor() -> None:
-    found = ratio_hint(NAN, NAN, [2.0, 1.95, 2.05])
+    found = ratio_hint([], NAN, [2.0, 1.95, 2.05])
     assert found is not None
     assert found.code == "termination-missing"
-    assert ratio_hint(NAN, NAN, [2.0, 1.0, 1.0]) is None
+    assert ratio_hint([], NAN, [2.0, 1.0, 1.0]) is None
 
 
 def test_every_factor_has_a_sentence_and_a_test() -> None:
