@@ -1,5 +1,6 @@
 """Reading the settings file: all that is wrong with it at once, each with its line and the nearest valid name."""
 
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -16,7 +17,7 @@ from .complaints import Complaint, complaint_of, dotted, nearest
 from .lines import line_numbers, line_of
 from .model import SettingsTables
 from .setup import Setup
-from .values import parse_gain_spec, parse_pattern_white
+from .values import CHANNEL_NAME, parse_gain_spec, parse_pattern_white
 
 DO = "correct it and start again; 'peakwhite settings show' lists every key"
 
@@ -103,6 +104,8 @@ def _contradictions(tables: SettingsTables) -> Iterator[Complaint]:
             yield ("target_of", role), f"names the target '{name}', which is for {', '.join(known[name].roles)}"
     seen: dict[str, str] = {}
     for channel, clip in tables.hookup.items():
+        if not re.fullmatch(CHANNEL_NAME, channel):
+            yield ("hookup", channel, "role"), "is on a channel of no possible name: letters and digits, 16 at most"
         if clip.role in seen:
             yield ("hookup", channel, "role"), f"is '{clip.role}', as is that of {seen[clip.role]}: give each its own"
         seen.setdefault(clip.role, channel)

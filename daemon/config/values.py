@@ -6,6 +6,9 @@ from fractions import Fraction
 from ...drivers.capture import GainSpec
 from ...drivers.errors import UsageError
 
+CHANNEL_NAME = r"[A-Za-z][A-Za-z0-9_]{0,15}"
+"""A channel's name goes to the scope within a command: nothing may hide in it."""
+
 _GAIN_SPEC = re.compile(r"\s*(\d+(?:\.\d+)?)\s*%\s*(fs)?\s*", re.IGNORECASE)
 
 

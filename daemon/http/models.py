@@ -4,6 +4,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from ..config.values import CHANNEL_NAME
 from ..measure.hookup import Link, Load, Point, Role
 from ..measure.targets import Basis
 
@@ -15,7 +16,7 @@ class _Body(BaseModel):
 class ClipBody(_Body):
     """One probe: which channel, which signal, and what stands between them."""
 
-    channel: str = Field(min_length=1, max_length=40, description="the scope's name of the channel", examples=["CH1"])
+    channel: str = Field(pattern=f"^{CHANNEL_NAME}$", description="the scope's name of the channel", examples=["CH1"])
     role: Role = Field(description="the signal on it", examples=["red"])
     point: Point = Field(default="connector", description="where the probe touches the unit")
     load: Load = Field(default="terminator", description="what terminates the signal")

@@ -13,6 +13,8 @@ from .status import Problem, ScopeStatus
 Payload = str | bytes
 
 STATUS_EVERY_S = 2.0
+FRESH_S = 3.0
+"""A viewer that joins is not given an older reading: it would take it for new."""
 WIDTH_STEP = 100
 """Widths asked for are rounded up to a multiple of this, so that many viewers share few averaged lines."""
 
@@ -116,10 +118,10 @@ class Hub:
             self.tell_status()
 
     def join(self) -> Viewer:
-        """A new viewer, with the present status and the newest reading waiting for it."""
+        """A new viewer, with the present status waiting for it, and the newest reading where it is fresh."""
         viewer = Viewer()
         self._viewers.add(viewer)
-        if self._latest is not None:
+        if self._latest is not None and self._now_s() - self._latest.at_s <= FRESH_S:
             viewer.put("reading", reading_frame(self._latest.json))
         self.tell_status()
         return viewer

@@ -140,9 +140,7 @@ class TestPageFirst:
         assert daemon.child.first_line == f"http://127.0.0.1:{daemon.port}/"
 
 
-@pytest.mark.parametrize(
-    "malformed", ["oscilloscope", "TCPIP0::", "GPIB0::7::INSTR", "TCPIP0::127.0.0.1::99999::SOCKET"]
-)
+@pytest.mark.parametrize("malformed", ["oscilloscope", "TCPIP0::127.0.0.1::99999::SOCKET"])
 def test_a_malformed_resource_ends_with_2_before_anything_starts(children: Any, malformed: str) -> None:
     status, stdout, stderr = ended(children, "serve", "--scope", malformed, "--port", "0", "--no-browser")
     assert (status, stdout) == (2, "")

@@ -228,6 +228,8 @@ def test_a_hookup_is_put_in_force_whole_and_answered_with_its_generation(client:
         {"clips": [CLIP], "resource": "TCPIP::evil::INSTR"},
         {"clips": [{"channel": "CH1", "role": "mauve"}]},
         {"clips": [CLIP, CLIP]},
+        {"clips": [CLIP | {"channel": "CH1;*RST"}]},
+        {"clips": [CLIP | {"channel": "CH1\n"}]},
         {"clips": [CLIP], "target_of": {"green": "rgb-70"}},
         {"clips": [CLIP], "pattern_white_pct": 0},
         {"clips": [CLIP | {"load_ohm": -75}]},

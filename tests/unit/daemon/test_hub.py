@@ -10,6 +10,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from peakwhite.daemon.live import ControlLease, Hub, Problem, ScopeStatus, Viewer
+from peakwhite.daemon.live.hub import FRESH_S
 from peakwhite.daemon.live.schema import live_schema
 from peakwhite.daemon.measure.reading import LatencyMs, Reading, ScopeTag
 from scripted import a_measured
@@ -60,6 +61,19 @@ def test_whoever_joins_gets_the_status_and_the_newest_reading() -> None:
         assert frames[1]["reading"]["seq"] == 2
 
     play(scenario)
+
+
+def test_whoever_joins_late_is_not_given_an_old_reading_as_new() -> None:
+    async def run() -> None:
+        now_s = 5.0
+        hub = Hub(ControlLease(lambda: 0.0), lambda: 1, lambda: now_s)
+        hub.attach()
+        hub.publish(a_reading(1))
+        await settle()
+        now_s += FRESH_S + 0.1
+        assert [frame["type"] for frame in await drain(hub.join())] == ["status"]
+
+    asyncio.run(run())
 
 
 def test_a_viewer_that_is_slow_misses_readings_and_never_gets_an_old_one() -> None:
