@@ -4,6 +4,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
+from functools import cache
 from typing import Any, Literal
 
 import numpy as np
@@ -188,14 +189,21 @@ def iso_utc(ns_since_1970: int) -> str | None:
 
 def plain(value: Any) -> Any:
     """Dataclasses, tuples and numbers as what JSON knows; floats to seven significant figures, NaN as None."""
-    if is_dataclass(value) and not isinstance(value, type):
-        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+    if value is None or isinstance(value, (str, bool)):
+        return value
+    if isinstance(value, (float, np.floating)):
+        return float(f"{value:.7g}") if math.isfinite(value) else None
     if isinstance(value, (list, tuple)):
         return [plain(item) for item in value]
     if isinstance(value, Mapping):
         return {key: plain(item) for key, item in value.items()}
-    if isinstance(value, (float, np.floating)):
-        return float(f"{value:.7g}") if math.isfinite(value) else None
     if isinstance(value, np.integer):
         return int(value)
-    return value
+    names = _names(type(value))
+    return value if names is None else {name: plain(getattr(value, name)) for name in names}
+
+
+@cache
+def _names(kind: type) -> tuple[str, ...] | None:
+    """Names of a dataclass's fields; None for anything else."""
+    return tuple(field.name for field in fields(kind)) if is_dataclass(kind) else None
