@@ -199,11 +199,12 @@ def plain(value: Any) -> Any:
         return {key: plain(item) for key, item in value.items()}
     if isinstance(value, np.integer):
         return int(value)
-    names = _names(type(value))
+    kind: Any = type(value)
+    names = _names(kind)
     return value if names is None else {name: plain(getattr(value, name)) for name in names}
 
 
 @cache
-def _names(kind: type) -> tuple[str, ...] | None:
+def _names(kind: Any) -> tuple[str, ...] | None:
     """Names of a dataclass's fields; None for anything else."""
     return tuple(field.name for field in fields(kind)) if is_dataclass(kind) else None
