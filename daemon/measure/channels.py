@@ -15,6 +15,7 @@ from .hookup import COLOURS, SYNC_ROLES, WHITE_ROLES, Clip
 from .levels import DARK_UNDER, Levels, Probed, is_clipped, measure_levels
 from .line_sync import find_line_sync
 from .reading import ChannelReading, SyncClass
+from .suspicions import of_levels, of_sync, uncompensated
 from .targets import Conditions, Target
 from .uncertainty import Item, combined
 from .verdict import judge
@@ -39,6 +40,10 @@ class MeasuredChannel:
     full_mv: float = math.nan
     items: tuple[Item, ...] = ()
 
+    def hinted(self, code: str) -> "MeasuredChannel":
+        """The same with one hint more."""
+        return replace(self, reading=replace(self.reading, hints=(*self.reading.hints, hint(code))))
+
 
 @dataclass(frozen=True, eq=False)
 class Measuring:
@@ -51,7 +56,10 @@ class Measuring:
     def channels(self) -> list[MeasuredChannel]:
         """Every channel of the capture, in its order."""
         levels = self._levels()
-        return [self._channel(record, levels.get(record.name)) for record in self.capture.channels]
+        found = [self._channel(record, levels.get(record.name)) for record in self.capture.channels]
+        white = {one.reading.channel for one in found if one.reading.peak_white_mv is not None}
+        suspects = uncompensated({name: its.tilt for name, its in levels.items() if name in white})
+        return [one.hinted("probe-compensation") if one.reading.channel in suspects else one for one in found]
 
     def _levels(self) -> Mapping[str, Levels]:
         """Levels of the picture channels by name: those that share how blanking is clamped are cut together."""
@@ -118,6 +126,10 @@ class Measuring:
             noise_mv_rms=or_none(levels.noise_mv),
             noise_band_mhz=self._noise_band_mhz() if math.isfinite(levels.noise_mv) else None,
             samples=levels.samples,
+            hints=(
+                *base.hints,
+                *(hint(code) for code in of_levels(levels, clip, target, field_known=self._field_known)),
+            ),
         )
         dark_mv = DARK_UNDER * (target.nominal_mv if target else 700.0)
         if not levels.white_mv > dark_mv:
@@ -205,7 +217,19 @@ class Measuring:
         blanking_mv = lines.tip_mv + depth_mv if depth_mv is not None and not lines.inverted else None
         shown_mv = swing_mv if depth_mv is None else depth_mv
         sort = next((name for low_mv, high_mv, name in SYNC_CLASSES_MV if low_mv <= shown_mv < high_mv), None)
-        return replace(reading, swing_mv=shown_mv, sync_mv=depth_mv, blanking_mv=blanking_mv, sync_class=sort)
+        return replace(
+            reading,
+            swing_mv=shown_mv,
+            sync_mv=depth_mv,
+            blanking_mv=blanking_mv,
+            sync_class=sort,
+            hints=tuple(hint(code) for code in of_sync(sort, clip)),
+        )
+
+    @property
+    def _field_known(self) -> bool:
+        """Whether the record holds a vertical sync, so that it is known which lines are picture."""
+        return self.sync.lines.vertical_us.size > 0
 
     def _noise_band_mhz(self) -> float:
         """Half the sample rate, or the analogue bandwidth where that is known and lower."""

@@ -17,7 +17,9 @@ LEAST_DWELL_US = 2.0
 LEAST_LINES = 2
 """A state holds at least this long in all, on at least so many lines."""
 ALIKE_MV = 4.0
-"""Steps smaller than this are not told apart, nor are slopes of less across a run."""
+"""Steps smaller than this are not told apart."""
+TILT = 0.02
+"""A run whose halves differ by no more than this part of the picture's span is a tilted flat, not a ramp."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +96,9 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
     limit_mv = np.maximum(5.0 * math.sqrt(2.0 / half) * noise_mv, ALIKE_MV)
     guard = max(half, round(_guard_us(active, bin_us, half) / bin_us))
     flat = ~_widened(difference > limit_mv[:, None] * half, half, guard)
-    runs = _as_runs(flat, total, max(1, round(LONG_ENOUGH_US / bin_us)), noise_mv)
+    span_mv = np.repeat(np.ptp(lines.level_mv[:, :, lines.active], axis=(1, 2)), rows)
+    slope_mv = np.maximum(2.0 * ALIKE_MV, TILT * span_mv)
+    runs = _as_runs(flat, total, max(1, round(LONG_ENOUGH_US / bin_us)), noise_mv, slope_mv)
     return replace(
         runs,
         channel=runs.row // rows,
@@ -145,7 +149,7 @@ def _as_runs(flat: NDArray[np.bool_], total: NDArray[np.float64], shortest: int,
     begin_mv, middle_mv, end_mv = total[row, first], total[row, middle], total[row, last]
     left_mv = (middle_mv - begin_mv) / np.maximum(middle - first, 1)
     right_mv = (end_mv - middle_mv) / np.maximum(last - middle, 1)
-    limit_mv = np.maximum(5.0 * noise_mv[row] * np.sqrt(4.0 / bins), 2.0 * ALIKE_MV)
+    limit_mv = np.maximum(5.0 * noise_mv[row] * np.sqrt(4.0 / bins), slope_mv[row])
     keep = (bins >= shortest) & (np.abs(right_mv - left_mv) < limit_mv)
     row, first, last, bins = row[keep], first[keep], last[keep], bins[keep]
     return Runs(row, row, first, last, (end_mv - begin_mv)[keep] / bins, bins)

@@ -31,6 +31,46 @@ HINTS: Mapping[str, tuple[str, str]] = {
         "This channel stays at blanking while another one shows picture: likely a bad contact or a dead output.",
         "Swap this probe with a good channel's: does the fault move with the probe or stay with the unit?",
     ),
+    "range-too-coarse": (
+        "The signal spans fewer than fifty steps of the scope's converter, so the level is coarse.",
+        "Choose a finer V/div: the whole signal should fill half of the screen or more.",
+    ),
+    "dc-on-output": (
+        "Blanking lies more than 0.3 V from zero: likely a coupling capacitor shorted or bypassed, or DC by design.",
+        "Look at the output stage before loading it: is there a capacitor, and is one side at the same voltage as the other?",
+    ),
+    "ac-coupled-input": (
+        "The record's mean is zero and blanking lies below it: likely an AC-coupled scope input, or an AC-coupled output.",
+        "Set the scope's input to DC: if blanking moves to zero it was the scope.",
+    ),
+    "ttl-rgb": (
+        "Two states above 2 V: likely digital RGB. Do not terminate it.",
+        "Look the connector up: are there an intensity line and TTL drivers?",
+    ),
+    "high-impedance-output": (
+        "White is far above what 75 ohm takes: likely an output made for 1 kilohm and more. Do not terminate it by reflex.",
+        "Read what the display's input asks for before fitting any load.",
+    ),
+    "ttl-sync-into-75-ohm": (
+        "A TTL sync drives a 75-ohm load, which can harm a display's input: likely a missing series resistor.",
+        "Look for a series resistor of a few hundred ohms in the sync lead; with one the swing is about 0.3 V.",
+    ),
+    "probe-compensation": (
+        "White is tilted on this channel only: likely its probe is not compensated.",
+        "Put the probe on the scope's compensation output and trim it until the square wave's top is flat.",
+    ),
+    "burst-pedestal": (
+        "Blanking under the burst and after it differ: likely the burst sits on a pedestal, or the clamp works on it.",
+        "Look at the back porch on the scope: is the burst centred on blanking?",
+    ),
+    "may-be-blanking-line": (
+        "The highest level stands on a minority of lines: likely data or a pulse in the vertical blanking interval.",
+        "Put a full white field on the screen, or take a record of a whole field.",
+    ),
+    "no-back-termination": (
+        "The output's source impedance is far below 75 ohm: likely there is no series resistor at the output.",
+        "Find the 75-ohm resistor between driver and connector and measure it with the unit off.",
+    ),
     "termination-missing": (
         "Sync and white are about twice nominal: likely no 75-ohm termination, or the probe sits before the series resistor.",
         "Put a 75-ohm terminator on the tee: the level should halve.",

@@ -36,6 +36,9 @@ class Levels:
         noise_mv: rms noise of single samples on flats.
         lsb_mv: distance between neighbouring ADC states.
         samples: samples that made the level.
+        mean_mv: mean of the whole record against scope zero.
+        tilt: how much the later half of the longest white run is higher than the earlier, as part of the level.
+        pedestal_mv, pedestal_error_mv: blanking under the burst less blanking after it, and its standard uncertainty.
         picture_states: every level that the picture holds, highest first.
     """
 
@@ -50,6 +53,10 @@ class Levels:
     noise_mv: float = math.nan
     samples: int = 0
     picture_states: tuple[float, ...] = ()
+    mean_mv: float = math.nan
+    tilt: float = 0.0
+    pedestal_mv: float = 0.0
+    pedestal_error_mv: float = math.inf
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,22 +98,31 @@ def measure_levels(
     if cycle_us is not None:
         lines = without_subcarrier(lines, cycle_us)
     runs = flat_runs(lines, cycle_us)
+    blanking = clamped(binned, grid, lines.clamp)
+    average_mv = _between_columns(binned, grid, lines, blanking, lines.active).mean(axis=1)
     found = []
     for index, (one, base) in enumerate(zip(channels, none, strict=True)):
         its_noise_mv = float(lines.clamp_noise_mv[index])
         its_states = states(runs.at(runs.channel == index), grid.bin_us, its_noise_mv)
+        pedestal_mv, pedestal_error_mv = lines.pedestal_mv(index)
         base = replace(
             base,
-            blanking_mv=float(lines.blanking_mv[index].mean()),
+            blanking_mv=float(blanking[0][index].mean()),
             rows=lines.level_mv.shape[1],
-            average_mv=float(lines.level_mv[index, :, lines.active].mean()),
+            average_mv=float(average_mv[index]),
             noise_mv=its_noise_mv * math.sqrt(grid.samples_per_bin),
             picture_states=tuple(state.level_mv for state in its_states),
+            mean_mv=float(binned[index].mean()),
+            pedestal_mv=pedestal_mv,
+            pedestal_error_mv=pedestal_error_mv,
         )
         if its_states:
             noise_codes = _sample_noise(one.record, its_states[0], lines, seconds_per_sample, cycle_us is not None)
             base = _with_white(base, its_states, lines, index, noise_codes * one.mv_per_code)
-            base = _over_all_lines(base, its_states[0], binned[index : index + 1], grid, lines)
+            columns = _common_columns(its_states[0].runs, lines)
+            if grid.number.size > lines.grid.number.size and columns is not None:
+                level_mv = _between_columns(binned, grid, lines, blanking, columns)[index]
+                base = _over_all_lines(base, its_states[0], level_mv, columns, grid)
         found.append(base)
     return found
 
@@ -121,25 +137,43 @@ def _with_white(base: Levels, found: list[State], lines: Lines, index: int, nois
         black_mv=found[-1].level_mv if len(found) > 1 else math.nan,
         noise_mv=noise_mv,
         samples=int(top.runs.bins.sum()) * lines.grid.samples_per_bin,
+        tilt=_tilt(top, lines, index),
     )
 
 
-def _over_all_lines(base: Levels, top: State, binned: NDArray[np.float32], grid: LineGrid, lines: Lines) -> Levels:
-    """The level from all lines of a long record, where the learnt ones hold the state at a common place.
+def _tilt(top: State, lines: Lines, index: int) -> float:
+    """Mean of the later half of the longest run less the earlier's, as part of the level; over all lines that hold it."""
+    longest = int(np.argmax(top.runs.bins))
+    first, last = int(top.runs.first[longest]), int(top.runs.last[longest])
+    middle = (first + last) // 2
+    rows = top.runs.row[(top.runs.first <= first + 1) & (top.runs.last >= last - 1)]
+    if middle == first or rows.size == 0:
+        return 0.0
+    held = lines.level_mv[index, rows]
+    return float(held[:, middle:last].mean() - held[:, first:middle].mean()) / top.level_mv
 
-    Lines whose own level is another are left out. With no more lines than were learnt on, or no place in common, what
-    was learnt stands.
-    """
-    columns = _common_columns(top.runs, lines)
-    if grid.number.size == lines.grid.number.size or columns is None:
-        return base
-    own_mv, next_mv = clamped(binned, grid, lines.clamp)
+
+def _between_columns(
+    binned: NDArray[np.float32],
+    grid: LineGrid,
+    lines: Lines,
+    blanking: tuple[NDArray[np.float64], NDArray[np.float64]],
+    columns: slice,
+) -> NDArray[np.float64]:
+    """Mean above blanking between two columns on every line of the grid, shape (channels, lines)."""
     edges = np.stack((grid.first_bin + columns.start, grid.first_bin + columns.stop), axis=1).ravel()
     edges = np.minimum(edges, binned.shape[1] - 1)
-    sums = np.add.reduceat(binned[0], edges, dtype=np.float64)[::2]
+    sums = np.add.reduceat(binned, edges, axis=1, dtype=np.float64)[:, ::2]
+    own_mv, next_mv = blanking
     into = 0.5 * (columns.start + columns.stop - 1) - lines.clamp.middle
-    blanking_mv = own_mv[0] + (next_mv[0] - own_mv[0]) * into / grid.bins_to_next
-    level_mv = sums / (columns.stop - columns.start) - blanking_mv
+    return np.asarray(sums / (columns.stop - columns.start) - own_mv - (next_mv - own_mv) * into / grid.bins_to_next)
+
+
+def _over_all_lines(base: Levels, top: State, level_mv: NDArray[np.float64], columns: slice, grid: LineGrid) -> Levels:
+    """The level from all lines of a long record, given each line's own at the place that the learnt ones hold it at.
+
+    Lines whose own level is another are left out; with few left, what was learnt stands.
+    """
     alike = np.abs(level_mv - top.level_mv) < max(
         ALIKE_MV, 6.0 * float(np.std(level_mv[level_mv > 0.5 * top.level_mv]))
     )
@@ -152,7 +186,6 @@ def _over_all_lines(base: Levels, top: State, binned: NDArray[np.float32], grid:
         white_random_mv=_mean_error_mv(level_mv),
         white_rows=int(level_mv.size),
         rows=int(grid.number.size),
-        blanking_mv=float(own_mv.mean()),
         samples=int(level_mv.size) * (columns.stop - columns.start) * grid.samples_per_bin,
     )
 

@@ -82,11 +82,13 @@ class Clamp:
         columns: the columns that count.
         weights: one a column, summing to 1.
         quiet: columns within them that hold blanking alone.
+        under_burst: weights that take blanking from under the burst alone, over the same columns; None without burst.
     """
 
     columns: slice
     weights: NDArray[np.float64]
     quiet: slice
+    under_burst: NDArray[np.float64] | None = None
 
     @property
     def middle(self) -> float:
@@ -110,6 +112,7 @@ class Lines:
         clamp: how blanking was taken.
         clamp_noise_mv: rms of a bin within the clamps, shape (channels,).
         active: columns where the picture lies.
+        pedestals_mv: blanking under the burst less blanking after it, shape (channels, lines); None without burst.
     """
 
     grid: LineGrid
@@ -118,6 +121,17 @@ class Lines:
     clamp: Clamp
     clamp_noise_mv: NDArray[np.float64]
     active: slice
+    pedestals_mv: NDArray[np.float64] | None = None
+
+    def pedestal_mv(self, channel: int) -> tuple[float, float]:
+        """Blanking under the burst less blanking after it, mean over the lines, and the standard uncertainty of that mean.
+
+        (0, infinity) without burst or with fewer than two lines.
+        """
+        if self.pedestals_mv is None or self.pedestals_mv.shape[1] < 2:
+            return 0.0, math.inf
+        each = self.pedestals_mv[channel]
+        return float(each.mean()), float(each.std(ddof=1)) / math.sqrt(each.size)
 
 
 def picture_lines(sync: LineSync) -> NDArray[np.intp]:
@@ -186,6 +200,9 @@ def cut_lines(binned: NDArray[np.float32], grid: LineGrid, *, subcarrier_hz: flo
         return None
     own_mv, next_mv = clamped(binned, grid, clamp)
     quiet = rows[:, :, clamp.quiet]
+    pedestals_mv = None
+    if clamp.under_burst is not None:
+        pedestals_mv = rows[:, :, clamp.columns] @ clamp.under_burst - quiet.mean(axis=2)
     rest = quiet - quiet.mean(axis=2, keepdims=True)
     noise_mv = np.sqrt(np.einsum("clb,clb->c", rest, rest) / (rest.size // rest.shape[0]))
     slope = (next_mv - own_mv) / grid.bins_to_next
@@ -193,7 +210,7 @@ def cut_lines(binned: NDArray[np.float32], grid: LineGrid, *, subcarrier_hz: flo
     rows -= slope[:, :, None] * (np.arange(rows.shape[2]) - clamp.middle)
     end_us = grid.period_us - grid.system.front_porch_us - AFTER_PICTURE_US
     active = slice(clamp.columns.stop, grid.columns(0.0, end_us).stop)
-    return Lines(grid, rows, own_mv, clamp, noise_mv, active)
+    return Lines(grid, rows, own_mv, clamp, noise_mv, active, pedestals_mv)
 
 
 def clamped(
@@ -232,12 +249,13 @@ def _burst_clamp(rows: NDArray[np.float64], grid: LineGrid, subcarrier_hz: float
         return quiet and Clamp(quiet, np.full(quiet.stop - quiet.start, 1.0 / (quiet.stop - quiet.start)), quiet)
     angle = 2.0 * math.pi * subcarrier_hz * 1e-6 * grid.bin_us * np.arange(burst.stop - burst.start)
     constant = np.linalg.pinv(np.stack((np.ones(angle.size), np.cos(angle), np.sin(angle)), axis=1))[0]
-    weights = np.zeros(quiet.stop - burst.start)
+    under_burst = np.zeros(quiet.stop - burst.start)
+    under_burst[: angle.size] = constant
+    after = np.zeros(quiet.stop - burst.start)
     quiet_count = quiet.stop - quiet.start
-    under_burst = angle.size / (angle.size + quiet_count)
-    weights[: angle.size] = under_burst * constant
-    weights[-quiet_count:] += (1.0 - under_burst) / quiet_count
-    return Clamp(slice(burst.start, quiet.stop), weights, quiet)
+    after[-quiet_count:] = 1.0 / quiet_count
+    share = angle.size / (angle.size + quiet_count)
+    return Clamp(slice(burst.start, quiet.stop), share * under_burst + (1.0 - share) * after, quiet, under_burst)
 
 
 def _quiet_columns(rows: NDArray[np.float64], grid: LineGrid, open_us: float) -> slice | None:

@@ -1,0 +1,220 @@
+"""Which calibrations hold for a capture, what they change, and why the others are refused."""
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from ...drivers.capture import Capture, ChannelRecord
+from .calibration import ROOT_3, Calibration, Gain, SignalPath, Terminator
+from .hints import hint
+from .hookup import Clip, Hookup
+from .reading import Hint
+from .targets import Conditions
+from .uncertainty import Item
+
+SAME_WITHIN = 1e-6
+"""Two ranges, or two probe ratios, are the same within this part."""
+NEAR_STATES = 8.0
+"""So many states of the ADC away from where it was compared, its linearity is as unknown as if nothing had been (our
+choice); in between the doubt grows in proportion, so that no verdict jumps from one level to the next."""
+NS_PER_DAY = 86_400_000_000_000
+
+
+@dataclass(frozen=True)
+class Calibrated:
+    """What the calibrations in force say of one channel of a capture.
+
+    Attributes:
+        gain, terminator: those that hold, None where none does.
+        only_at_states: the gain was compared at its states alone, not anywhere between them.
+        mv_per_state: corrected, at the point of measurement.
+        low_rail_mv: the ADC's low rail there, against scope zero.
+        refused: why calibrations of this channel were not used.
+    """
+
+    gain: Gain | None = None
+    terminator: Terminator | None = None
+    only_at_states: bool = False
+    mv_per_state: float = 1.0
+    low_rail_mv: float = math.nan
+    refused: tuple[Hint, ...] = ()
+
+    @property
+    def factor(self) -> float:
+        """What every voltage of the channel is to be multiplied by."""
+        gain = self.gain.compared.factor if self.gain else 1.0
+        return gain * (self.terminator.factor if self.terminator else 1.0)
+
+    def gain_items(self, level_mv: float) -> Iterator[Item]:
+        """What stands in the budget in the place of the scope's gain and the probe's ratio."""
+        if self.gain is None:
+            return
+        compared, size_mv = self.gain.compared, abs(level_mv)
+        yield Item(
+            f"calibrating meter ±{compared.meter_pct:g} %",
+            "per-channel",
+            "rectangular",
+            compared.meter_pct / 100.0 * size_mv,
+        )
+        yield Item("calibration", "per-channel", "normal", compared.rest_u * size_mv)
+
+    def terminator_items(self, level_mv: float) -> Iterator[Item]:
+        """What stands in the budget in the place of the terminator's tolerance."""
+        if self.terminator is not None:
+            yield Item("termination, measured", "per-channel", "normal", self.terminator.relative_u * abs(level_mv))
+
+    def linearity_item(self, state: str, blanking_mv: float, white_mv: float, half_width_mv: float) -> Item:
+        """What a state of the ADC may be off the straight line; `half_width_mv` where nothing was compared.
+
+        What the calibration left open and what distance from the compared states adds are added as squares (JCGM
+        100:2008 5.1.2).
+        """
+        name = f"ADC linearity, {state}"
+        if self.gain is None:
+            return Item(name, "per-channel", "rectangular", half_width_mv)
+        places = [(level_mv - self.low_rail_mv) / self.mv_per_state for level_mv in (blanking_mv, blanking_mv + white_mv)]
+        away = max(self._states_away(place) for place in places) / NEAR_STATES
+        unknown_mv = half_width_mv / ROOT_3 * min(1.0, away)
+        return Item(name, "per-channel", "normal", math.hypot(self.gain.compared.linearity_u_mv, unknown_mv))
+
+    def _states_away(self, place: float) -> float:
+        """How far a place on the ADC lies from where it was compared; infinite where that is not known."""
+        states = self.gain.states if self.gain else ()
+        if not states or math.isnan(place):
+            return math.inf
+        if self.only_at_states:
+            return min(abs(place - state) for state in states)
+        return max(0.0, min(states) - place, place - max(states))
+
+
+UNCALIBRATED = Calibrated()
+
+
+@dataclass(frozen=True)
+class CalibrationsInForce:
+    """The conditions with every channel's factor in its probe ratio, and what holds for each channel."""
+
+    conditions: Conditions
+    channels: Mapping[str, Calibrated]
+
+
+def calibrations_in_force(capture: Capture, conditions: Conditions) -> CalibrationsInForce:
+    """Which calibrations hold for this capture.
+
+    A calibration's factor multiplies volts as a probe's ratio does, so it goes where that one goes: sync, burst, noise
+    and levels are then corrected alike.
+    """
+    if not conditions.calibrations:
+        return CalibrationsInForce(conditions, {})
+    found = {
+        clip.channel: _of_channel(capture, record, clip, conditions.calibrations)
+        for clip in conditions.hookup.clips
+        if (record := capture.channel(clip.channel)) is not None
+    }
+    clips = tuple(
+        replace(clip, probe_ratio=clip.probe_ratio * found[clip.channel].factor) if clip.channel in found else clip
+        for clip in conditions.hookup.clips
+    )
+    return CalibrationsInForce(replace(conditions, hookup=Hookup(clips)), found)
+
+
+def serial_of(identity: str) -> str | None:
+    """The serial number in an answer to `*IDN?`, its third field (IEEE 488.2 10.14); None where there is none.
+
+    A field of 0 says that there is none.
+    """
+    fields = [field.strip() for field in identity.split(",")]
+    return fields[2] if len(fields) >= 4 and fields[2] not in ("", "0") else None
+
+
+def path_of(record: ChannelRecord, clip: Clip) -> SignalPath:
+    """What a gain of this channel would be bound to."""
+    return SignalPath(
+        abs(record.volts_per_code) * record.code_step, record.full_scale_v, clip.link, clip.probe_ratio
+    )
+
+
+def state_of(record: ChannelRecord, volts: float) -> float | None:
+    """Where the ADC stands at `volts` at the probe tip, in states above its low rail; None where that is not known."""
+    rail = record.low_rail_code
+    if rail is None:
+        return None
+    return ((volts - record.volts_at_code_zero) / record.volts_per_code - rail) / record.code_step
+
+
+def _of_channel(
+    capture: Capture, record: ChannelRecord, clip: Clip, calibrations: Iterable[Calibration]
+) -> Calibrated:
+    own = sorted((one for one in calibrations if one.channel == record.name), key=lambda one: -one.made_at_ns)
+    if not own:
+        return UNCALIBRATED
+    gains = [one for one in own if one.gain is not None]
+    terminators = [one for one in own if one.terminator is not None and clip.load == "terminator"]
+    held, refused = [], []
+    for kind in (gains, terminators):
+        reasons = [(one, _refusal(one, capture, record, clip)) for one in kind]
+        held.append(next((one for one, reason in reasons if reason is None), None))
+        if kind and held[-1] is None:
+            refused.append(_hint(_nearest(reasons, serial_of(capture.identity))))
+    gain, terminator = held
+    found = Calibrated(
+        gain=gain.gain if gain else None,
+        terminator=terminator.terminator if terminator else None,
+        only_at_states=gain is not None and gain.way == "multimeter",
+        refused=tuple(dict.fromkeys(refused)),
+    )
+    scale_mv = clip.probe_ratio * found.factor * 1e3
+    rail = record.low_rail_code
+    rail_v = math.nan if rail is None else record.volts_at_code_zero + rail * record.volts_per_code
+    return replace(
+        found, mv_per_state=record.volts_per_code * record.code_step * scale_mv, low_rail_mv=rail_v * scale_mv
+    )
+
+
+def _refusal(calibration: Calibration, capture: Capture, record: ChannelRecord, clip: Clip) -> str | None:
+    """Why a calibration of this channel does not hold here; None where it does."""
+    serial = serial_of(capture.identity)
+    if serial is None:
+        return f"it was made on the scope {calibration.serial}, and this capture does not say which scope it is from"
+    if serial != calibration.serial:
+        return f"it was made on the scope {calibration.serial}, and this one is {serial}"
+    if capture.captured_at_ns == 0:
+        return "this capture does not say when it was made"
+    if abs(capture.captured_at_ns - calibration.made_at_ns) > calibration.valid_days * NS_PER_DAY:
+        return f"it was made more than {calibration.valid_days:g} days away from this capture, and has expired"
+    if calibration.gain is None:
+        return None
+    made, now = calibration.gain.path, path_of(record, clip)
+    if (made.link, made.probe_ratio) != (now.link, now.probe_ratio) and not (
+        made.link == now.link and _same(made.probe_ratio, now.probe_ratio)
+    ):
+        return f"it was made through {_probe(made)}, and this is {_probe(now)}"
+    both_known = made.full_scale_v is not None and now.full_scale_v is not None
+    same_scale = not both_known or _same(made.full_scale_v or 0.0, now.full_scale_v or 0.0)
+    if not (_same(made.volts_per_state, now.volts_per_state) and same_scale):
+        return f"it was made on another range, {_range(made)}, and this one is {_range(now)}"
+    return None
+
+
+def _nearest(reasons: list[tuple[Calibration, str | None]], serial: str | None) -> str:
+    """The reason to tell of several: that of the latest made on this scope, else of the latest."""
+    return next((str(reason) for one, reason in reasons if one.serial == serial), str(reasons[0][1]))
+
+
+def _hint(reason: str) -> Hint:
+    general = hint("calibration-refused")
+    return replace(general, text=f"The calibration of this channel is not used: {reason}.")
+
+
+def _same(one: float, other: float) -> bool:
+    return abs(one - other) <= SAME_WITHIN * max(abs(one), abs(other))
+
+
+def _probe(path: SignalPath) -> str:
+    return f"{path.link}, ratio {path.probe_ratio:g}"
+
+
+def _range(path: SignalPath) -> str:
+    if path.full_scale_v is None:
+        return f"{path.volts_per_state * 1e3:.4g} mV a state"
+    return f"{path.full_scale_v:.4g} V full scale"
