@@ -1,8 +1,11 @@
 """The uncertainty budget of a peak white: which items it has, and how large they are at a given level."""
 
 import math
+from collections.abc import Iterator
+from dataclasses import replace
 
 from ...drivers.capture import GainSpec
+from .calibrated import UNCALIBRATED, Calibrated
 from .hookup import Clip
 from .levels import Levels
 from .uncertainty import Item
@@ -18,31 +21,45 @@ QUIET_LSB = 0.4
 
 
 def budget(
-    level_mv: float, levels: Levels, clip: Clip, gain: GainSpec, full_scale_mv: float, pattern_pct: float
+    level_mv: float,
+    levels: Levels,
+    clip: Clip,
+    gain: GainSpec,
+    full_scale_mv: float,
+    pattern_pct: float,
+    calibrated: Calibrated = UNCALIBRATED,
 ) -> tuple[Item, ...]:
     """Items of a level of `level_mv` on full white, measured as `levels` says with the given hookup.
 
     `full_scale_mv` counts only where the gain is specified of full scale. On a pattern whose white is `pattern_pct`
-    of full, what was measured is so much smaller and every absolute item is enlarged by 100/pattern_pct.
+    of full, what was measured is so much smaller and every absolute item is enlarged by 100/pattern_pct. What
+    `calibrated` knows better stands in the place of the specification.
     """
     enlarged = 100.0 / pattern_pct
-    gain_of_mv = full_scale_mv * enlarged if gain.of == "full-scale" else abs(level_mv)
-    items = [
-        Item("noise", "random", "normal", levels.white_random_mv * enlarged),
-        Item(f"scope gain ±{gain.pct:g} %", "per-channel", "rectangular", gain.pct / 100.0 * gain_of_mv),
-    ]
+    items = [Item("noise", "random", "normal", levels.white_random_mv * enlarged)]
+    items += calibrated.gain_items(level_mv) if calibrated.gain else _gain_items(level_mv, clip, gain, full_scale_mv * enlarged)
+    blanking_mv = levels.blanking_mv if math.isfinite(levels.blanking_mv) else 0.0
     for state in ("white", "blanking"):
-        size_mv = LINEARITY_LSB * levels.lsb_mv * enlarged
-        items.append(Item(f"ADC linearity, {state}", "per-channel", "rectangular", size_mv))
+        half_width_mv = LINEARITY_LSB * levels.lsb_mv
+        item = calibrated.linearity_item(state, blanking_mv, level_mv / enlarged, half_width_mv)
+        items.append(replace(item, size_mv=item.size_mv * enlarged))
         if levels.noise_mv < QUIET_LSB * levels.lsb_mv:
             items.append(Item(f"quantisation, {state}", "per-channel", "rectangular", 0.5 * levels.lsb_mv * enlarged))
-    if clip.link == "probe-10x":
-        items.append(Item("probe ratio", "per-channel", "rectangular", PROBE_10X_PCT / 100.0 * abs(level_mv)))
-    if clip.load != "none":
+    if calibrated.terminator:
+        items += calibrated.terminator_items(level_mv)
+    elif clip.load != "none":
         # V is in proportion to RL/(Rs + RL): with Rs = RL half of the terminator's error reaches the level.
         part = 0.5 * clip.load_tolerance_pct / 100.0
         items.append(Item("termination", "per-channel", "rectangular", part * abs(level_mv)))
     return tuple(item for item in items if math.isfinite(item.size_mv) and item.size_mv > 0.0)
+
+
+def _gain_items(level_mv: float, clip: Clip, gain: GainSpec, full_scale_mv: float) -> Iterator[Item]:
+    """Scope and probe by their specifications."""
+    of_mv = full_scale_mv if gain.of == "full-scale" else abs(level_mv)
+    yield Item(f"scope gain ±{gain.pct:g} %", "per-channel", "rectangular", gain.pct / 100.0 * of_mv)
+    if clip.link == "probe-10x":
+        yield Item("probe ratio", "per-channel", "rectangular", PROBE_10X_PCT / 100.0 * abs(level_mv))
 
 
 def repeatable(items: tuple[Item, ...]) -> tuple[Item, ...]:

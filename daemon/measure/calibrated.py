@@ -72,7 +72,9 @@ class Calibrated:
         name = f"ADC linearity, {state}"
         if self.gain is None:
             return Item(name, "per-channel", "rectangular", half_width_mv)
-        places = [(level_mv - self.low_rail_mv) / self.mv_per_state for level_mv in (blanking_mv, blanking_mv + white_mv)]
+        places = [
+            (level_mv - self.low_rail_mv) / self.mv_per_state for level_mv in (blanking_mv, blanking_mv + white_mv)
+        ]
         away = max(self._states_away(place) for place in places) / NEAR_STATES
         unknown_mv = half_width_mv / ROOT_3 * min(1.0, away)
         return Item(name, "per-channel", "normal", math.hypot(self.gain.compared.linearity_u_mv, unknown_mv))
@@ -129,9 +131,7 @@ def serial_of(identity: str) -> str | None:
 
 def path_of(record: ChannelRecord, clip: Clip) -> SignalPath:
     """What a gain of this channel would be bound to."""
-    return SignalPath(
-        abs(record.volts_per_code) * record.code_step, record.full_scale_v, clip.link, clip.probe_ratio
-    )
+    return SignalPath(abs(record.volts_per_code) * record.code_step, record.full_scale_v, clip.link, clip.probe_ratio)
 
 
 def state_of(record: ChannelRecord, volts: float) -> float | None:
@@ -142,9 +142,7 @@ def state_of(record: ChannelRecord, volts: float) -> float | None:
     return ((volts - record.volts_at_code_zero) / record.volts_per_code - rail) / record.code_step
 
 
-def _of_channel(
-    capture: Capture, record: ChannelRecord, clip: Clip, calibrations: Iterable[Calibration]
-) -> Calibrated:
+def _of_channel(capture: Capture, record: ChannelRecord, clip: Clip, calibrations: Iterable[Calibration]) -> Calibrated:
     own = sorted((one for one in calibrations if one.channel == record.name), key=lambda one: -one.made_at_ns)
     if not own:
         return UNCALIBRATED
@@ -185,9 +183,7 @@ def _refusal(calibration: Calibration, capture: Capture, record: ChannelRecord, 
     if calibration.gain is None:
         return None
     made, now = calibration.gain.path, path_of(record, clip)
-    if (made.link, made.probe_ratio) != (now.link, now.probe_ratio) and not (
-        made.link == now.link and _same(made.probe_ratio, now.probe_ratio)
-    ):
+    if made.link != now.link or not _same(made.probe_ratio, now.probe_ratio):
         return f"it was made through {_probe(made)}, and this is {_probe(now)}"
     both_known = made.full_scale_v is not None and now.full_scale_v is not None
     same_scale = not both_known or _same(made.full_scale_v or 0.0, now.full_scale_v or 0.0)

@@ -137,8 +137,14 @@ def _widened(steep: NDArray[np.bool_], half: int, guard: int) -> NDArray[np.bool
     return widened
 
 
-def _as_runs(flat: NDArray[np.bool_], total: NDArray[np.float64], shortest: int, noise_mv: NDArray[np.float64]) -> Runs:
-    """Stretches of True of `shortest` bins or more whose two halves agree within noise, or within what is alike anyway."""
+def _as_runs(
+    flat: NDArray[np.bool_],
+    total: NDArray[np.float64],
+    shortest: int,
+    noise_mv: NDArray[np.float64],
+    slope_mv: NDArray[np.float64],
+) -> Runs:
+    """Stretches of True of `shortest` bins or more whose two halves agree within noise, or within `slope_mv`."""
     padded = np.zeros((flat.shape[0], flat.shape[1] + 2), dtype=np.int8)
     padded[:, 1:-1] = flat
     change = np.diff(padded, axis=1)

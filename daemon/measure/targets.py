@@ -7,6 +7,7 @@ from typing import Literal
 
 from ...drivers.capture import GainSpec
 from ...drivers.errors import UsageError
+from .calibration import Calibration
 from .hookup import COLOURS, WHITE_ROLES, Hookup, Role
 from .reading import EdgesMv
 
@@ -122,6 +123,7 @@ class Conditions:
         chosen: the target of a role, where the user chose one.
         gain_spec: the scope's gain specification as the user gives it; None to take the capture's.
         pattern_white_pct: what the white of the pattern on the screen is, in per cent of full white.
+        calibrations: all that are known, of whatever scope, channel and age; a capture takes those that hold for it.
     """
 
     hookup: Hookup = field(default_factory=Hookup)
@@ -129,6 +131,7 @@ class Conditions:
     chosen: Mapping[Role, str] = field(default_factory=dict)
     gain_spec: GainSpec | None = None
     pattern_white_pct: float = 100.0
+    calibrations: tuple[Calibration, ...] = ()
 
     def target_of(self, role: Role, system: str | None) -> Target | None:
         """The target in force for a role, or None for roles without a peak white."""
