@@ -3,7 +3,7 @@
 import asyncio
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import cache
 from typing import Annotated, Any
 
@@ -122,11 +122,10 @@ def _conditions(body: models.HookupBody, now: Conditions) -> Conditions:
     """The conditions that `body` asks for. Raises UsageError for a target that there is not, a channel or role given twice."""
     for name in body.target_of.values():
         target_named(name, now.targets)
-    return Conditions(
+    return replace(
+        now,
         hookup=Hookup(tuple(Clip(**clip.model_dump()) for clip in body.clips)),
-        targets=now.targets,
         chosen=dict(body.target_of),
-        gain_spec=now.gain_spec,
         pattern_white_pct=body.pattern_white_pct,
     )
 

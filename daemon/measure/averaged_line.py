@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from ...drivers.capture import Capture, ChannelRecord
 from .binning import binned_mv, samples_per_bin
+from .calibrated import calibrations_in_force
 from .found_sync import find_sync
 from .line_sync import LineSync
 from .lines import picture_lines
@@ -48,8 +49,9 @@ class AveragedLine:
 def averaged_line(capture: Capture, conditions: Conditions, columns: int) -> AveragedLine | None:
     """The mean of all picture lines of the capture, as min and max a column; None without line sync.
 
-    There are never more columns than the record has bins a line.
+    There are never more columns than the record has bins a line. Levels are corrected by the calibrations that hold.
     """
+    conditions = calibrations_in_force(capture, conditions).conditions
     sync = find_sync(capture, conditions).lines
     if sync.state not in ("locked", "blanking-only"):
         return None

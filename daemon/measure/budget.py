@@ -37,7 +37,11 @@ def budget(
     """
     enlarged = 100.0 / pattern_pct
     items = [Item("noise", "random", "normal", levels.white_random_mv * enlarged)]
-    items += calibrated.gain_items(level_mv) if calibrated.gain else _gain_items(level_mv, clip, gain, full_scale_mv * enlarged)
+    items += (
+        calibrated.gain_items(level_mv)
+        if calibrated.gain
+        else _gain_items(level_mv, clip, gain, full_scale_mv * enlarged)
+    )
     blanking_mv = levels.blanking_mv if math.isfinite(levels.blanking_mv) else 0.0
     for state in ("white", "blanking"):
         half_width_mv = LINEARITY_LSB * levels.lsb_mv

@@ -8,6 +8,7 @@ corrected, and the uncertainty of the correction counts instead of the effect).
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 from ...drivers.errors import UsageError
@@ -218,7 +219,7 @@ def gain_from_levels(levels: Sequence[LevelSeen], meter: Meter, state_mv: float)
     levels too close together, and levels that do not lie on a line.
     """
     ordered = sorted(levels, key=lambda one: one.meter_mv)
-    gaps_mv = [after.meter_mv - before.meter_mv for before, after in zip(ordered, ordered[1:], strict=False)]
+    gaps_mv = [after.meter_mv - before.meter_mv for before, after in pairwise(ordered)]
     if len(levels) < 3 or min(gaps_mv) < LEAST_GAP_MV or sum(gaps_mv) < LEAST_SPAN_MV:
         raise _refused(
             f"{len(levels)} levels over {sum(gaps_mv):.0f} mV do not make a line",

@@ -79,7 +79,9 @@ def _mean(
     for capture in captures:
         record, scale_mv = _record(capture, conditions, channel)
         codes = part(capture, record)
-        means_mv.append((float(np.mean(codes, dtype=np.float64)) * record.volts_per_code + record.volts_at_code_zero) * scale_mv)
+        means_mv.append(
+            (float(np.mean(codes, dtype=np.float64)) * record.volts_per_code + record.volts_at_code_zero) * scale_mv
+        )
         state_mv = abs(record.volts_per_code) * record.code_step * scale_mv
     count = len(means_mv)
     random_mv = float(np.std(means_mv, ddof=1)) / math.sqrt(count) if count > 1 else 0.0
@@ -91,10 +93,15 @@ def _noise_of_steady_mv(capture: Capture, conditions: Conditions, channel: str) 
     record, scale_mv = _record(capture, conditions, channel)
     values = record.codes.astype(np.float64)
     blocks = values[: values.size // BLOCKS * BLOCKS].reshape(BLOCKS, -1).mean(axis=1)
-    screen = 256.0 * record.code_step if record.full_scale_v is None else abs(record.full_scale_v / record.volts_per_code)
+    screen = (
+        256.0 * record.code_step if record.full_scale_v is None else abs(record.full_scale_v / record.volts_per_code)
+    )
     noise = float(values.std())
     wander = float(np.ptp(blocks))
-    if wander > max(STEADY_STATES * record.code_step, STEADY_OF_SCREEN * screen) or noise > LARGEST_NOISE_OF_SCREEN * screen:
+    if (
+        wander > max(STEADY_STATES * record.code_step, STEADY_OF_SCREEN * screen)
+        or noise > LARGEST_NOISE_OF_SCREEN * screen
+    ):
         raise InstrumentError(
             f"it does not hold still: {noise * abs(record.volts_per_code) * scale_mv:.0f} mV rms",
             where=channel,
@@ -110,5 +117,7 @@ def _record(capture: Capture, conditions: Conditions, channel: str) -> tuple[Cha
     if record is None or clip is None:
         raise InstrumentError("the capture has no such channel", where=channel, do="name a channel of the hookup")
     if is_clipped(record):
-        raise InstrumentError("it runs off the scope's range", where=channel, do="check load and offset, then start again")
+        raise InstrumentError(
+            "it runs off the scope's range", where=channel, do="check load and offset, then start again"
+        )
     return record, clip.probe_ratio * 1e3

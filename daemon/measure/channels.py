@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from ...drivers.capture import Capture, ChannelRecord
 from .budget import ASSUMED_GAIN, budget, repeatable
 from .burst import LEAST_SAMPLES_PER_CYCLE, burst_mv_pp
+from .calibrated import UNCALIBRATED, Calibrated
 from .found_sync import FoundSync
 from .hints import hint
 from .hookup import COLOURS, SYNC_ROLES, WHITE_ROLES, Clip
@@ -52,6 +53,15 @@ class Measuring:
     capture: Capture
     conditions: Conditions
     sync: FoundSync
+    calibrated: Mapping[str, Calibrated] = field(default_factory=dict)
+
+    @property
+    def assumes_accuracy(self) -> bool:
+        """Whether nobody says what the scope's gain is good for, on a channel with a peak white at least."""
+        if self.conditions.gain_spec or self.capture.gain_spec:
+            return False
+        white = [clip.channel for clip in self.conditions.hookup.clips if clip.role in WHITE_ROLES]
+        return not white or any(self.calibrated.get(channel, UNCALIBRATED).gain is None for channel in white)
 
     def channels(self) -> list[MeasuredChannel]:
         """Every channel of the capture, in its order."""
@@ -103,7 +113,7 @@ class Measuring:
             clipped=clipped,
             target=target.name if target else None,
             edges_mv=target.edges_mv if target else None,
-            hints=(hint("scope-clipping"),) if clipped else (),
+            hints=(*((hint("scope-clipping"),) if clipped else ()), *self._calibrated(record).refused),
         )
         if self.sync.lines.state == "none":
             return MeasuredChannel(base)
@@ -150,7 +160,7 @@ class Measuring:
         full_scale_mv = _full_scale_mv(record) * clip.probe_ratio
 
         def items_at(level_mv: float) -> tuple[Item, ...]:
-            return budget(level_mv, levels, clip, gain, full_scale_mv, pattern_pct)
+            return budget(level_mv, levels, clip, gain, full_scale_mv, pattern_pct, self._calibrated(record))
 
         items = items_at(full_mv)
         spread = combined(items)
@@ -197,6 +207,9 @@ class Measuring:
         if clip.role != "composite" or self.sync.lines.state != "locked":
             return math.nan
         return burst_mv_pp(record, self.capture.seconds_per_sample, clip.probe_ratio, self.sync.lines, self.sync.system)
+
+    def _calibrated(self, record: ChannelRecord) -> Calibrated:
+        return self.calibrated.get(record.name, UNCALIBRATED)
 
     def _swing(self, record: ChannelRecord, clip: Clip) -> ChannelReading:
         """Roles without a peak white: the distance between their extremes, and how far they go about their middle."""

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...drivers.capture import Capture
+from .calibrated import calibrations_in_force
 from .channels import MeasuredChannel, Measuring, or_none, with_dead_channels
 from .found_sync import FoundSync, find_sync
 from .hints import hint, ratio_hint
@@ -22,15 +23,15 @@ SEPARATE_SYNC_MV = (300.0, 285.7)
 
 def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
     """Sync, levels, match and hints of one capture. What cannot be measured is None, with a hint that says why."""
-    sync = find_sync(capture, conditions)
-    channels = Measuring(capture, conditions, sync).channels()
+    measuring = _measuring(capture, conditions)
+    channels = measuring.channels()
     readings = with_dead_channels([one.reading for one in channels])
     colours = [Matched(one.role, one.level_mv, one.items) for one in _budgets(channels) if one.role in COLOURS]
     return Measured(
-        sync=_sync_reading(sync),
+        sync=_sync_reading(measuring.sync),
         channels=tuple(readings),
         match=match(colours),
-        hints=tuple(_general_hints(capture, conditions, sync, readings)),
+        hints=tuple(_general_hints(measuring, readings)),
     )
 
 
@@ -46,7 +47,13 @@ class ChannelBudget:
 
 def budgets(capture: Capture, conditions: Conditions) -> tuple[ChannelBudget, ...]:
     """The budget of every channel that has a peak white."""
-    return _budgets(Measuring(capture, conditions, find_sync(capture, conditions)).channels())
+    return _budgets(_measuring(capture, conditions).channels())
+
+
+def _measuring(capture: Capture, conditions: Conditions) -> Measuring:
+    """The capture with its sync, calibrations applied."""
+    in_force = calibrations_in_force(capture, conditions)
+    return Measuring(capture, in_force.conditions, find_sync(capture, in_force.conditions), in_force.channels)
 
 
 def _budgets(channels: list[MeasuredChannel]) -> tuple[ChannelBudget, ...]:
@@ -57,16 +64,14 @@ def _budgets(channels: list[MeasuredChannel]) -> tuple[ChannelBudget, ...]:
     )
 
 
-def _general_hints(
-    capture: Capture, conditions: Conditions, sync: FoundSync, readings: list[ChannelReading]
-) -> list[Hint]:
+def _general_hints(measuring: Measuring, readings: list[ChannelReading]) -> list[Hint]:
     """Hints of the hookup as a whole."""
     found = []
-    if sync.lines.state == "none":
+    if measuring.sync.lines.state == "none":
         found.append(hint("no-sync"))
-    if conditions.gain_spec is None and capture.gain_spec is None:
+    if measuring.assumes_accuracy:
         found.append(hint("accuracy-assumed"))
-    ratio = _ratio_hint(conditions, readings)
+    ratio = _ratio_hint(measuring.conditions, readings)
     if ratio is not None:
         found.append(ratio)
     return found

@@ -23,6 +23,10 @@ HINTS: Mapping[str, tuple[str, str]] = {
         "The scope's gain specification is not known; ±3 % of the reading was assumed.",
         "Look up the DC gain accuracy in the scope's data sheet and give it with --gain-spec or in the settings.",
     ),
+    "calibration-refused": (
+        "The calibration of this channel is not used.",
+        "Go back to the range and probe that it was made with, or make another with 'peakwhite calibrate'.",
+    ),
     "sample-rate-too-low": (
         "There are fewer than four samples a subcarrier cycle, so colour cannot be told from luma.",
         "Shorten the time base or raise the memory depth until the sample rate is above 18 MS/s.",
