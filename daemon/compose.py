@@ -13,7 +13,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed_version
 
@@ -24,6 +24,7 @@ from ..drivers.errors import PortTaken, UsageError
 from ..drivers.families import family_named
 from ..drivers.links import parse_resource
 from .acquisition import Acquisition, Job, Source
+from .calibrations import with_calibrations
 from .config import Setup, SetupInForce
 from .config.settings import Settings
 from .demo import SimulatedScope
@@ -101,7 +102,7 @@ def _run(
     _refuse_beyond_loopback(host)
     with contextlib.ExitStack() as stack:
         listening = stack.enter_context(listen(host, port))
-        parts = Parts(settings.setup(), origin, simulated, listening)
+        parts = Parts(_setup_of(settings), origin, simulated, listening)
         server = Server(parts.app, lambda: _address_up(parts.url, browser))
         stack.enter_context(ending(server))
         if simulated is not None:
@@ -112,6 +113,12 @@ def _run(
             parts.acquisition.start()
         asyncio.run(server.serve(sockets=[listening]))
     return 0
+
+
+def _setup_of(settings: Settings) -> Setup:
+    """The set-up to start with, calibrations included. Raises UnreadableInput for a damaged file of them."""
+    setup = settings.setup()
+    return replace(setup, conditions=with_calibrations(setup.conditions))
 
 
 class Parts:

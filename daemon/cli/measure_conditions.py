@@ -6,6 +6,7 @@ from pathlib import Path
 
 from ...drivers.capture import Capture
 from ...drivers.errors import UsageError
+from ..calibrations import with_calibrations
 from ..config.settings import load_settings
 from ..config.values import parse_gain_spec, parse_pattern_white
 from ..measure.hookup import SYNC_ROLES, Hookup, Role
@@ -32,7 +33,7 @@ def capture_and_conditions(file: Path, given: Given) -> tuple[Capture, Condition
 
     What is on the command line goes before the settings, and is checked before the file is read.
     """
-    base = load_settings(given.config).setup().conditions
+    base = with_calibrations(load_settings(given.config).setup().conditions)
     roles = {channel: role_named(name) for channel, name in pairs("--role", given.roles).items()}
     probes = pairs("--probe", given.probes)
     if given.gain_spec is not None:
