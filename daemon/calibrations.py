@@ -152,13 +152,13 @@ def _read(path: Path) -> tuple[Calibration, ...]:
 
 
 def _calibration(one: _Calibration, serial: str) -> Calibration:
-    gain = one.gain and Gain(
-        Compared(**one.gain.compared.model_dump()),
-        SignalPath(**one.gain.path.model_dump()),
-        tuple(one.gain.states),
-    )
-    terminator = one.terminator and Terminator(**one.terminator.model_dump())
+    gain = None if one.gain is None else _gain(one.gain)
+    terminator = None if one.terminator is None else Terminator(**one.terminator.model_dump())
     return Calibration(one.way, one.made_at_ns, serial, one.channel, gain, terminator, one.valid_days)
+
+
+def _gain(one: _Gain) -> Gain:
+    return Gain(Compared(**one.compared.model_dump()), SignalPath(**one.path.model_dump()), tuple(one.states))
 
 
 def _write(path: Path, serial: str, calibrations: Iterable[Calibration]) -> None:

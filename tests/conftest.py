@@ -9,4 +9,4 @@ sys.path.insert(0, str(Path(__file__).with_name("helpers")))
 DEV = str(Path(__file__).resolve().parents[1] / ".dev")
 if DEV in sys.path:
     os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [DEV, os.environ.get("PYTHONPATH")]))
-os.environ["XDG_STATE_HOME"] = os.devnull  # calibrations of whoever runs the tests stay out of them
+os.environ["XDG_STATE_HOME"] = "/nonexistent"  # calibrations of whoever runs the tests stay out of them

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import click
 
 from ...drivers.errors import PeakwhiteError, UsageError, outcome_of
+from .calibrate import calibrate
 from .demo import demo
 from .measure import measure
 from .scopes import scopes
@@ -45,7 +46,7 @@ def commands(context: click.Context) -> None:
         )
 
 
-for command in (demo, serve, scopes, measure, settings):
+for command in (demo, serve, scopes, measure, calibrate, settings):
     commands.add_command(command)
 
 

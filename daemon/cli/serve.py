@@ -40,11 +40,11 @@ def serve(
     from .hookups import role_named
 
     wanted = {channel: role_named(name) for channel, name in pairs("--role", roles).items()}
-    settings = _with_roles(load_settings(config), wanted)
+    settings = with_roles(load_settings(config), wanted)
     return compose.serve(settings, scope=scope, family=family, host=host, port=port, browser=browser)
 
 
-def _with_roles(settings: "Settings", roles: "dict[str, Role]") -> "Settings":
+def with_roles(settings: "Settings", roles: "dict[str, Role]") -> "Settings":
     """The settings with these channels as the hookup; what they say of a channel's load and link stays."""
     from ..config.model import HookupTable
 
