@@ -20,7 +20,8 @@ from .faults import Fault, Faults
 from .instrument import Instrument
 from .settings import BadSetting
 from .transport import HOST, control_listener, scpi_listener
-from .unit import Unit, changed_unit
+from .unit import Unit
+from .unit_settings import changed_unit
 
 DIALECTS: dict[str, type[Face]] = {"curve": CurveFace, "preamble": PreambleFace}
 

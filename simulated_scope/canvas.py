@@ -12,20 +12,20 @@ from .systems import RAISED_COSINE_10_90
 POINTS = 16384
 """Points of a line: 3.9 ns apart; straight lines between them lower 5.8 MHz by 0.17 %."""
 
-LEAD_S = 0.75e-6
-"""A line is cut this long before its 0H, in the middle of the front porch, where no edge lies."""
-
 PAD_POINTS = 1111
 """Points before the cut (4 us), so that a low-pass has settled where the line begins; with the line's POINTS + 1 they
 make 17496 = 2^3 3^7, a length that transforms fast."""
 
 
 class Canvas:
-    """Values on the grid of one line, in the unit of the steps drawn: real, or the complex envelope of chroma."""
+    """Values on the grid of one line, in the unit of the steps drawn: real, or the complex envelope of chroma.
 
-    def __init__(self, line_s: float, dtype: type[float | complex] = float) -> None:
+    The line is cut `lead_s` before its 0H.
+    """
+
+    def __init__(self, line_s: float, lead_s: float, dtype: type[float | complex] = float) -> None:
         self.step_s = line_s / POINTS
-        self.start_s = -LEAD_S - PAD_POINTS * self.step_s
+        self.start_s = -lead_s - PAD_POINTS * self.step_s
         self.values: NDArray[Any] = np.zeros(PAD_POINTS + POINTS + 1, dtype=dtype)
 
     def _span(self, start_s: float, stop_s: float) -> tuple[slice, NDArray[np.float64]]:
@@ -69,6 +69,15 @@ class Canvas:
         ends_s = np.minimum(since_s, stop_s - start_s - since_s)
         envelope = 0.5 - 0.5 * np.cos(np.pi * np.minimum(ends_s / 200e-9, 1.0))
         self.values[span] += amplitude * envelope * np.sin(2 * np.pi * frequency_hz * since_s)
+
+    def smooth(self, rise_s: float) -> None:
+        """Makes every step a raised-cosine edge, 10 to 90 % in `rise_s`, half way where the step was."""
+        half_points = round(rise_s / RAISED_COSINE_10_90 / self.step_s / 2)
+        if half_points < 1:
+            return
+        kernel = np.cos(np.pi / 2 * np.arange(-half_points, half_points + 1) / (half_points + 1))
+        padded = np.pad(self.values, half_points, mode="edge")
+        self.values = np.convolve(padded, kernel / kernel.sum(), mode="valid")
 
     def low_pass(self, bandwidths_hz: Sequence[float], carrier_hz: float) -> None:
         """One pole at each bandwidth; complex values are the envelope of `carrier_hz`."""

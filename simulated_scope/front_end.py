@@ -4,12 +4,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from .settings import BadSetting, Check, changed, number, one_of, or_null
-from .unit import TTL_SOURCE_OHM, Role, Unit
+from .settings import BadSetting, Check, changed, integer, number, one_of, or_null
+from .unit import Role, Unit
 
 CHANNELS = (1, 2, 3, 4)
 SCOPE_INPUT_OHM = 1e6
-NOMINAL_LOAD_OHM = 75.0
 BANDWIDTH_LIMIT_HZ = 20e6
 AC_COUPLING_S = 16e-3
 """Time constant of the scope's AC coupling: about 10 Hz (practice)."""
@@ -23,26 +22,26 @@ Coupling = Literal["DC", "AC", "GND"]
 
 @dataclass(frozen=True)
 class InputFault:
-    """What is wrong with one input, hidden from SCPI.
-
-    Attributes:
-        gain_error_pct, offset_error_mv: at the probe tip.
-        probe_ratio: the probe that really is there; the scope is told another by SCPI.
-        terminated: null: as the front end.
-    """
+    """What is wrong with one input, hidden from SCPI. See control.py for every key."""
 
     gain_error_pct: float = 0.0
     offset_error_mv: float = 0.0
+    inl_lsb: float = 0.0
+    inl_seed: int = 0
     probe_ratio: float = 1.0
+    compensation_pct: float = 0.0
+    compensation_tau_us: float = 20.0
     terminated: Termination | None = None
 
 
 @dataclass(frozen=True)
 class Front:
-    """All that the bench adds: loads, errors, noise (mV rms at the scope's input in whatever band is in force)."""
+    """All that the bench adds: loads, errors, noise. See control.py for every key."""
 
     terminated: Termination = True
     noise_mv_rms: float | None = None
+    noise_band_mhz: float | None = None
+    timebase_error_ppm: float = 0.0
     CH1: InputFault = field(default_factory=InputFault)
     CH2: InputFault = field(default_factory=InputFault)
     CH3: InputFault = field(default_factory=InputFault)
@@ -62,12 +61,14 @@ class Front:
         return terminator * SCOPE_INPUT_OHM / (terminator + SCOPE_INPUT_OHM)
 
     def load_factor(self, unit: Unit, role: Role, channel: int) -> float:
-        """Level at the connector over the signal's own reckoning: into 75 ohm, for TTL open-circuit."""
+        """Level at the connector over the signal's own reckoning: into 75 ohm, of logic levels open-circuit."""
         load = self.load_ohm(channel)
-        if unit.is_ttl(role):
-            return load / (load + TTL_SOURCE_OHM)
-        open_circuit = (unit.source_ohm + NOMINAL_LOAD_OHM) / NOMINAL_LOAD_OHM
-        return open_circuit * load / (load + unit.source_ohm)
+        return unit.open_circuit(role) * load / (load + unit.source_ohm_of(role))
+
+    @property
+    def true_seconds(self) -> float:
+        """What really passes while the time base counts a second."""
+        return 1 / (1 + self.timebase_error_ppm * 1e-6)
 
 
 @dataclass(frozen=True)
@@ -90,13 +91,22 @@ class ChannelSettings:
 
 _TERMINATION = one_of(True, False, "double", "fifty-ohm")
 
-_INPUT_CHECKS: dict[str, Check] = {
+INPUT_CHECKS: dict[str, Check] = {
     "gain_error_pct": number(-50, 50),
     "offset_error_mv": number(-1000, 1000),
+    "inl_lsb": number(0, 100),
+    "inl_seed": integer(0, 2**31),
     "probe_ratio": number(0.1, 1000),
+    "compensation_pct": number(-50, 50),
+    "compensation_tau_us": number(0.2, 200),
     "terminated": or_null(_TERMINATION),
 }
-_FRONT_CHECKS: Mapping[str, Check] = {"terminated": _TERMINATION, "noise_mv_rms": or_null(number(0, 1000))}
+FRONT_CHECKS: Mapping[str, Check] = {
+    "terminated": _TERMINATION,
+    "noise_mv_rms": or_null(number(0, 1000)),
+    "noise_band_mhz": or_null(number(0.1, 500)),
+    "timebase_error_ppm": number(-1000, 1000),
+}
 
 
 def changed_front(front: Front, values: object) -> Front:
@@ -109,13 +119,13 @@ def changed_front(front: Front, values: object) -> Front:
         raise BadSetting("front takes an object of settings.")
     names = [f"CH{channel}" for channel in CHANNELS]
     inputs = {
-        name: changed(front.input(channel), values[name], _INPUT_CHECKS, f"front.{name}")
+        name: changed(front.input(channel), values[name], INPUT_CHECKS, f"front.{name}")
         for channel, name in zip(CHANNELS, names, strict=True)
         if name in values
     }
     others = {key: value for key, value in values.items() if key not in inputs}
-    unknown = [key for key in others if key not in _FRONT_CHECKS]
+    unknown = [key for key in others if key not in FRONT_CHECKS]
     if unknown:
-        known = ", ".join([*_FRONT_CHECKS, *names])
+        known = ", ".join([*FRONT_CHECKS, *names])
         raise BadSetting(f'front has no setting "{unknown[0]}"; there are {known}.')
-    return replace(changed(front, others, _FRONT_CHECKS, "front"), **inputs)  # type: ignore[arg-type]
+    return replace(changed(front, others, FRONT_CHECKS, "front"), **inputs)  # type: ignore[arg-type]

@@ -13,7 +13,7 @@ from .front_end import CHANNELS, ChannelSettings, Front
 from .sampler import Trace, record
 from .signals import trace
 from .trigger import Trigger, first_crossing
-from .unit import Unit
+from .unit import ROLES, Unit
 
 AUTO_WAIT_S = 0.1
 """How long the AUTO mode waits for a trigger."""
@@ -51,11 +51,15 @@ class Horizontal:
 
 @dataclass(frozen=True)
 class Acquisition:
-    """One filled memory: what was sampled and when. The codes of all channels are computed when first asked for."""
+    """One filled memory: what was sampled and when. The codes of all channels are computed when first asked for.
+
+    `step_s` is what truly passes from sample to sample, where the horizontal's is what the scope believes.
+    """
 
     number: int
     seed: int
     start_s: float
+    step_s: float
     horizontal: Horizontal
     adc: Adc
     channels: dict[int, ChannelSettings]
@@ -68,7 +72,7 @@ class Acquisition:
             list(self.traces.values()),
             self.adc,
             self.start_s,
-            self.horizontal.step_s,
+            self.step_s,
             self.horizontal.samples,
             (self.seed, self.number),
         )
@@ -96,6 +100,7 @@ class Instrument:
         self.memory: Acquisition | None = None
         self.running = True
         self.armed_at_s = 0.0
+        self.switched_on_s = 0.0
         self._divisions = divisions
         self._armed: _Armed | None = None
         self._idle = asyncio.Event()
@@ -116,7 +121,12 @@ class Instrument:
     # ------------------------------------------------------------------ settings
 
     def set_unit(self, unit: Unit) -> None:
-        """Another state of the unit; an acquisition that waits looks again for its trigger."""
+        """Another state of the unit; an acquisition that waits looks again for its trigger.
+
+        A unit that is to warm up otherwise than before has just been switched on.
+        """
+        if [unit.warm_up_of(role) for role in ROLES] != [self.unit.warm_up_of(role) for role in ROLES]:
+            self.switched_on_s = self.clock.now_s()
         self.unit = unit
         self._traces.clear()
         self._look_again()
@@ -147,6 +157,11 @@ class Instrument:
         self._look_again()
 
     # ------------------------------------------------------------------ run control
+
+    @property
+    def switched_on_for_s(self) -> float:
+        """How long the unit has been warming up."""
+        return self.clock.now_s() - self.switched_on_s
 
     @property
     def armed(self) -> bool:
@@ -195,7 +210,7 @@ class Instrument:
     def force(self) -> None:
         """Triggers now, if an acquisition waits."""
         if self._armed is not None and self._armed.trigger_s is None:
-            self._schedule(self.clock.now_s() - min(self.horizontal.first_s, 0.0))
+            self._schedule(self._earliest_trigger_s(self.clock.now_s()))
 
     def latest(self) -> Acquisition | None:
         """The record in memory; while running a fresh one."""
@@ -222,16 +237,21 @@ class Instrument:
             self._traces[channel] = trace(self.unit, self.front, channel, self.channels[channel], self.adc)
         return self._traces[channel]
 
+    def _true_s(self, seconds: float) -> float:
+        """What truly passes while the time base counts `seconds`."""
+        return seconds * self.front.true_seconds
+
     def _find_trigger(self, after_s: float) -> float | None:
         source = self.channels[self.trigger.channel]
         middle = self.adc.middle + round(source.position_div * self.adc.codes_per_div)
         sign = -1.0 if source.inverted else 1.0
         level = middle + sign * self.trigger.level_v / source.volts_per_div * self.adc.codes_per_div
-        return first_crossing(self._trace(self.trigger.channel), level, self.trigger.rising, after_s)
+        seen = self._trace(self.trigger.channel).after(after_s - self.switched_on_s)
+        return first_crossing(seen, level, self.trigger.rising, after_s)
 
     def _earliest_trigger_s(self, from_s: float) -> float:
         """The first instant a trigger may have when the memory starts to fill at `from_s`."""
-        return from_s + max(-self.horizontal.first_s, 0.0)
+        return from_s + self._true_s(max(-self.horizontal.first_s, 0.0))
 
     def _look_again(self) -> None:
         """Looks for the trigger of an acquisition that waits, from now on."""
@@ -249,7 +269,7 @@ class Instrument:
         if self._armed is None:
             return
         self._armed.trigger_s = trigger_s
-        end_s = trigger_s + max(self.horizontal.first_s + self.horizontal.length_s, 0.0)
+        end_s = trigger_s + self._true_s(max(self.horizontal.first_s + self.horizontal.length_s, 0.0))
         wait_s = end_s - self.clock.now_s()
         if self.clock.waits and wait_s > 0:
             self._armed.timer = asyncio.get_running_loop().call_later(wait_s, self._complete)
@@ -270,11 +290,12 @@ class Instrument:
         self.memory = Acquisition(
             number=self.acquisitions,
             seed=self.seed,
-            start_s=trigger_s + self.horizontal.first_s + self._random.normal(0.0, TRIGGER_JITTER_S),
+            start_s=trigger_s + self._true_s(self.horizontal.first_s) + self._random.normal(0.0, TRIGGER_JITTER_S),
+            step_s=self._true_s(self.horizontal.step_s),
             horizontal=self.horizontal,
             adc=self.adc,
             channels=on,
-            traces={channel: self._trace(channel) for channel in on},
+            traces={channel: self._trace(channel).after(trigger_s - self.switched_on_s) for channel in on},
         )
 
     def _refresh(self) -> None:

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _VALUES = 1 << 16
+_DIRECT_TAPS = 64
 
 
 def _quantiles() -> NDArray[np.float32]:
@@ -28,15 +29,33 @@ def white(bits: np.random.BitGenerator, count: int) -> NDArray[np.float32]:
     return values
 
 
-def band_limited(bits: np.random.BitGenerator, count: int, band_hz: float | None, step_s: float) -> NDArray[np.float32]:
-    """Noise of rms 1 sampled every `step_s`, shaped by one pole at `band_hz` where that is below half the sample rate.
+class NoiseSource:
+    """Noise of rms 1 sampled every `step_s`, piece after piece without a seam, shaped by one pole at `band_hz` where
+    that is below half the sample rate."""
 
-    Each call begins anew: over the seam between two pieces the noise is independent.
-    """
-    if band_hz is None or 2 * band_hz * step_s >= 1:
-        return white(bits, count)
-    rate = 2 * math.pi * band_hz * step_s
-    taps = np.exp(-rate * np.arange(math.ceil(5 / rate) + 1))
-    taps /= math.sqrt(float(taps @ taps))
-    shaped: NDArray[np.float32] = np.convolve(white(bits, count + taps.size - 1), taps.astype(np.float32), "valid")
-    return shaped
+    def __init__(self, bits: np.random.BitGenerator, band_hz: float | None, step_s: float) -> None:
+        self._bits = bits
+        self._taps: NDArray[np.float32] | None = None
+        if band_hz is not None and 2 * band_hz * step_s < 1:
+            rate = 2 * math.pi * band_hz * step_s
+            taps = np.exp(-rate * np.arange(math.ceil(5 / rate) + 1))
+            self._taps = (taps / math.sqrt(float(taps @ taps))).astype(np.float32)
+            self._drawn = white(bits, self._taps.size - 1)
+
+    def next(self, count: int) -> NDArray[np.float32]:
+        """The next values."""
+        if self._taps is None:
+            return white(self._bits, count)
+        drawn = np.concatenate([self._drawn, white(self._bits, count)])
+        self._drawn = drawn[count:]
+        return _convolved(drawn, self._taps)
+
+
+def _convolved(values: NDArray[np.float32], taps: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The part of the convolution where all taps lie within the values; many taps by way of the spectrum."""
+    if taps.size < _DIRECT_TAPS:
+        return np.convolve(values, taps, "valid")
+    size = 1 << (values.size - 1).bit_length()
+    product = np.fft.irfft(np.fft.rfft(values, size) * np.fft.rfft(taps, size), size)
+    kept: NDArray[np.float32] = product[taps.size - 1 : values.size].astype(np.float32)
+    return kept

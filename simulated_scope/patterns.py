@@ -1,7 +1,7 @@
 """Test patterns: what a picture line shows, as shapes in red, green and blue from 0 (black) to 1 (white)."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from .canvas import Canvas
@@ -33,9 +33,28 @@ BAR_COLOURS: tuple[Rgb, ...] = (
 )
 """White, yellow, cyan, green, magenta, red, blue, black: falling luma."""
 
-MULTIBURST_MHZ = {"525/60": (0.5, 1.0, 2.0, 3.0, 3.58, 4.2), "625/50": (0.5, 1.0, 2.0, 4.0, 4.8, 5.8)}  # J.63
-MULTIBURST_PP = {"525/60": 0.5, "625/50": 0.6}  # J.63: 50 IRE p-p; 0.420 V of 0.700 V
-MULTIBURST_FLAG = {"525/60": (1.0, 0.0), "625/50": (0.8, 0.2)}  # J.63: 0.56 and 0.14 V in 625
+MULTIBURST_525_MHZ = (0.5, 1.0, 2.0, 3.0, 3.58, 4.2)  # J.63
+MULTIBURST_625_MHZ = (0.5, 1.0, 2.0, 4.0, 4.8, 5.8)  # J.63
+MULTIBURST_COMPUTER_MHZ = (1.0, 2.0, 4.0, 6.0, 8.0, 10.0)  # practice
+
+
+@dataclass(frozen=True)
+class InsertionSignals:
+    """What differs from system to system: burst frequencies, their size peak to peak, the flags, the 2T pulse."""
+
+    multiburst_mhz: tuple[float, ...]
+    multiburst_pp: float
+    flags: tuple[float, float]
+    half_duration_s: float
+
+
+def insertion_signals(system: System) -> InsertionSignals:
+    """J.63: 50 IRE p-p in 525; 0.420 V of 0.700 V between 0.56 and 0.14 V in 625; 2T pulses of 250 and 200 ns."""
+    if system.name == "525/60":
+        return InsertionSignals(MULTIBURST_525_MHZ, 0.5, (1.0, 0.0), 250e-9)
+    if system.name == "625/50":
+        return InsertionSignals(MULTIBURST_625_MHZ, 0.6, (0.8, 0.2), 200e-9)
+    return InsertionSignals(MULTIBURST_COMPUTER_MHZ, 0.5, (1.0, 0.0), 100e-9)
 
 
 @dataclass(frozen=True)
@@ -66,6 +85,10 @@ class PatternLine:
         """The value of a colour in the signal drawn."""
         return sum(weight * part for weight, part in zip(self.weights, colour, strict=True))
 
+    def of(self, primary: Rgb) -> "PatternLine":
+        """The same line of one primary alone, with edges as steep as the canvas has them."""
+        return replace(self, weights=primary, edge_s=1e-9)
+
     @property
     def grey(self) -> complex:
         """The value of white: 0 in a colour difference."""
@@ -84,16 +107,19 @@ def bar_levels(pattern: PatternName, white_bar: float) -> list[Rgb]:
     return [(white_bar, white_bar, white_bar), *coloured]
 
 
-def top_level(pattern: PatternName, system: System, white_bar: float, weights: Rgb) -> float:
-    """The highest flat level of the pattern in a signal of those weights (sum 1), as a share of white."""
-    if pattern == "black":
-        return 0.0
+def flat_colours(pattern: PatternName, system: System, white_bar: float) -> list[Rgb]:
+    """Red, green and blue of every flat of the pattern; of a ramp, which a ladder makes into steps, all of it."""
     if pattern in ("bars-75", "bars-100"):
-        return max(
-            sum(weight * part for weight, part in zip(weights, colour, strict=True))
-            for colour in bar_levels(pattern, white_bar)
-        )
-    return MULTIBURST_FLAG[system.name][0] if pattern == "multiburst" else 1.0
+        return bar_levels(pattern, white_bar)
+    levels = {
+        "black": [0.0],
+        "white": [1.0],
+        "staircase-5": [step / 5 for step in range(6)],
+        "staircase-10": [step / 10 for step in range(11)],
+        "ramp": [step / 4096 for step in range(4097)],
+        "multiburst": [*insertion_signals(system).flags, 0.5],
+    }.get(pattern, [0.0, 1.0])
+    return [(level, level, level) for level in levels]
 
 
 def _white(canvas: Canvas, line: PatternLine) -> None:
@@ -131,21 +157,21 @@ def _ramp(canvas: Canvas, line: PatternLine) -> None:
 
 
 def _pulse_and_bar(canvas: Canvas, line: PatternLine) -> None:
-    """A white bar and a 2T pulse of the same height: 250 ns (525) or 200 ns (625) at half amplitude (1439, J.63)."""
-    half_duration_s = 250e-9 if line.system.name == "525/60" else 200e-9
+    """A white bar and a 2T pulse of the same height (1439, J.63)."""
     canvas.pulse(line.at(0.1), line.at(0.5), line.edge_s, line.grey)
-    canvas.sine_squared(line.at(0.75), half_duration_s, line.grey)
+    canvas.sine_squared(line.at(0.75), insertion_signals(line.system).half_duration_s, line.grey)
 
 
 def _multiburst(canvas: Canvas, line: PatternLine) -> None:
     """Two references and six bursts on half grey (J.63)."""
-    high, low = MULTIBURST_FLAG[line.system.name]
+    signals = insertion_signals(line.system)
+    high, low = signals.flags
     grey = line.grey
     canvas.edge(line.start_s - 1e-6, line.edge_s, high * grey)
     canvas.edge(line.at(0.10), line.edge_s, (low - high) * grey)
     canvas.edge(line.at(0.17), line.edge_s, (0.5 - low) * grey)
-    amplitude = MULTIBURST_PP[line.system.name] / 2 * grey
-    for index, frequency_mhz in enumerate(MULTIBURST_MHZ[line.system.name]):
+    amplitude = signals.multiburst_pp / 2 * grey
+    for index, frequency_mhz in enumerate(signals.multiburst_mhz):
         start = 0.19 + 0.13 * index
         canvas.burst(line.at(start), line.at(start + 0.115), frequency_mhz * 1e6, amplitude)
 

@@ -26,6 +26,29 @@ def number(low: float, high: float) -> Check:
     return check
 
 
+def integer(low: int, high: int) -> Check:
+    """A whole number from `low` to `high`."""
+
+    def check(value: object) -> int:
+        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+            raise ValueError(f"a whole number from {low} to {high}")
+        return value
+
+    return check
+
+
+def near(*choices: float) -> Check:
+    """One of those numbers, which may be written with three decimals."""
+
+    def check(value: object) -> float:
+        for choice in choices:
+            if not isinstance(value, bool) and isinstance(value, int | float) and abs(value - choice) < 6e-4:
+                return choice
+        raise ValueError("one of " + ", ".join(f"{choice:.7g}" for choice in choices))
+
+    return check
+
+
 def one_of(*choices: object) -> Check:
     """One of those JSON values, of the same type."""
 

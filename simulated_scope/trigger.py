@@ -29,7 +29,7 @@ def first_crossing(trace: Trace, level_codes: float, rising: bool, after_s: floa
     if trace.shape is None:
         return None
     line_s = trace.shape.layout.line_s
-    end_s = after_s + (trace.shape.layout.row_of_line.size + 1) * line_s
+    end_s = after_s + (trace.shape.layout.row_of_line.size + 2) * line_s
     span_s = 1.1 * line_s
     while after_s < end_s:
         found = _crossing_within(trace, level_codes, rising, after_s, span_s)

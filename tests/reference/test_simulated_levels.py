@@ -16,7 +16,8 @@ from peakwhite.simulated_scope.adc import Adc
 from peakwhite.simulated_scope.front_end import ChannelSettings, Front
 from peakwhite.simulated_scope.sampler import noiseless
 from peakwhite.simulated_scope.signals import trace
-from peakwhite.simulated_scope.unit import Unit, changed_unit
+from peakwhite.simulated_scope.unit import Unit
+from peakwhite.simulated_scope.unit_settings import changed_unit
 
 FSC_HZ = {"525/60": 3579545.4545, "625/50": 4433618.75}  # S: 170M 11.1; 1700
 ACTIVE_US = {"525/60": (9.2, 63.5556 - 1.5), "625/50": (10.5, 64 - 1.5)}  # S: 170M; 1700

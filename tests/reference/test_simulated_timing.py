@@ -14,7 +14,8 @@ from peakwhite.simulated_scope.adc import Adc
 from peakwhite.simulated_scope.front_end import ChannelSettings, Front
 from peakwhite.simulated_scope.sampler import noiseless
 from peakwhite.simulated_scope.signals import trace
-from peakwhite.simulated_scope.unit import Unit, changed_unit
+from peakwhite.simulated_scope.unit import Unit
+from peakwhite.simulated_scope.unit_settings import changed_unit
 
 STEP_S = 10e-9
 LINES = {"525/60": 525, "625/50": 625}

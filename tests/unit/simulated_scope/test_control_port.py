@@ -46,6 +46,7 @@ def test_the_demo_unit_runs_hot_on_red(scope: Any) -> None:
         "field_rate_hz": pytest.approx(60.0544, abs=1e-4),
         "scan": "progressive",
         "system": "525/60",
+        "name": "525/60",
     }
 
 

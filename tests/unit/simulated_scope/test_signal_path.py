@@ -21,7 +21,8 @@ from peakwhite.simulated_scope.noise import white
 from peakwhite.simulated_scope.sampler import Trace, noiseless, record
 from peakwhite.simulated_scope.signals import trace
 from peakwhite.simulated_scope.truth import truth
-from peakwhite.simulated_scope.unit import Unit, changed_unit
+from peakwhite.simulated_scope.unit import Unit
+from peakwhite.simulated_scope.unit_settings import changed_unit
 
 WHITE_US, BLANKING_US = 35.0, 8.6
 WIDE = ChannelSettings(on=True, volts_per_div=1.0)
