@@ -16,8 +16,11 @@ LINEARITY_LSB = 0.5
 """How far an ADC state may lie off the straight line, where it was not calibrated (our default)."""
 PROBE_10X_PCT = 2.0
 """Ratio of a 10x probe (practice)."""
-QUIET_LSB = 0.4
-"""With less noise than this a level can sit anywhere between two codes, however long one averages."""
+QUIET_LSB = 0.45
+"""With less noise than this a state can sit anywhere between two codes, however long one averages.
+
+A noiseless state halfway between two codes shows 0.41 LSB.
+"""
 
 
 def budget(
@@ -43,11 +46,11 @@ def budget(
         else _gain_items(level_mv, clip, gain, full_scale_mv * enlarged)
     )
     blanking_mv = levels.blanking_mv if math.isfinite(levels.blanking_mv) else 0.0
-    for state in ("white", "blanking"):
+    for state, noise_mv in (("white", levels.noise_mv), ("blanking", levels.blanking_noise_mv)):
         half_width_mv = LINEARITY_LSB * levels.lsb_mv
         item = calibrated.linearity_item(state, blanking_mv, level_mv / enlarged, half_width_mv)
         items.append(replace(item, size_mv=item.size_mv * enlarged))
-        if levels.noise_mv < QUIET_LSB * levels.lsb_mv:
+        if not noise_mv >= QUIET_LSB * levels.lsb_mv:
             items.append(Item(f"quantisation, {state}", "per-channel", "rectangular", 0.5 * levels.lsb_mv * enlarged))
     if calibrated.terminator:
         items += calibrated.terminator_items(level_mv)

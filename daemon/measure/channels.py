@@ -11,7 +11,7 @@ from .budget import ASSUMED_GAIN, budget, repeatable
 from .burst import LEAST_SAMPLES_PER_CYCLE, burst_mv_pp
 from .calibrated import UNCALIBRATED, Calibrated
 from .found_sync import FoundSync
-from .hints import hint
+from .hints import hint, odd_one_out
 from .hookup import COLOURS, SYNC_ROLES, WHITE_ROLES, Clip
 from .levels import DARK_UNDER, Levels, Probed, is_clipped, measure_levels
 from .line_sync import find_line_sync
@@ -260,6 +260,19 @@ def with_dead_channels(readings: list[ChannelReading]) -> list[ChannelReading]:
         return alive and dark and flat and one.role in COLOURS
 
     return [replace(one, hints=(*one.hints, hint("channel-dead"))) if dead(one) else one for one in readings]
+
+
+def with_odd_one_out(readings: list[ChannelReading], conditions: Conditions) -> list[ChannelReading]:
+    """One colour alone off by a load's factor is its terminator, or the unit."""
+    whites = {
+        one.channel: one.peak_white_mv / conditions.targets[one.target].nominal_mv
+        for one in readings
+        if one.role in COLOURS and one.peak_white_mv is not None and one.target and one.target in conditions.targets
+    }
+    odd = odd_one_out(whites)
+    return [
+        replace(one, hints=(*one.hints, hint("one-channel-off"))) if one.channel == odd else one for one in readings
+    ]
 
 
 def or_none(value: float) -> float | None:

@@ -7,10 +7,10 @@ import numpy as np
 
 from ...drivers.capture import Capture
 from .calibrated import calibrations_in_force
-from .channels import MeasuredChannel, Measuring, or_none, with_dead_channels
+from .channels import MeasuredChannel, Measuring, or_none, with_dead_channels, with_odd_one_out
 from .found_sync import FoundSync, find_sync
 from .hints import hint, ratio_hint
-from .hookup import COLOURS
+from .hookup import COLOURS, SYNC_ROLES
 from .line_sync import LineSync
 from .match import Matched, match
 from .reading import ChannelReading, FieldInfo, Hint, Measured, SyncReading
@@ -25,7 +25,7 @@ def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
     """Sync, levels, match and hints of one capture. What cannot be measured is None, with a hint that says why."""
     measuring = _measuring(capture, conditions)
     channels = measuring.channels()
-    readings = with_dead_channels([one.reading for one in channels])
+    readings = with_odd_one_out(with_dead_channels([one.reading for one in channels]), conditions)
     colours = [Matched(one.role, one.level_mv, one.items) for one in _budgets(channels) if one.role in COLOURS]
     return Measured(
         sync=_sync_reading(measuring.sync),
@@ -89,7 +89,7 @@ def _ratio_hint(conditions: Conditions, readings: list[ChannelReading]) -> Hint 
             bursts.append(one.burst_mv_pp / target.burst_mv_pp)
         if target is not None and target.sync_mv is not None and one.sync_mv is not None:
             syncs = [one.sync_mv / target.sync_mv]
-        elif one.sync_class == "75-ohm" and one.sync_mv is not None and not syncs:
+        elif one.role in SYNC_ROLES and one.sync_mv is not None and not syncs:
             syncs = [one.sync_mv / nominal_mv for nominal_mv in SEPARATE_SYNC_MV]
     return ratio_hint(syncs, bursts[0] if bursts else math.nan, whites)
 

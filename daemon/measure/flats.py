@@ -161,15 +161,16 @@ def _as_runs(
     return Runs(row, row, first, last, (end_mv - begin_mv)[keep] / bins, bins)
 
 
-def states(runs: Runs, bin_us: float, noise_mv: float) -> list[State]:
+def states(runs: Runs, bin_us: float, noise_mv: float, line_scatter_mv: float) -> list[State]:
     """The levels that one channel's picture holds, highest first: runs alike are one state, too short ones are left out.
 
-    `noise_mv` is the rms noise of one bin of that channel.
+    `noise_mv` is the rms noise of one bin of that channel, `line_scatter_mv` that of a line's level against the others'.
     """
     if runs.bins.size == 0:
         return []
     sorted_runs = runs.at(np.argsort(-runs.mean_mv, kind="stable"))
-    apart_mv = max(ALIKE_MV, 4.0 * noise_mv / math.sqrt(float(np.median(runs.bins))))
+    run_noise_mv = noise_mv / math.sqrt(float(np.median(runs.bins)))
+    apart_mv = max(ALIKE_MV, 4.0 * math.hypot(run_noise_mv, line_scatter_mv))
     breaks = np.flatnonzero(sorted_runs.mean_mv[:-1] - sorted_runs.mean_mv[1:] > apart_mv) + 1
     found = []
     for group in np.split(np.arange(runs.bins.size), breaks):

@@ -35,6 +35,10 @@ HINTS: Mapping[str, tuple[str, str]] = {
         "This channel stays at blanking while another one shows picture: likely a bad contact or a dead output.",
         "Swap this probe with a good channel's: does the fault move with the probe or stay with the unit?",
     ),
+    "one-channel-off": (
+        "This colour alone is off by a factor that a load explains: likely its terminator, or the unit.",
+        "Swap this channel's terminator with a good one's: does the fault move with it or stay?",
+    ),
     "range-too-coarse": (
         "The signal spans fewer than fifty steps of the scope's converter, so the level is coarse.",
         "Choose a finer V/div: the whole signal should fill half of the screen or more.",
@@ -131,11 +135,12 @@ RATIO_TABLE = (
     _about("fifty-ohm-load", 0.80),
     _about("terminated-twice", 2.0 / 3.0),
     _about("loads-75-and-50", 4.0 / 7.0),
-    _about("probe-ratio", 10.0),
-    _about("probe-ratio", 0.1),
+    Factor("probe-ratio", 8.0, 12.0),
+    Factor("probe-ratio", 0.08, 0.12),
 )
-"""Factors of measuring.md; ±3 % where it gives no range."""
+"""Loads against 75 ohm, ±3 % where no range is given; a probe's ratio is off by ten or not at all."""
 PATTERN_WHITE = 0.75
+NEAR_NOMINAL = 0.15
 LOOSER_FOR_WHITE = 0.06
 """White may be trimmed off nominal, so next to a sync that shows the factor it is accepted within ±6 %."""
 
@@ -170,6 +175,15 @@ def _ratio_hint_of_whites(whites: Sequence[float]) -> Hint | None:
         if all(factor.accepts(one) for one in whites):
             return hint(factor.code)
     return None
+
+
+def odd_one_out(whites: Mapping[str, float]) -> str | None:
+    """The one of three channels whose white is off by a factor of the load table while the others are near nominal."""
+    off = [name for name, ratio in whites.items() if abs(ratio - 1.0) > NEAR_NOMINAL]
+    if len(whites) < 3 or len(off) != 1:
+        return None
+    shown = any(factor.accepts(whites[off[0]]) for factor in RATIO_TABLE)
+    return off[0] if shown else None
 
 
 def _white_fits(white: float, factor: Factor) -> bool:

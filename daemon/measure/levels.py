@@ -19,6 +19,7 @@ EVEN_LINES = 12
 HIGHEST_LINES = 4
 """Flats are learnt on so many lines spread evenly and so many of the brightest of each channel; sums run over all lines."""
 LEAST_SUMMED = 8
+PIECE_S = 0.5e-6
 MOST_PIECES = 64
 MOST_RUNS = 8
 """So many pieces and runs tell the noise well enough."""
@@ -33,7 +34,7 @@ class Levels:
         white_random_mv: its standard uncertainty from noise alone (type A).
         white_rows: on how many of `rows` lines looked at it stands.
         black_mv: the lowest state, where another one is above it.
-        noise_mv: rms noise of single samples on flats.
+        noise_mv, blanking_noise_mv: rms noise of single samples on white flats, and on blanking.
         lsb_mv: distance between neighbouring ADC states.
         samples: samples that made the level.
         mean_mv: mean of the whole record against scope zero.
@@ -51,6 +52,7 @@ class Levels:
     black_mv: float = math.nan
     average_mv: float = math.nan
     noise_mv: float = math.nan
+    blanking_noise_mv: float = math.nan
     samples: int = 0
     picture_states: tuple[float, ...] = ()
     mean_mv: float = math.nan
@@ -103,7 +105,8 @@ def measure_levels(
     found = []
     for index, (one, base) in enumerate(zip(channels, none, strict=True)):
         its_noise_mv = float(lines.clamp_noise_mv[index])
-        its_states = states(runs.at(runs.channel == index), grid.bin_us, its_noise_mv)
+        its_runs = runs.at(runs.channel == index)
+        its_states = states(its_runs, grid.bin_us, its_noise_mv, lines.line_scatter_mv(index))
         pedestal_mv, pedestal_error_mv = lines.pedestal_mv(index)
         base = replace(
             base,
@@ -111,14 +114,18 @@ def measure_levels(
             rows=lines.level_mv.shape[1],
             average_mv=float(average_mv[index]),
             noise_mv=its_noise_mv * math.sqrt(grid.samples_per_bin),
+            blanking_noise_mv=_blanking_noise(one.record, lines, seconds_per_sample) * one.mv_per_code,
             picture_states=tuple(state.level_mv for state in its_states),
             mean_mv=float(binned[index].mean()),
             pedestal_mv=pedestal_mv,
             pedestal_error_mv=pedestal_error_mv,
         )
         if its_states:
-            noise_codes = _sample_noise(one.record, its_states[0], lines, seconds_per_sample, cycle_us is not None)
-            base = _with_white(base, its_states, lines, index, noise_codes * one.mv_per_code)
+            top = its_states[0]
+            noise_mv = base.blanking_noise_mv
+            if cycle_us is None:
+                noise_mv = _white_noise(one.record, top, lines, seconds_per_sample) * one.mv_per_code
+            base = _with_white(base, its_states, lines, index, noise_mv)
             columns = _common_columns(its_states[0].runs, lines)
             if grid.number.size > lines.grid.number.size and columns is not None:
                 level_mv = _between_columns(binned, grid, lines, blanking, columns)[index]
@@ -222,11 +229,11 @@ def _between(total: NDArray[np.float64], place: NDArray[np.float64]) -> NDArray[
 
 
 def _random_mv(top: State, lines: Lines, index: int) -> float:
-    """Standard uncertainty of the level from noise (type A, JCGM 100 4.2), from two sides, the larger of which counts.
+    """Standard uncertainty of the level from noise (type A, JCGM 100 4.2), from two sides.
 
     From within the lines: the scatter of block means of about a microsecond, which carries what is correlated over
-    less than that, over the length of flats and clamps in use. From eight lines on also the scatter of the lines'
-    own levels.
+    less than that, over the length of flats and clamps in use. From the lines' own levels where these scatter clearly
+    more than that explains (slow noise, hum): with few of them enlarged as Student's distribution asks.
     """
     runs = top.runs
     weight = np.bincount(runs.row, weights=runs.bins)
@@ -236,14 +243,20 @@ def _random_mv(top: State, lines: Lines, index: int) -> float:
     flats_us = max(top.dwell_us, 1.0)
     clamps_us = max(0.9 * per_row_mv.size * clamp_length_us, 0.5)
     inner_mv = _block_scatter_mv(top, lines, index) * math.sqrt(1.0 / flats_us + 1.0 / clamps_us)
-    return inner_mv if per_row_mv.size < 8 else max(inner_mv, _mean_error_mv(per_row_mv))
+    if per_row_mv.size < 3:
+        return inner_mv
+    freedom = per_row_mv.size - 1
+    of_lines_mv = _mean_error_mv(per_row_mv)
+    clearly_more = of_lines_mv > inner_mv * math.sqrt(1.0 + 2.5 / math.sqrt(freedom))
+    return of_lines_mv * (1.0 + 1.5 / freedom) if clearly_more else inner_mv
 
 
 def _mean_error_mv(level_mv: NDArray[np.float64]) -> float:
     """Standard uncertainty of the mean of successive values, with the correlation of neighbours."""
     rest = level_mv - level_mv.mean()
     variance = float(rest @ rest) / (rest.size - 1)
-    neighbours = float(rest[1:] @ rest[:-1]) / (variance * rest.size) if variance > 0.0 else 0.0
+    enough = rest.size >= 8 and variance > 0.0
+    neighbours = float(rest[1:] @ rest[:-1]) / (variance * rest.size) if enough else 0.0
     stretch = max(1.0, 1.0 + 2.0 * min(neighbours, 0.9))
     return math.sqrt(variance * stretch / rest.size)
 
@@ -263,23 +276,33 @@ def _block_scatter_mv(top: State, lines: Lines, index: int) -> float:
     return math.sqrt(float(np.vdot(rest, rest)) / (rest.shape[0] * (blocks - 1)))
 
 
-def _sample_noise(
-    record: ChannelRecord, top: State, lines: Lines, seconds_per_sample: float, carries_colour: bool
-) -> float:
-    """Rms noise of single samples in codes, on a few flats of the state, in the record's own band, quantisation taken out.
-
-    Half-microsecond pieces, each about its own mean; a subcarrier would count as noise, so with one the clamps serve.
-    """
+def _white_noise(record: ChannelRecord, top: State, lines: Lines, seconds_per_sample: float) -> float:
+    """Rms noise of single samples in codes on flats of a state, from pieces spread over its runs."""
     grid = lines.grid
-    piece = max(2, min(2000, round(0.5e-6 / seconds_per_sample)))
-    if carries_colour:
-        first_bin = grid.first_bin[:MOST_PIECES] + lines.clamp.quiet.start
-    else:
-        runs = top.runs.at(np.arange(min(top.runs.bins.size, MOST_PIECES)))
-        a_run = np.linspace(0.0, 1.0, max(1, MOST_PIECES // runs.bins.size), endpoint=False)
-        into = (a_run[:, None] * (runs.bins - piece / grid.samples_per_bin)).astype(np.intp)
-        first_bin = (grid.first_bin[runs.row] + runs.first + np.maximum(into, 0)).ravel()
-    first = np.minimum(first_bin * grid.samples_per_bin, record.codes.size - piece)
+    piece = _piece_samples(seconds_per_sample)
+    runs = top.runs.at(np.arange(min(top.runs.bins.size, MOST_PIECES)))
+    a_run = np.linspace(0.0, 1.0, max(1, MOST_PIECES // runs.bins.size), endpoint=False)
+    into = (a_run[:, None] * (runs.bins - piece / grid.samples_per_bin)).astype(np.intp)
+    first_bin = (grid.first_bin[runs.row] + runs.first + np.maximum(into, 0)).ravel()
+    return _noise_codes(record, first_bin * grid.samples_per_bin, piece)
+
+
+def _blanking_noise(record: ChannelRecord, lines: Lines, seconds_per_sample: float) -> float:
+    """Rms noise of single samples in codes on blanking, from pieces spread over the clamps."""
+    grid, quiet = lines.grid, lines.clamp.quiet
+    piece = _piece_samples(seconds_per_sample)
+    a_line = max(1, (quiet.stop - quiet.start) * grid.samples_per_bin // piece)
+    into = quiet.start + np.arange(a_line) * piece // grid.samples_per_bin
+    return _noise_codes(record, (grid.first_bin[:, None] + into).ravel() * grid.samples_per_bin, piece)
+
+
+def _piece_samples(seconds_per_sample: float) -> int:
+    return max(2, min(2000, round(PIECE_S / seconds_per_sample)))
+
+
+def _noise_codes(record: ChannelRecord, first: NDArray[np.intp], piece: int) -> float:
+    """Rms of samples about the mean of their piece, in the record's own band, quantisation taken out."""
+    first = np.minimum(first, record.codes.size - piece)
     pieces = record.codes[first[:, None] + np.arange(piece)].astype(np.float64)
     rest = pieces - pieces.mean(axis=1, keepdims=True)
     variance = float(np.einsum("ij,ij->", rest, rest)) / (rest.shape[0] * (piece - 1))

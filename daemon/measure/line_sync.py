@@ -18,14 +18,26 @@ LINE_DUTY = (0.03, 0.15)
 """Line sync takes 7.4 % of a line in 525/60 and 625/50, 12 % in 31 kHz computers; fields are over at either side."""
 BROAD_FROM_US = 10.0
 """A pulse low for longer belongs to vertical sync (27 us with serrations, lines without)."""
+LEAST_DEPTH_ALONE, LEAST_DEPTH = 0.3, 0.15
+"""Sync takes at least this part of a channel's swing: of a sync channel's, and of a picture's (286 of 1221 mV with full chroma)."""
 MOST_BROAD_LINES = 7
 """Vertical sync with one serration a line looks like line sync upside down; it is over after so many lines."""
+EXPLAINED = 0.8
+"""So many of all pulses must be of a width that video has."""
+EQUALISING_US = (1.8, 2.9)
+SERRATION_US = (3.0, 6.0)
 EQUALISING_UNDER = 0.75
 """Equalising pulses are half as wide as line sync (2.3 against 4.7 us)."""
 HALF_LINES_US = (63.5556 / 2.0, 32.0)
 """Half lines of 525/60 and 625/50: broad and equalising pulses come one a half line."""
+SMOOTHED_US = 0.8
+"""A picture is smoothed over about three subcarrier cycles before sync is sliced from it."""
+SLICE = 0.15
+"""Sync is sliced so far above its tip, in parts of the whole swing."""
 BLANKING_US = ((62.3, 65.4, 9.0, 14.0), (30.9, 56.0, 4.0, 11.0))
 """Line periods with how long line blanking may be low in them."""
+STEEP_WITHIN_US = 1.2
+"""Both edges of blanking together take no longer from near the bottom to halfway up."""
 NOT_MORE_THAN_OFF = 0.01
 """Two edges are one line apart when their distance is within 1 % of the line period."""
 EDGE_REACH = 0.25
@@ -103,7 +115,8 @@ def find_line_sync(record: ChannelRecord, seconds_per_sample: float, probe_ratio
             )
             refined = _refined(placed, record, seconds_per_sample, probe_ratio)
             looks_vertical = best.state == "vertical-interval" and refined.edges_us.size <= MOST_BROAD_LINES
-            if refined.state == "locked" and not (alone and refined.depth_mv < 0.3 * swing_mv) and not looks_vertical:
+            deep_enough = refined.depth_mv >= (LEAST_DEPTH_ALONE if alone else LEAST_DEPTH) * swing_mv
+            if refined.state == "locked" and deep_enough and not looks_vertical:
                 return refined
     return best
 
@@ -123,6 +136,9 @@ def find_blanking(record: ChannelRecord, seconds_per_sample: float, probe_ratio:
     if high_mv - low_mv < 4.0 * LEAST_SNR * noise_mv:
         return NO_SYNC
     pulses = low_pulses(level_mv, low_mv + 0.15 * (high_mv - low_mv), 0.05 * (high_mv - low_mv), bin_us)
+    halfway = low_pulses(level_mv, low_mv + 0.5 * (high_mv - low_mv), 0.05 * (high_mv - low_mv), bin_us)
+    if not _same_widths(pulses, halfway):
+        return NO_SYNC
     for shortest_us, longest_us, narrow_us, wide_us in BLANKING_US:
         fits = (pulses.width_us >= narrow_us) & (pulses.width_us <= wide_us)
         start_us = pulses.start_us[fits]
@@ -136,6 +152,13 @@ def find_blanking(record: ChannelRecord, seconds_per_sample: float, probe_ratio:
             edges_us = start_us + system.front_porch_us + (count - 1) / 2 * seconds_per_sample * 1e6
             return LineSync("blanking-only", edges_us, period_us, math.nan, vertical_us=np.empty(0), system=system)
     return NO_SYNC
+
+
+def _same_widths(pulses: Pulses, halfway: Pulses) -> bool:
+    """Whether pulses are as wide halfway up as near their bottom: blanking has steep edges, a sine has not."""
+    if pulses.width_us.size == 0 or pulses.width_us.size != halfway.width_us.size:
+        return pulses.width_us.size > 0 and halfway.width_us.size > pulses.width_us.size
+    return float(np.median(halfway.width_us - pulses.width_us)) < STEEP_WITHIN_US
 
 
 def _range_mv(level_mv: NDArray[np.float32]) -> tuple[float, float]:
@@ -154,8 +177,9 @@ def _noise_mv(level_mv: NDArray[np.float32]) -> float:
 def _sync_pulses(level_mv: NDArray[np.float32], bin_us: float, *, alone: bool) -> tuple[Pulses, float]:
     """Candidate sync pulses, and the swing they were sliced from."""
     none = Pulses(np.empty(0), np.empty(0))
+    box = max(1, round(SMOOTHED_US / bin_us))
     if not alone:
-        level_mv = _smoothed(level_mv, max(1, round(0.25 / bin_us)))
+        level_mv = _smoothed(level_mv, box)
     low_mv, high_mv = _range_mv(level_mv)
     swing_mv = high_mv - low_mv
     if swing_mv < LEAST_SNR * _noise_mv(level_mv) or swing_mv <= 0.0:
@@ -163,7 +187,9 @@ def _sync_pulses(level_mv: NDArray[np.float32], bin_us: float, *, alone: bool) -
     if alone:
         return low_pulses(level_mv, 0.5 * (low_mv + high_mv), 0.15 * swing_mv, bin_us), swing_mv
     tip_mv = _lower_envelope(level_mv, max(1, round(70.0 / bin_us)))
-    return low_pulses(level_mv, tip_mv + np.float32(0.15 * swing_mv), 0.05 * swing_mv, bin_us), swing_mv
+    pulses = low_pulses(level_mv, tip_mv + np.float32(SLICE * swing_mv), 0.05 * swing_mv, bin_us)
+    narrowed_us = (1.0 - 2.0 * SLICE) * box * bin_us
+    return Pulses(pulses.start_us - 0.5 * narrowed_us, pulses.width_us + narrowed_us), swing_mv
 
 
 def _smoothed(level_mv: NDArray[np.float32], width: int) -> NDArray[np.float32]:
@@ -204,10 +230,31 @@ def _lines(pulses: Pulses) -> LineSync:
     on_grid = np.abs(apart - np.round(apart)) < NOT_MORE_THAN_OFF * np.maximum(np.round(apart), 1.0)
     complete = int(np.count_nonzero(on_grid & (np.round(apart) == 1.0)))
     duty = line_width_us / period_us
-    believable = LINE_DUTY[0] <= duty <= LINE_DUTY[1] and np.count_nonzero(on_grid) >= 0.7 * apart.size
+    equalising = (width_us > 0.35 * line_width_us) & (width_us <= EQUALISING_UNDER * line_width_us)
+    explained = np.count_nonzero(is_line | equalising | _serrated(start_us, width_us))
+    believable = (
+        LINE_DUTY[0] <= duty <= LINE_DUTY[1]
+        and np.count_nonzero(on_grid) >= 0.7 * apart.size
+        and explained >= EXPLAINED * width_us.size
+        and not _half_lines(period_us, line_width_us)
+    )
     if complete < 2 or not believable:
         return _vertical_only(start_us, width_us, broad, vertical_us)
     return LineSync("locked", edges_us, period_us, line_width_us, vertical_us=vertical_us, system=system_of(period_us))
+
+
+def _half_lines(period_us: float, width_us: float) -> bool:
+    """Whether these are equalising pulses, one a half line, and not the line syncs of a 31 kHz computer."""
+    return width_us < EQUALISING_US[1] and any(abs(period_us / half_us - 1.0) < 0.007 for half_us in HALF_LINES_US)
+
+
+def _serrated(start_us: NDArray[np.float64], width_us: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Pulses that belong to vertical sync: long ones that end a serration's width before the next pulse begins."""
+    gap_us = np.append(start_us[1:] - start_us[:-1] - width_us[:-1], np.nan)
+    ends_record = np.arange(width_us.size) == width_us.size - 1
+    near = (gap_us > SERRATION_US[0]) & (gap_us < SERRATION_US[1])
+    whole_lines = gap_us > 25.0
+    return np.asarray((width_us > BROAD_FROM_US) & (near | ends_record | whole_lines))
 
 
 def _period_us(start_us: NDArray[np.float64], width_us: NDArray[np.float64]) -> float:
@@ -244,7 +291,7 @@ def _vertical_only(
     vertical_us: NDArray[np.float64],
 ) -> LineSync:
     """A record within the vertical interval of a 15 kHz system: pulses whole half lines apart, of the widths that occur."""
-    equalising = (width_us > 1.8) & (width_us < 2.9)
+    equalising = (width_us > EQUALISING_US[0]) & (width_us < EQUALISING_US[1])
     line = (width_us > 4.0) & (width_us < 5.4)
     if start_us.size < 3 or np.count_nonzero(broad) + np.count_nonzero(equalising) < 1:
         return NO_SYNC
@@ -252,7 +299,8 @@ def _vertical_only(
         halves = np.diff(start_us) / half_us
         whole = np.abs(halves - np.round(halves)) < 0.02
         left_over_us = np.mod(width_us + 4.7, half_us)
-        serrated = broad & (np.minimum(left_over_us, half_us - left_over_us) < 0.8)
+        fits = np.minimum(left_over_us, half_us - left_over_us) < 0.8
+        serrated = broad & fits & _serrated(start_us, width_us)
         if whole.all() and np.round(halves).max() <= 8.0 and (serrated | equalising | line).all():
             period_us = 2.0 * float(np.sum(np.diff(start_us)) / np.sum(np.round(halves)))
             return LineSync(

@@ -20,6 +20,8 @@ AFTER_BURST_US = 0.75
 """So long after the burst's middle cycles its tail is over, and the clamp goes on."""
 BEFORE_ACTIVITY_US = 0.3
 """It closes this long before the earliest activity of any line."""
+ON_LINES = 0.25
+"""Activity counts where a quarter of the lines show it: slow noise wanders on some of them."""
 LEAST_CLAMP_US = 0.6
 LEAST_FITTED = 6
 """A constant and a subcarrier are not fitted to fewer columns."""
@@ -122,6 +124,18 @@ class Lines:
     clamp_noise_mv: NDArray[np.float64]
     active: slice
     pedestals_mv: NDArray[np.float64] | None = None
+
+    def line_scatter_mv(self, channel: int) -> float:
+        """Rms by which a line's level may differ from its neighbours' though the picture is the same.
+
+        From the noise of the clamps, or from how each clamp differs from the mean of its neighbours where that is more.
+        """
+        noise_mv = float(self.clamp_noise_mv[channel]) * self.clamp.noise_gain
+        own_mv = self.blanking_mv[channel]
+        if own_mv.size < 4:
+            return noise_mv
+        bend = own_mv[1:-1] - 0.5 * (own_mv[2:] + own_mv[:-2])
+        return max(noise_mv, math.sqrt(float(bend @ bend) / bend.size / 1.5))
 
     def pedestal_mv(self, channel: int) -> tuple[float, float]:
         """Blanking under the burst less blanking after it, mean over the lines, and the standard uncertainty of that mean.
@@ -259,7 +273,7 @@ def _burst_clamp(rows: NDArray[np.float64], grid: LineGrid, subcarrier_hz: float
 
 
 def _quiet_columns(rows: NDArray[np.float64], grid: LineGrid, open_us: float) -> slice | None:
-    """From `open_us` to 0.3 us before the earliest activity of any line; None where less than 0.6 us is left."""
+    """From `open_us` to 0.3 us before the earliest activity; None where less than 0.6 us is left."""
     porch = grid.columns(open_us, open_us + LEAST_CLAMP_US)
     if porch.start >= porch.stop:
         return None
@@ -270,7 +284,7 @@ def _quiet_columns(rows: NDArray[np.float64], grid: LineGrid, open_us: float) ->
     limit_mv = np.maximum(6.0 * noise_mv, 0.02 * np.ptp(some, axis=(1, 2)))
     searched = grid.columns(open_us + LEAST_CLAMP_US, grid.system.blanking_end_us)
     active = np.abs(rows[:, :, searched] - reference) > limit_mv[:, None, None]
-    sustained = (active[:, :, :-1] & active[:, :, 1:]).any(axis=(0, 1))
+    sustained = (active[:, :, :-1] & active[:, :, 1:]).mean(axis=1).max(axis=0) >= ON_LINES
     close_us = grid.system.blanking_end_us - BEFORE_ACTIVITY_US
     if sustained.any():
         earliest = searched.start + int(np.argmax(sustained))

@@ -201,6 +201,45 @@ def test_what_is_not_video_is_not_locked_on(wave: object, alone: bool) -> None:
         assert find_line_sync(record, made.sample_ns * 1e-9, 1.0, alone=alone).state == "none"
 
 
+def _sine_25_khz(t_us: np.ndarray) -> np.ndarray:
+    return np.asarray(350.0 * np.sin(2.0 * np.pi * t_us / 33.1))
+
+
+def _switching_ripple(t_us: np.ndarray) -> np.ndarray:
+    return np.asarray(300.0 * (2.0 * np.mod(t_us / 40.0, 1.0) - 1.0))
+
+
+def _wide_square(t_us: np.ndarray) -> np.ndarray:
+    return np.where(np.mod(t_us, 63.4) < 26.3, -350.0, 350.0)
+
+
+@pytest.mark.parametrize("wave", [_sine_25_khz, _switching_ripple, _wide_square, _sine, _square, _logic])
+def test_what_is_not_video_is_not_taken_for_blanking_either(wave: object) -> None:
+    assert callable(wave)
+    made = Made()
+    record = digitised(made, "CH1", wave(np.arange(made.samples) * made.sample_ns * 1e-3))
+    assert find_blanking(record, made.sample_ns * 1e-9, 1.0).state == "none"
+    for alone in (False, True):
+        assert find_line_sync(record, made.sample_ns * 1e-9, 1.0, alone=alone).state == "none"
+
+
+def _vertical_interval_of_625_lines(t_us: np.ndarray) -> np.ndarray:
+    """BT.470: 2.5 lines of equalising, 2.5 of broad and 2.5 of equalising pulses, one a half line."""
+    half, into_us = np.divmod(t_us - 5.0, 32.0)
+    width_us = np.where(np.mod(half, 15) < 5, 2.35, np.where(np.mod(half, 15) < 10, 27.3, 2.35))
+    return np.where(into_us < width_us, -300.0, 0.0)
+
+
+@pytest.mark.parametrize("alone", [True, False])
+@pytest.mark.parametrize("samples", [4_000, 8_000, 11_900])
+def test_a_record_of_equalising_and_broad_pulses_is_no_31_khz_line(samples: int, alone: bool) -> None:
+    made = Made(samples=samples)
+    wave = _vertical_interval_of_625_lines(np.arange(made.samples) * made.sample_ns * 1e-3)
+    found = find_line_sync(digitised(made, "CH1", wave), made.sample_ns * 1e-9, 1.0, alone=alone)
+    assert found.state == "vertical-interval"
+    assert found.period_us == pytest.approx(64.0, abs=0.1)
+
+
 def test_an_empty_and_a_tiny_record_have_no_sync() -> None:
     for size in (0, 1, 5):
         record = ChannelRecord("CH1", np.zeros(size, dtype=np.uint8), 0.008, 0.0)

@@ -146,6 +146,27 @@ def test_where_the_field_is_known_blanking_lines_are_left_out_instead() -> None:
 @pytest.mark.parametrize(
     ("source_ohm", "one_mv", "two_mv", "open_mv"), [(75.0, 700.0, 700.0 * 2 / 3, 1400.0), (0.0, 700.0, 700.0, 700.0), (150.0, 300.0, 180.0, 900.0)]
 )  # fmt: skip
+@pytest.mark.parametrize(("red_mv", "expected"), [(1428.0, True), (476.0, True), (640.0, False)])
+def test_one_channel_off(red_mv: float, expected: bool) -> None:
+    made = Made(lsb_mv=10.0, centre_mv=700.0)
+    capture = rgb_sync(made, white(red_mv), white(714.3), white(700.0))
+    assert ("one-channel-off" in raised(capture)) is expected
+    assert "one-channel-off" not in raised(capture, channel="CH2")
+
+
+def test_all_channels_off_are_not_one() -> None:
+    made = Made(lsb_mv=16.0, centre_mv=800.0)
+    assert "one-channel-off" not in raised(rgb_sync(made, white(1428.0), white(1400.0), white(1420.0), 571.0))
+
+
+@pytest.mark.parametrize("factor", [0.1, 0.097, 10.0, 10.5])
+def test_a_probe_ratio_wrong_on_all_probes(factor: float) -> None:
+    made = Made(lsb_mv=8.0 * factor, noise_mv=4.0 * factor, centre_mv=300.0 * factor)
+    level = white(714.3 * factor)
+    measured = measure_capture(rgb_sync(made, level, level, level, 300.0 * factor), BENCH)
+    assert "probe-ratio" in {one.code for one in measured.hints}
+
+
 def test_two_levels_give_the_source_impedance(source_ohm: float, one_mv: float, two_mv: float, open_mv: float) -> None:
     """V is in proportion to RL/(Rs + RL)."""
     assert source_ohm_from_two_loads(one_mv, two_mv) == pytest.approx(source_ohm, abs=1e-6)
