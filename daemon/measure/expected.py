@@ -24,7 +24,13 @@ def expected_u95_mv(
     state_mv = abs(record.mv_per_code) * record.code_step * clip.probe_ratio
     full_scale_v = record.full_scale_v
     full_scale_mv = USUAL_STATES * state_mv if full_scale_v is None else full_scale_v * 1e3 * clip.probe_ratio
-    levels = Levels(lsb_mv=state_mv, blanking_mv=blanking_mv, white_random_mv=0.0, noise_mv=noise_mv)
+    levels = Levels(
+        lsb_mv=state_mv,
+        blanking_mv=blanking_mv,
+        white_random_mv=0.0,
+        noise_mv=noise_mv,
+        blanking_noise_mv=noise_mv,
+    )
     gain = conditions.gain_spec or capture.gain_spec or ASSUMED_GAIN
     calibrated = in_force.channels.get(channel, UNCALIBRATED)
     return combined(budget(level_mv, levels, clip, gain, full_scale_mv, 100.0, calibrated)).quantile(0.975)
