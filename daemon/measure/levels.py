@@ -129,7 +129,7 @@ def measure_levels(
             columns = _common_columns(its_states[0].runs, lines)
             if grid.number.size > lines.grid.number.size and columns is not None:
                 level_mv = _between_columns(binned, grid, lines, blanking, columns)[index]
-                base = _over_all_lines(base, its_states[0], level_mv, columns, grid)
+                base = _over_all_lines(base, top, level_mv, columns, grid, lines.line_scatter_mv(index))
         found.append(base)
     return found
 
@@ -176,7 +176,9 @@ def _between_columns(
     return np.asarray(sums / (columns.stop - columns.start) - own_mv - (next_mv - own_mv) * into / grid.bins_to_next)
 
 
-def _over_all_lines(base: Levels, top: State, level_mv: NDArray[np.float64], columns: slice, grid: LineGrid) -> Levels:
+def _over_all_lines(
+    base: Levels, top: State, level_mv: NDArray[np.float64], columns: slice, grid: LineGrid, clamp_mv: float
+) -> Levels:
     """The level from all lines of a long record, given each line's own at the place that the learnt ones hold it at.
 
     Lines whose own level is another are left out; with few left, what was learnt stands.
@@ -190,7 +192,7 @@ def _over_all_lines(base: Levels, top: State, level_mv: NDArray[np.float64], col
     return replace(
         base,
         white_mv=float(level_mv.mean()),
-        white_random_mv=_mean_error_mv(level_mv),
+        white_random_mv=_mean_error_mv(level_mv, clamp_mv),
         white_rows=int(level_mv.size),
         rows=int(grid.number.size),
         samples=int(level_mv.size) * (columns.stop - columns.start) * grid.samples_per_bin,
@@ -232,7 +234,7 @@ def _random_mv(top: State, lines: Lines, index: int) -> float:
     """Standard uncertainty of the level from noise (type A, JCGM 100 4.2), from two sides.
 
     From within the lines: the scatter of block means of about a microsecond, which carries what is correlated over
-    less than that, over the length of flats and clamps in use. From the lines' own levels where these scatter clearly
+    less than that, over the length of flats and clamps in use. From the lines' own levels where these scatter
     more than that explains (slow noise, hum): with few of them enlarged as Student's distribution asks.
     """
     runs = top.runs
@@ -246,19 +248,19 @@ def _random_mv(top: State, lines: Lines, index: int) -> float:
     if per_row_mv.size < 3:
         return inner_mv
     freedom = per_row_mv.size - 1
-    of_lines_mv = _mean_error_mv(per_row_mv)
-    clearly_more = of_lines_mv > inner_mv * math.sqrt(1.0 + 2.5 / math.sqrt(freedom))
-    return of_lines_mv * (1.0 + 1.5 / freedom) if clearly_more else inner_mv
+    of_lines_mv = _mean_error_mv(per_row_mv, lines.line_scatter_mv(index))
+    more = of_lines_mv > inner_mv * math.sqrt(1.0 + 1.0 / math.sqrt(freedom))
+    return of_lines_mv * (1.0 + 1.0 / freedom) if more else inner_mv
 
 
-def _mean_error_mv(level_mv: NDArray[np.float64]) -> float:
-    """Standard uncertainty of the mean of successive values, with the correlation of neighbours."""
+def _mean_error_mv(level_mv: NDArray[np.float64], clamp_mv: float) -> float:
+    """Standard uncertainty of the mean of successive lines' levels, of which each two share a clamp.
+
+    Half of a clamp's scatter, `clamp_mv` rms, shows in the scatter of the lines; all of it is in their mean.
+    """
     rest = level_mv - level_mv.mean()
     variance = float(rest @ rest) / (rest.size - 1)
-    enough = rest.size >= 8 and variance > 0.0
-    neighbours = float(rest[1:] @ rest[:-1]) / (variance * rest.size) if enough else 0.0
-    stretch = max(1.0, 1.0 + 2.0 * min(neighbours, 0.9))
-    return math.sqrt(variance * stretch / rest.size)
+    return math.sqrt((max(0.0, variance - 0.5 * clamp_mv**2) + clamp_mv**2) / rest.size)
 
 
 def _block_scatter_mv(top: State, lines: Lines, index: int) -> float:

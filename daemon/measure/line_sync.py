@@ -26,7 +26,7 @@ EXPLAINED = 0.8
 """So many of all pulses must be of a width that video has."""
 EQUALISING_US = (1.8, 2.9)
 SERRATION_US = (3.0, 6.0)
-EQUALISING_UNDER = 0.75
+EQUALISING_UNDER = 0.62
 """Equalising pulses are half as wide as line sync (2.3 against 4.7 us)."""
 HALF_LINES_US = (63.5556 / 2.0, 32.0)
 """Half lines of 525/60 and 625/50: broad and equalising pulses come one a half line."""
@@ -231,7 +231,10 @@ def _lines(pulses: Pulses) -> LineSync:
     complete = int(np.count_nonzero(on_grid & (np.round(apart) == 1.0)))
     duty = line_width_us / period_us
     equalising = (width_us > 0.35 * line_width_us) & (width_us <= EQUALISING_UNDER * line_width_us)
-    explained = np.count_nonzero(is_line | equalising | _serrated(start_us, width_us))
+    halves = 2.0 * np.stack((width_us, width_us + line_width_us)) / period_us
+    of_half_lines = (np.abs(halves - np.round(halves)) < 0.05).any(axis=0)
+    vertical = _serrated(start_us, width_us) & of_half_lines
+    explained = np.count_nonzero(is_line | equalising | vertical)
     believable = (
         LINE_DUTY[0] <= duty <= LINE_DUTY[1]
         and np.count_nonzero(on_grid) >= 0.7 * apart.size
@@ -249,12 +252,14 @@ def _half_lines(period_us: float, width_us: float) -> bool:
 
 
 def _serrated(start_us: NDArray[np.float64], width_us: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Pulses that belong to vertical sync: long ones that end a serration's width before the next pulse begins."""
-    gap_us = np.append(start_us[1:] - start_us[:-1] - width_us[:-1], np.nan)
-    ends_record = np.arange(width_us.size) == width_us.size - 1
-    near = (gap_us > SERRATION_US[0]) & (gap_us < SERRATION_US[1])
-    whole_lines = gap_us > 25.0
-    return np.asarray((width_us > BROAD_FROM_US) & (near | ends_record | whole_lines))
+    """Pulses that belong to vertical sync: long ones that end a serration's width before the next long one begins.
+
+    The last of them, before line syncs or the end of the record, may be followed by anything.
+    """
+    broad = width_us > BROAD_FROM_US
+    gap_us = np.append(start_us[1:] - start_us[:-1] - width_us[:-1], 0.0)
+    last = np.append(~broad[1:], True)
+    return np.asarray(broad & (last | ((gap_us > SERRATION_US[0]) & (gap_us < SERRATION_US[1]))))
 
 
 def _period_us(start_us: NDArray[np.float64], width_us: NDArray[np.float64]) -> float:
