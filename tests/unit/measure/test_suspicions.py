@@ -143,9 +143,6 @@ def test_where_the_field_is_known_blanking_lines_are_left_out_instead() -> None:
     )
 
 
-@pytest.mark.parametrize(
-    ("source_ohm", "one_mv", "two_mv", "open_mv"), [(75.0, 700.0, 700.0 * 2 / 3, 1400.0), (0.0, 700.0, 700.0, 700.0), (150.0, 300.0, 180.0, 900.0)]
-)  # fmt: skip
 @pytest.mark.parametrize(("red_mv", "expected"), [(1428.0, True), (476.0, True), (640.0, False)])
 def test_one_channel_off(red_mv: float, expected: bool) -> None:
     made = Made(lsb_mv=10.0, centre_mv=700.0)
@@ -167,6 +164,9 @@ def test_a_probe_ratio_wrong_on_all_probes(factor: float) -> None:
     assert "probe-ratio" in {one.code for one in measured.hints}
 
 
+@pytest.mark.parametrize(
+    ("source_ohm", "one_mv", "two_mv", "open_mv"), [(75.0, 700.0, 700.0 * 2 / 3, 1400.0), (0.0, 700.0, 700.0, 700.0), (150.0, 300.0, 180.0, 900.0)]
+)  # fmt: skip
 def test_two_levels_give_the_source_impedance(source_ohm: float, one_mv: float, two_mv: float, open_mv: float) -> None:
     """V is in proportion to RL/(Rs + RL)."""
     assert source_ohm_from_two_loads(one_mv, two_mv) == pytest.approx(source_ohm, abs=1e-6)
