@@ -261,8 +261,8 @@ def _settings(config: Path | None, channel: str, roles: Sequence[str]) -> "tuple
     from ..calibrations import with_calibrations
     from ..config.settings import load_settings
     from ..measure.hookup import WHITE_ROLES
+    from .given_settings import with_roles
     from .hookups import role_named
-    from .serve import with_roles
 
     wanted = {name: role_named(role) for name, role in pairs("--role", roles).items()}
     settings = with_roles(load_settings(config), wanted)

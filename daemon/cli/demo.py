@@ -4,19 +4,23 @@ from pathlib import Path
 
 import click
 
-from .options import browser_option, config_option, port_option
+from .options import browser_option, config_option, gain_spec_option, pattern_white_option, port_option
 
 
 @click.command(short_help="Look around with a simulated scope and unit.")
 @port_option
 @browser_option
+@pattern_white_option
+@gain_spec_option
 @config_option
-def demo(port: int | None, browser: bool, config: Path | None) -> int:
+def demo(port: int | None, browser: bool, pattern_white: str | None, gain_spec: str | None, config: Path | None) -> int:
     """Measure a simulated unit with a simulated scope, trimmers on the page, until Ctrl-C.
 
     The address is printed, one line on stdout.
     """
     from .. import compose
     from ..config.settings import load_settings
+    from .given_settings import with_measure
 
-    return compose.demo(load_settings(config), port=port, browser=browser)
+    settings = with_measure(load_settings(config), pattern_white=pattern_white, gain_spec=gain_spec)
+    return compose.demo(settings, port=port, browser=browser)

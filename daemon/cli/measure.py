@@ -7,7 +7,7 @@ from time import perf_counter
 import click
 
 from ...drivers.errors import UsageError
-from .options import config_option, json_option, role_option
+from .options import config_option, gain_spec_option, json_option, pattern_white_option, role_option
 from .output import say, warn
 
 NOT_TO_BE_LEFT = 1
@@ -17,9 +17,9 @@ NOT_TO_BE_LEFT = 1
 @click.argument("file", type=click.Path(path_type=Path))
 @role_option
 @click.option("--probe", "probes", multiple=True, metavar="CH1=10", help="Multiply a channel's volts. Repeatable.")
-@click.option("--pattern-white", metavar="75|28/31", help="White of the pattern on the screen, per cent or a fraction.")
+@pattern_white_option
 @click.option("--target", "targets", multiple=True, metavar="NAME|red=NAME", help="Target, for all or for one role.")
-@click.option("--gain-spec", metavar="3%|3%fs", help="The scope's gain accuracy, of reading or of full scale.")
+@gain_spec_option
 @click.option("--explain", is_flag=True, help="Print the uncertainty budget of every level too.")
 @click.option("--judge", is_flag=True, help="End with status 1 unless every level may be left.")
 @json_option
@@ -63,7 +63,7 @@ def measure(
         tag = ScopeTag(capture.identity, None)
         say(encode_reading(Reading("file", 1, 1, capture.captured_at_ns, LatencyMs(None, took_ms), tag, measured)))
     else:
-        say(reading_as_text(measured))
+        say(reading_as_text(measured, conditions.pattern_white_pct))
     if explain:
         say("\n" + explained(capture, conditions))
     return NOT_TO_BE_LEFT if judge and not may_be_left(measured) else 0

@@ -32,6 +32,20 @@ def role_option(command: F) -> F:
     )(command)
 
 
+def pattern_white_option(command: F) -> F:
+    """--pattern-white P."""
+    return click.option(
+        "--pattern-white", metavar="75|28/31", help="White of the pattern on the screen, per cent or a fraction."
+    )(command)
+
+
+def gain_spec_option(command: F) -> F:
+    """--gain-spec 3%."""
+    return click.option(
+        "--gain-spec", metavar="3%|3%fs", help="The scope's gain accuracy, of reading or of full scale."
+    )(command)
+
+
 def json_option(command: F) -> F:
     """--json."""
     return click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")(command)

@@ -1,13 +1,25 @@
-"""A reading as people read it on a terminal: one row a channel, then sync, match and hints."""
+"""A reading as people read it on a terminal: one row a channel, what else was measured on it, sync, match and hints."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from ..measure.hookup import WHITE_ROLES
-from ..measure.reading import ChannelReading, Hint, MatchReading, Measured, SyncReading
+from ..measure.reading import ChannelReading, Hint, MatchReading, Measured, SyncClass, SyncReading, SyncState, Zone
 from ..measure.verdict import UNSURE
 
 ON_AIM_MV = 0.5
-HEADINGS = ("channel", "role", "level above blanking", "zone", "verdict")
+HEADINGS = ("channel", "role", "level above blanking", "aim", "zone", "verdict")
+ZONES: Mapping[Zone, str] = {"over": "over", "on-target": "on target", "dim": "dim", "too-low": "too low"}
+SYNC_CLASSES: Mapping[SyncClass, str] = {
+    "75-ohm": "75-ohm sync",
+    "ttl": "TTL sync",
+    "ttl-into-75-ohm": "TTL sync into 75 ohm",
+}
+SYNC_STATES: Mapping[SyncState, str] = {
+    "locked": "locked",
+    "vertical-interval": "vertical interval",
+    "blanking-only": "looks like blanking, not proven",
+    "none": "none found",
+}
 
 
 def may_be_left(measured: Measured) -> bool:
@@ -16,10 +28,15 @@ def may_be_left(measured: Measured) -> bool:
     return bool(verdicts) and all(verdict == "leave-it" for verdict in verdicts)
 
 
-def reading_as_text(measured: Measured) -> str:
+def reading_as_text(measured: Measured, pattern_white_pct: float = 100.0) -> str:
     """The reading in some lines, without the last line's end."""
     rows = [HEADINGS, *(_row(channel) for channel in measured.channels)]
-    lines = [*_aligned(rows), "", f"sync   {_sync_words(measured.sync)}"]
+    lines = [*_aligned(rows), ""]
+    if pattern_white_pct != 100.0:
+        lines += [_scaled_words(pattern_white_pct), ""]
+    if more := [(channel.channel, words) for channel in measured.channels if (words := _other_levels(channel))]:
+        lines += [*_aligned(more), ""]
+    lines.append(f"sync   {_sync_words(measured.sync)}")
     if measured.match is not None:
         lines.append(f"match  {_match_words(measured.match)}")
     for hint, channels in _hints(measured):
@@ -62,8 +79,35 @@ def _unsure_of(channel: ChannelReading) -> str:
 
 
 def _row(channel: ChannelReading) -> tuple[str, ...]:
-    zone = channel.zone or channel.sync_class or ""
-    return (channel.channel, channel.role or "no role", _level_words(channel), zone, verdict_words(channel))
+    zone = ZONES[channel.zone] if channel.zone else SYNC_CLASSES[channel.sync_class] if channel.sync_class else ""
+    aim = "" if channel.aim_mv is None else f"{channel.aim_mv:.1f} mV"
+    return (channel.channel, channel.role or "no role", _level_words(channel), aim, zone, verdict_words(channel))
+
+
+def _other_levels(channel: ChannelReading) -> str:
+    """What was measured beside the level; nothing of what was not."""
+    if channel.role is None:
+        return ""
+    noise = "noise {:.1f} mV rms"
+    if channel.noise_band_mhz is not None:
+        noise += f" in {channel.noise_band_mhz:.3g} MHz"
+    told = (
+        ("blanking {:.1f} mV from scope zero", channel.blanking_mv),
+        ("black {:.1f} mV", channel.black_mv),
+        ("sync {:.1f} mV deep", channel.sync_mv),
+        ("picture to sync {:.3f}", channel.picture_to_sync),
+        ("burst {:.1f} mV p-p", channel.burst_mv_pp),
+        ("average {:.1f} mV", channel.average_mv),
+        (noise, channel.noise_mv_rms),
+    )
+    return ", ".join(words.format(value) for words, value in told if value is not None)
+
+
+def _scaled_words(pattern_white_pct: float) -> str:
+    return (
+        f"Levels are scaled from a pattern's white of {pattern_white_pct:.4g} % to full white; "
+        "that the unit is linear up to there is assumed."
+    )
 
 
 def _level_words(channel: ChannelReading) -> str:
@@ -77,21 +121,23 @@ def _level_words(channel: ChannelReading) -> str:
 
 
 def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
-    widths = [max(len(row[column]) for row in rows) for column in range(len(HEADINGS))]
+    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
     return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
 
 
 def _sync_words(sync: SyncReading) -> str:
     if sync.state == "none":
-        return "none found"
-    words = [sync.state + (f" on {sync.channel}" if sync.channel else "")]
+        return SYNC_STATES["none"]
+    words = [SYNC_STATES[sync.state] + (f" on {sync.channel}" if sync.channel else "")]
     if sync.system is not None:
-        words.append(sync.system)
+        words.append("unknown system" if sync.system == "unknown" else sync.system)
     if sync.line_rate_hz is not None:
         words.append(f"{sync.line_rate_hz:.1f} Hz")
     if sync.sync_width_us is not None:
         words.append(f"{sync.sync_width_us:.2f} us wide")
     words.append(f"{sync.lines} line{'s' * (sync.lines != 1)}")
+    if sync.field is not None and sync.field.lines_per_field is not None:
+        words.append(f"{sync.field.lines_per_field:g} lines a field, {sync.field.scan}")
     return ", ".join(words)
 
 

@@ -1,15 +1,15 @@
-"""Every key of the settings as a row: value, default, unit, origin, meaning."""
+"""Every key of the settings as a row: value, default, unit, range, origin, meaning."""
 
 import json
 import re
 from collections.abc import Iterator, Mapping
 from itertools import groupby
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from ..config.model import UNIT, HookupTable, SettingsTables, TargetTable
+from ..config.model import DEFAULT, RANGE, UNIT, HookupTable, SettingsTables, TargetTable
 from ..config.settings import Settings
 
 NAMED_TABLES: Mapping[str, tuple[str, type[BaseModel]]] = {
@@ -22,13 +22,16 @@ BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
 class Row(NamedTuple):
-    """One key: value and default as JSON has them; `origin` is a line of the file, `default` or `not given`."""
+    """One key: value and default as JSON has them, None where there is none; a default that hangs on another key is in
+    words where that key has no value. `range` is in words; `origin` is a line of the file, `default` or `not given`.
+    """
 
     table: tuple[str, ...]
     key: str
     value: Any
     default: Any
     unit: str
+    range: str
     origin: str
     meaning: str
 
@@ -47,9 +50,9 @@ def rows_of(settings: Settings) -> list[Row]:
         else:
             meaning = SettingsTables.model_fields[name].description or ""
             for role, target in value.items():
-                rows.append(Row((name,), role, target, None, "", _origin((name, role), settings), meaning))
+                rows.append(Row((name,), role, target, None, "", "", _origin((name, role), settings), meaning))
             if not value:
-                rows.append(Row((name,), "red", None, None, "", NOT_GIVEN, meaning))
+                rows.append(Row((name,), "red", None, None, "", "", NOT_GIVEN, meaning))
     return rows
 
 
@@ -69,14 +72,35 @@ def _rows_of_table(
     path: tuple[str, ...], model: type[BaseModel], table: BaseModel | None, settings: Settings
 ) -> Iterator[Row]:
     for key, info in model.model_fields.items():
-        default = None if info.is_required() else info.get_default()
+        default = _default(info, table)
         origin = NOT_GIVEN if table is None else _origin((*path, key), settings)
-        value = default if table is None else getattr(table, key)
-        yield Row(path, key, value, default, _unit(info), origin, info.description or "")
+        value = (None if info.default_factory else default) if table is None else getattr(table, key)
+        yield Row(path, key, value, default, _told(info, UNIT), _range(info), origin, info.description or "")
 
 
-def _unit(info: FieldInfo) -> str:
-    return str(info.json_schema_extra.get(UNIT, "")) if isinstance(info.json_schema_extra, dict) else ""
+def _default(info: FieldInfo, table: BaseModel | None) -> Any:
+    if info.is_required():
+        return None
+    if table is None and info.default_factory:
+        return _told(info, DEFAULT)
+    return info.get_default(call_default_factory=True, validated_data=table.model_dump() if table else {})
+
+
+def _told(info: FieldInfo, what: str) -> str:
+    """What the model says of a key by itself."""
+    return str(info.json_schema_extra.get(what, "")) if isinstance(info.json_schema_extra, dict) else ""
+
+
+def _range(info: FieldInfo) -> str:
+    """The names or figures that a key may have: `coax|probe-1x|probe-10x`, `over 0 to 20000`; empty for any."""
+    if told := _told(info, RANGE):
+        return told
+    one_of = get_args(get_args(info.annotation)[0] if get_origin(info.annotation) is list else info.annotation)
+    if one_of and all(isinstance(name, str) for name in one_of):
+        return "|".join(one_of)
+    bounds = {name: getattr(item, name) for item in info.metadata for name in ("gt", "ge", "le") if hasattr(item, name)}
+    low = f"over {bounds['gt']:g}" if "gt" in bounds else f"{bounds['ge']:g}" if "ge" in bounds else ""
+    return f"{low} to {bounds['le']:g}" if low and "le" in bounds else low
 
 
 def _origin(path: tuple[str, ...], settings: Settings) -> str:
@@ -89,9 +113,17 @@ def _row_as_text(row: Row) -> str:
     setting = f"{_toml_key(row.key)} = {value}"
     if row.value is None or row.origin == NOT_GIVEN:
         setting = f"# {setting}"
-    default = "" if row.origin == "default" or row.default is None else f", default {json.dumps(row.default)}"
-    unit = f"{row.unit}, " if row.unit else ""
-    return f"{setting:<32}  # {unit}{row.origin}{default}: {row.meaning}"
+    told = ", ".join(part for part in (row.unit, row.range, _origin_words(row)) if part)
+    return f"{setting:<32}  # {told}: {row.meaning}"
+
+
+def _origin_words(row: Row) -> str:
+    if row.default is None:
+        return "no default" if row.origin == "default" else f"{row.origin}, no default"
+    if row.origin == "default":
+        return "default"
+    default = row.default if row.value is None else json.dumps(row.default)
+    return f"{row.origin}, default {default}"
 
 
 def _toml_key(part: str) -> str:

@@ -28,9 +28,19 @@ _BOUNDS = {"greater_than": ("gt", "over"), "greater_than_equal": ("ge", "at leas
            "less_than": ("lt", "under"), "less_than_equal": ("le", "at most")}  # fmt: skip
 
 
+FOLLOWS_FROM_ANOTHER = "default_factory_not_called"
+"""Pydantic's type of error for a key whose default hangs on another key that is wrong."""
+
+
+def complaint_path(error: ErrorDetails) -> tuple[str, ...]:
+    """The key that one of pydantic's errors is about: table, a name of the user's own where the table has one, key."""
+    parts = tuple(str(part) for part in error["loc"] if part != "[key]")
+    return parts[: 3 if parts[0] in ("hookup", "targets") else 2]
+
+
 def complaint_of(error: ErrorDetails) -> Complaint:
     """One of pydantic's errors as path and words."""
-    kind, path = error["type"], tuple(str(part) for part in error["loc"] if part != "[key]")
+    kind, path = error["type"], complaint_path(error)
     context: Mapping[str, Any] = error.get("ctx", {})
     if kind == "extra_forbidden":
         return path, f"is no key{nearest(path[-1], _keys_at(path[:-1]))}"

@@ -6,16 +6,18 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic.config import JsonDict
 
 from ..measure.hookup import Link, Load, Point, Role
+from ..measure.targets import DIM_FROM_MV, ON_TARGET_FROM, OVER_ABOVE_MV
 
-UNIT = "unit"
+UNIT, RANGE, DEFAULT = "unit", "range", "default"
+"""What a key says of itself beside its type: its unit, and range and default where no figure of the model tells them."""
 
 
 class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
-def _unit(unit: str) -> JsonDict:
-    return {UNIT: unit}
+def _unit(unit: str, **more: str) -> JsonDict:
+    return {UNIT: unit, **more}
 
 
 class ScopeTable(_Table):
@@ -50,12 +52,12 @@ class MeasureTable(_Table):
     gain_spec: str | None = Field(
         default=None,
         description="gain specification of the scope, 3% of reading or 3%fs of full scale; left out, the driver's is taken",
-        json_schema_extra=_unit("%"),
+        json_schema_extra=_unit("%", range="over 0 to 100"),
     )
     pattern_white: float | str = Field(
         default=100.0,
         description="white of the pattern on the screen, per cent or a fraction like 28/31",
-        json_schema_extra=_unit("%"),
+        json_schema_extra=_unit("%", range="1 to 100"),
     )
 
 
@@ -78,14 +80,26 @@ class HookupTable(_Table):
 _Millivolts = Annotated[float, Field(gt=0, le=20_000)]
 
 
+def _on_from_nominal(given: dict[str, float]) -> float:
+    return round(given["nominal_mv"] * ON_TARGET_FROM, 1)
+
+
 class TargetTable(_Table):
-    """[targets.NAME]: a target of one's own."""
+    """[targets.NAME]: a target of one's own. Edges that are left out are those of the shipped targets, by the same rule."""
 
     roles: list[Role] = Field(min_length=1, description="roles it is meant for")
     nominal_mv: _Millivolts = Field(description="nominal peak white above blanking", json_schema_extra=_unit("mV"))
-    over_above_mv: _Millivolts = Field(description="above this, over", json_schema_extra=_unit("mV"))
-    on_from_mv: _Millivolts = Field(description="from here up, on target", json_schema_extra=_unit("mV"))
-    dim_from_mv: _Millivolts = Field(description="from here up, dim; below, too low", json_schema_extra=_unit("mV"))
+    over_above_mv: _Millivolts = Field(
+        default=OVER_ABOVE_MV, description="above this, over", json_schema_extra=_unit("mV")
+    )
+    on_from_mv: _Millivolts = Field(
+        default_factory=_on_from_nominal,
+        description="from here up, on target",
+        json_schema_extra=_unit("mV", default=f"{ON_TARGET_FROM * 100:g} % of nominal_mv"),
+    )
+    dim_from_mv: _Millivolts = Field(
+        default=DIM_FROM_MV, description="from here up, dim; below, too low", json_schema_extra=_unit("mV")
+    )
     setup_mv: float = Field(
         default=0.0, ge=0, le=20_000, description="black above blanking", json_schema_extra=_unit("mV")
     )

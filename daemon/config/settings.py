@@ -1,5 +1,6 @@
 """Reading the settings file: all that is wrong with it at once, each with its line and the nearest valid name."""
 
+import copy
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -13,9 +14,9 @@ from pydantic import ValidationError
 from ...drivers.errors import PeakwhiteError, SettingsError
 from ..measure.hookup import BENCH_DEFAULT, Clip, Hookup
 from ..measure.targets import SHIPPED, Conditions, Target
-from .complaints import Complaint, complaint_of, dotted, nearest
+from .complaints import FOLLOWS_FROM_ANOTHER, Complaint, complaint_of, complaint_path, dotted, nearest
 from .lines import line_numbers, line_of
-from .model import SettingsTables
+from .model import SettingsTables, TargetTable
 from .setup import Setup
 from .values import CHANNEL_NAME, parse_gain_spec, parse_pattern_white
 
@@ -67,14 +68,37 @@ def parse_settings(text: str, path: Path) -> Settings:
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"is no TOML: {error}", where=str(path), do=DO) from error
     lines = line_numbers(text)
-    try:
-        tables = SettingsTables.model_validate(raw)
-        complaints = list(_contradictions(tables))
-    except ValidationError as error:
-        complaints = [complaint_of(item) for item in error.errors(include_url=False)]
+    tables, complaints = _validated(raw)
+    complaints += _contradictions(tables, _names_in(raw, "targets"))
     if complaints:
         raise SettingsError(_told(complaints, lines), where=str(path), do=DO)
     return Settings(tables, path, lines)
+
+
+def _validated(raw: dict[str, Any]) -> tuple[SettingsTables, list[Complaint]]:
+    """The tables of all that is valid by itself, and what is wrong with the rest."""
+    try:
+        return SettingsTables.model_validate(raw), []
+    except ValidationError as error:
+        errors = error.errors(include_url=False)
+    sound = copy.deepcopy(raw)
+    for item in errors:
+        _drop(sound, complaint_path(item), whole_entry=item["type"] != "extra_forbidden")
+    complaints = [complaint_of(item) for item in errors if item["type"] != FOLLOWS_FROM_ANOTHER]
+    return SettingsTables.model_validate(sound), complaints
+
+
+def _drop(raw: dict[str, Any], path: tuple[str, ...], *, whole_entry: bool) -> None:
+    """Take a key out; `whole_entry` takes the key of its table, or the whole hookup or target that it belongs to."""
+    *above, key = path[:2] if whole_entry else path
+    for part in above:
+        raw = raw.get(part, {})
+    raw.pop(key, None)
+
+
+def _names_in(raw: dict[str, Any], table: str) -> frozenset[str]:
+    named = raw.get(table)
+    return frozenset(named) if isinstance(named, dict) else frozenset()
 
 
 def _told(complaints: list[Complaint], lines: dict[tuple[str, ...], int]) -> str:
@@ -83,25 +107,23 @@ def _told(complaints: list[Complaint], lines: dict[tuple[str, ...], int]) -> str
     return " · ".join(f"line {line}: {text}" if line else text for line, text in placed)
 
 
-def _contradictions(tables: SettingsTables) -> Iterator[Complaint]:
-    """What no key shows by itself: edges out of order, names that nobody defines, a role given twice."""
+def _contradictions(tables: SettingsTables, own_targets: frozenset[str]) -> Iterator[Complaint]:
+    """What no key shows by itself: edges out of order, names that nobody defines, a role given twice.
+
+    `own_targets` are all that the file names, those too that cannot be used.
+    """
     for key, parse in (("gain_spec", parse_gain_spec), ("pattern_white", parse_pattern_white)):
         value = getattr(tables.measure, key)
         if value is not None:
             yield from _refused(("measure", key), parse, value)
     for name, table in tables.targets.items():
-        if not table.dim_from_mv < table.on_from_mv < table.over_above_mv:
-            yield ("targets", name, "on_from_mv"), "must lie over dim_from_mv and under over_above_mv"
-        elif not table.on_from_mv <= table.nominal_mv <= table.over_above_mv:
-            yield ("targets", name, "nominal_mv"), "must lie on target: from on_from_mv to over_above_mv"
-        if table.setup_mv >= table.dim_from_mv:
-            yield ("targets", name, "setup_mv"), "must lie under dim_from_mv"
+        yield from _edges_out_of_order(name, table)
     known = _targets(tables)
     for role, name in tables.target_of.items():
-        if name not in known:
-            yield ("target_of", role), f"names the target '{name}', which there is not{nearest(name, known)}"
-        elif role not in known[name].roles:
+        if name in known and role not in known[name].roles:
             yield ("target_of", role), f"names the target '{name}', which is for {', '.join(known[name].roles)}"
+        elif name not in known and name not in own_targets:
+            yield ("target_of", role), f"names the target '{name}', which there is not{nearest(name, known)}"
     seen: dict[str, str] = {}
     for channel, clip in tables.hookup.items():
         if not re.fullmatch(CHANNEL_NAME, channel):
@@ -109,6 +131,27 @@ def _contradictions(tables: SettingsTables) -> Iterator[Complaint]:
         if clip.role in seen:
             yield ("hookup", channel, "role"), f"is '{clip.role}', as is that of {seen[clip.role]}: give each its own"
         seen.setdefault(clip.role, channel)
+
+
+def _edges_out_of_order(name: str, table: TargetTable) -> Iterator[Complaint]:
+    """What is wrong with a target's levels, each told with the edges that were not given."""
+    low, on, high = (_edge(table, key) for key in ("dim_from_mv", "on_from_mv", "over_above_mv"))
+    if not table.dim_from_mv < table.on_from_mv < table.over_above_mv:
+        if "on_from_mv" in table.model_fields_set:
+            yield ("targets", name, "on_from_mv"), f"must lie over {low} and under {high}"
+        else:
+            yield (
+                ("targets", name, "nominal_mv"),
+                f"asks for edges of its own: {low}, {on} and {high} must rise in this order",
+            )
+    elif not table.on_from_mv <= table.nominal_mv <= table.over_above_mv:
+        yield ("targets", name, "nominal_mv"), f"must lie on target: from {on} to {high}"
+    if table.setup_mv >= table.dim_from_mv:
+        yield ("targets", name, "setup_mv"), f"must lie under {low}"
+
+
+def _edge(table: TargetTable, key: str) -> str:
+    return key if key in table.model_fields_set else f"{key} ({getattr(table, key):g} where none is given)"
 
 
 def _refused(path: tuple[str, ...], parse: Any, value: object) -> Iterator[Complaint]:

@@ -13,7 +13,7 @@ import pytest
 from peakwhite.daemon import cli
 
 HEAVY = ("fastapi", "starlette", "uvicorn", "websockets", "pyvisa", "pyvisa_py", "usb")
-COMMANDS = ("demo", "serve", "scopes", "measure", "settings")
+COMMANDS = ("demo", "serve", "scopes", "measure", "calibrate", "settings")
 
 
 def run(*arguments: str | Path, home: Path | None = None) -> subprocess.CompletedProcess[str]:
@@ -80,6 +80,8 @@ USAGE = {
     "port of words": (("serve", "--port", "http"), "serve: invalid value for '--port'"),
     "port too high": (("demo", "--port", "65536"), "demo: invalid value for '--port'"),
     "role of nobody": (("serve", "--role", "CH1=rot"), "--role: there is no role 'rot'; the nearest is "),
+    "pattern of words": (("serve", "--pattern-white", "bright"), "--pattern-white: 'bright' is no white of a pattern"),
+    "gain of words": (("demo", "--gain-spec", "3"), "--gain-spec: '3' is no gain specification"),
     "settings without a word": (("settings",), "settings: "),
     "unknown part of settings": (("settings", "shw"), "settings: no such command 'shw'"),
 }
@@ -105,24 +107,38 @@ def test_a_malformed_resource_is_refused_before_anything_starts() -> None:
 
 def test_settings_as_shown_are_a_settings_file_that_means_the_same(tmp_path: Path) -> None:
     path = tmp_path / "bench.toml"
-    path.write_text("[live]\nrate_hz = 40.0\n\n[hookup.'Ch 1']\nrole = 'luma'\n\n[target_of]\nluma = 'luma-625'\n")
+    path.write_text(
+        "[live]\nrate_hz = 40.0\n[hookup.CH1]\nrole = 'luma'\n"
+        "[targets.'TM-2 board']\nroles = ['luma']\nnominal_mv = 700.0\n[target_of]\nluma = 'TM-2 board'\n"
+    )
     shown = run("settings", "show", "--config", path)
     assert (shown.returncode, shown.stderr) == (0, "")
-    assert "rate_hz = 40.0" in shown.stdout and "# Hz, line 2, default 20.0: " in shown.stdout
+    assert "rate_hz = 40.0" in shown.stdout and "# Hz, 1 to 100, line 2, default 20.0: " in shown.stdout
     path.write_text(shown.stdout)
     again = run("settings", "show", "--config", path, "--json")
     values = {(*row["table"], row["key"]): row["value"] for row in json.loads(again.stdout)}
     assert values["live", "rate_hz"] == 40.0
-    assert values["hookup", "Ch 1", "role"] == "luma"
-    assert values["target_of", "luma"] == "luma-625"
+    assert values["hookup", "CH1", "role"] == "luma"
+    assert values["targets", "TM-2 board", "on_from_mv"] == 665.0
+    assert values["target_of", "luma"] == "TM-2 board"
     assert tomllib.loads(shown.stdout)["http"]["host"] == "127.0.0.1"
 
 
 def test_settings_as_shown_without_a_file_are_the_defaults() -> None:
     rows = json.loads(run("settings", "show", "--json").stdout)
     assert {row["origin"] for row in rows} == {"default", "not given"}
-    assert all(row["value"] == row["default"] for row in rows)
+    derived = {row["key"]: row["default"] for row in rows if row["value"] != row["default"]}
+    assert derived == {"on_from_mv": "95 % of nominal_mv"}
     assert all(row["meaning"] for row in rows)
+
+
+def test_settings_as_shown_tell_the_range_of_a_key_and_where_there_is_no_default() -> None:
+    shown = {line.removeprefix("# ").split(" = ")[0]: line for line in run("settings", "show").stdout.splitlines()}
+    assert "# 0 to 65535, default: " in shown["port"]
+    assert "# no default: " in shown["resource"]
+    assert '# coax|probe-1x|probe-10x, not given, default "coax": ' in shown["link"]
+    assert "# mV, over 0 to 20000, not given, no default: " in shown["nominal_mv"]
+    assert "# mV, over 0 to 20000, not given, default 95 % of nominal_mv: " in shown["on_from_mv"]
 
 
 def test_checking_settings_tells_good_from_bad(tmp_path: Path) -> None:

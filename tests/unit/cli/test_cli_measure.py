@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -119,12 +120,45 @@ def test_a_capture_whose_headers_are_roles_is_measured_to_the_millivolt(process:
 def test_text_gives_each_channel_a_row_with_level_and_verdict(process: Run, good_csv: Path) -> None:
     result = process("measure", good_csv)
     assert result.returncode == 0
-    rows = {row.split()[0]: row for row in result.stdout.splitlines() if row}
+    table = result.stdout.split("\n\n")[0]
+    rows = {row.split()[0]: row for row in table.splitlines()}
     assert "750." in rows["red"] or "749." in rows["red"]
     assert rows["red"].endswith("mV too high")
     assert "leave it" in rows["blue"]
-    assert "locked on sync, 525/60" in rows["sync"] or "locked on sync, 525/60" in result.stdout
+    assert "\nsync   locked on sync, 525/60" in result.stdout
     assert "accuracy-assumed" in result.stdout
+
+
+def test_text_gives_the_aim_and_zones_in_words(run: Run, good_csv: Path, tmp_path: Path) -> None:
+    shown = run("measure", good_csv).stdout
+    aims = {
+        channel["aim_mv"] for name, channel in channels(run("measure", good_csv, "--json")).items() if name != "sync"
+    }
+    assert {f"{aim_mv:.1f} mV" for aim_mv in aims} <= set(re.findall(r"\d+\.\d mV", shown))
+    assert re.search(r"^green .* on target +(leave it|unsure), ", shown, re.MULTILINE)
+    assert "  75-ohm sync" in shown
+    low = run("measure", rgb_csv(tmp_path / "low.csv", (400.0, 400.0, 400.0))).stdout
+    assert "  too low " in low
+
+
+def test_text_gives_what_else_was_measured_and_nothing_of_what_was_not(run: Run, good_csv: Path) -> None:
+    lines = run("measure", good_csv).stdout.splitlines()
+    red = next(line for line in lines if line.startswith("red    blanking "))
+    reading = channels(run("measure", good_csv, "--json"))["red"]
+    assert f"black {reading['black_mv']:.1f} mV" in red
+    assert f"average {reading['average_mv']:.1f} mV" in red
+    assert f"noise {reading['noise_mv_rms']:.1f} mV rms in " in red
+    assert "burst" not in red and "None" not in red
+    assert any(
+        re.fullmatch(r"sync   blanking .*, sync 29\d\.\d mV deep|sync   .*sync 30\d\.\d mV deep", line)
+        for line in lines
+    )
+
+
+def test_text_says_that_a_partial_white_is_scaled_and_what_that_assumes(run: Run, good_csv: Path) -> None:
+    said = "Levels are scaled from a pattern's white of 90.32 % to full white; that the unit is linear"
+    assert said in run("measure", good_csv, "--pattern-white", "28/31").stdout
+    assert "scaled" not in run("measure", good_csv).stdout
 
 
 def test_channels_one_to_four_are_taken_as_the_bench_default_and_it_is_said(process: Run, bench_csv: Path) -> None:
@@ -317,8 +351,9 @@ def test_a_full_disk_behind_stdout_is_told_in_one_line(process: Run, good_csv: P
 
 @pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, -signal.SIGTERM)])
 def test_an_interrupted_measurement_leaves_no_traceback(good_csv: Path, number: int, status: int) -> None:
-    program = (
-        "import signal; from peakwhite.daemon import cli; from peakwhite.daemon.sources import csv_capture;"
+    program = (  # a shell's background job ignores SIGINT, and its children inherit that
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler);"
+        "signal.signal(signal.SIGTERM, signal.SIG_DFL); from peakwhite.daemon import cli; from peakwhite.daemon.sources import csv_capture;"
         f"csv_capture._even_time = lambda *_: signal.raise_signal({int(number)}); cli.main()"
     )
     command = [sys.executable, "-c", program, "measure", str(good_csv)]

@@ -3,9 +3,13 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from peakwhite.daemon.config.settings import load_settings, parse_settings
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip
+from peakwhite.daemon.measure.reading import EdgesMv
+from peakwhite.daemon.measure.targets import SHIPPED
 from peakwhite.drivers.capture import GainSpec
 from peakwhite.drivers.errors import SettingsError, outcome_of
 
@@ -99,6 +103,52 @@ def test_all_mistakes_are_told_at_once_in_the_order_of_their_lines() -> None:
     places = [told.index(f"line {number}: ") for number in (2, 4, 6)]
     assert places == sorted(places)
     assert told.count(" · ") == 2
+
+
+def test_mistakes_of_form_and_contradictions_are_told_at_once() -> None:
+    told = refused(
+        "[live]\nrate_hz = 0\n[hookup.CH1]\nrole = 'red'\nlod = 'none'\n[hookup.CH2]\nrole = 'red'\n"
+        "[measure]\ngain_spec = '3'\n[target_of]\nred = 'rgb-70'\n"
+    )
+    for line, words in ((2, "[live] rate_hz"), (5, "[hookup.CH1] lod"), (7, "[hookup.CH2] role"),
+                        (9, "[measure] gain_spec"), (11, "[target_of] red")):  # fmt: skip
+        assert f"line {line}: {words}" in told
+    assert told.count(" · ") == 4
+
+
+def test_a_target_that_is_wrong_is_not_also_told_to_be_missing_where_it_is_named() -> None:
+    told = refused("[targets.tm2]\nroles = ['red']\nnominal_mv = 'high'\n[target_of]\nred = 'tm2'\n")
+    assert "line 3: [targets.tm2] nominal_mv must be a number; " in told
+    assert "·" not in told
+
+
+def test_edges_that_are_left_out_follow_from_the_nominal_level_as_those_of_shipped_targets() -> None:
+    text = "[targets.own]\nroles = ['luma']\nnominal_mv = 700\n"
+    own = parse_settings(text, FILE).setup().conditions.targets["own"]
+    assert own.edges_mv == SHIPPED["luma-625"].edges_mv
+    some_given = parse_settings(text + "on_from_mv = 680\n", FILE).setup().conditions.targets["own"]
+    assert some_given.edges_mv == EdgesMv(over=714.3, on_target=680.0, dim=600.0)
+
+
+@pytest.mark.parametrize(
+    ("levels", "told"),
+    [
+        ("nominal_mv = 1000", "nominal_mv asks for edges of its own: dim_from_mv (600 where none is given), on_from_mv (950"),
+        ("nominal_mv = 620", "nominal_mv asks for edges of its own: dim_from_mv (600 where none is given), on_from_mv (589"),
+        ("nominal_mv = 730", "nominal_mv must lie on target: from on_from_mv (693.5 where none is given) to over_above_mv"),
+        ("nominal_mv = 700\nover_above_mv = 660", "line 3: [targets.own] nominal_mv asks for edges of its own"),
+        ("nominal_mv = 700\non_from_mv = 720", "on_from_mv must lie over dim_from_mv (600 where none is given) and under"),
+    ],
+)  # fmt: skip
+def test_edges_that_are_left_out_are_checked_like_those_that_are_given(levels: str, told: str) -> None:
+    assert told in refused(f"[targets.own]\nroles = ['luma']\n{levels}\n")
+
+
+@given(nominal_mv=st.floats(640.0, 714.3))
+def test_every_target_at_a_usual_level_needs_a_nominal_level_only(nominal_mv: float) -> None:
+    own = parse_settings(f"[targets.own]\nroles = ['red']\nnominal_mv = {nominal_mv!r}\n", FILE)
+    edges = own.setup().conditions.targets["own"].edges_mv
+    assert edges.dim < edges.on_target <= nominal_mv <= edges.over
 
 
 def test_a_missing_file_that_was_named_is_an_error(tmp_path: Path) -> None:
