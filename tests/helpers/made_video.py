@@ -34,6 +34,7 @@ class Raster:
     first_us: float = 3.0
     """When the first 0H comes after the first sample."""
     jitter_us: float = 0.0
+    """Rms by which every line comes early or late, picture and sync together."""
 
 
 def step(t_us: Array, at_us: float | Array, rise_us: float) -> Array:
@@ -85,7 +86,18 @@ def times(made: Made) -> tuple[Array, Array, Array]:
     t_us = np.arange(made.samples, dtype=np.float64) * made.sample_ns * 1e-3
     lines: Array = np.floor((t_us - made.raster.first_us) / made.raster.period_us)
     after_us: Array = t_us - made.raster.first_us - lines * made.raster.period_us
+    if made.raster.jitter_us:
+        after_us, lines = _jittered(made, t_us, lines)
     return t_us, after_us, lines
+
+
+def _jittered(made: Made, t_us: Array, lines: Array) -> tuple[Array, Array]:
+    """As `times` gives them; here a line begins within the front porch, ahead of its own 0H, wherever that has moved."""
+    number = np.arange(lines[0] - 1.0, lines[-1] + 3.0)
+    moved_us = np.random.default_rng((made.seed, 77)).normal(0.0, made.raster.jitter_us, number.size)
+    start_us = made.raster.first_us + number * made.raster.period_us + moved_us
+    place = np.searchsorted(start_us - 0.5 * made.raster.front_porch_us, t_us, side="right") - 1
+    return t_us - start_us[place], number[place]
 
 
 def sync_wave(made: Made) -> Array:
