@@ -41,7 +41,7 @@ class Disturbance:
         after the last, kind."""
         places = _places(self.seed)
         low = math.floor((first - self.lines) * line_s / self.every_s) - 1
-        high = math.floor(last * line_s / self.every_s)
+        high = math.floor((last + 1) * line_s / self.every_s)
         events = []
         for window in range(low, high + 1):
             start = math.floor((window + places[window % _PLACES]) * self.every_s / line_s)

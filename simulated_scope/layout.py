@@ -72,5 +72,5 @@ def layout(plan: RasterPlan) -> Layout:
     pairs = list(zip((lines[-1], *lines[:-1]), lines, strict=True))
     distinct = {pair: row for row, pair in enumerate(dict.fromkeys(pairs))}
     rows = np.array([distinct[pair] for pair in pairs], dtype=np.intp)
-    odd_line = first_line_after_vertical_sync(system)
+    odd_line = first_line_after_vertical_sync(system, plan.vertical_sync)
     return Layout(tuple(distinct), rows, plan.line_s, system.lead_s, odd_line, plan.odd_line_s)

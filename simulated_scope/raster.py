@@ -127,9 +127,11 @@ def disturbed(line: LineSpec, kind: Kind) -> LineSpec:
     return line if kind == "picture-out" else replace(line, first=Pulse.NONE, second=Pulse.NONE)
 
 
-def first_line_after_vertical_sync(system: System) -> int:
-    """Its index in a progressive field, 0 for line 1."""
-    return system.broad_from_half // 2 + system.vertical_sync_lines
+def first_line_after_vertical_sync(system: System, vertical_sync: VerticalSync) -> int:
+    """The index in a progressive field (0 for line 1) of the first that starts with an edge of its own: a block runs
+    into the sync of the line after it."""
+    hidden = 1 if vertical_sync == "block" else 0
+    return system.broad_from_half // 2 + system.vertical_sync_lines + hidden
 
 
 def _in_vertical_sync(line: LineSpec) -> tuple[bool, bool]:
