@@ -5,8 +5,10 @@ import pytest
 from peakwhite.daemon.cli.reading_text import reading_as_text
 from peakwhite.daemon.measure.reading import ChannelReading, FieldInfo, Measured, SyncReading
 
+NO_SYNC = SyncReading("none")
 
-def text_of(*channels: ChannelReading, sync: SyncReading = SyncReading("none")) -> str:
+
+def text_of(*channels: ChannelReading, sync: SyncReading = NO_SYNC) -> str:
     return reading_as_text(Measured(sync, channels, None, ()))
 
 
