@@ -13,7 +13,7 @@ from .calibrated import UNCALIBRATED, Calibrated
 from .found_sync import FoundSync
 from .hints import hint, odd_one_out
 from .hookup import COLOURS, SYNC_ROLES, WHITE_ROLES, Clip
-from .levels import DARK_UNDER, Levels, Probed, is_clipped, measure_levels
+from .levels import DARK_UNDER, Levels, Probed, is_clipped, measure_levels, sync_depth_codes
 from .line_sync import find_line_sync
 from .reading import ChannelReading, SyncClass
 from .suspicions import of_levels, of_sync, uncompensated
@@ -35,11 +35,12 @@ LEAST_SYNC_MV = 40.0
 
 @dataclass(frozen=True)
 class MeasuredChannel:
-    """A channel's reading; for one with a peak white also the level on full white and the items of its uncertainty."""
+    """A channel's reading; for one with a peak white also the level on full white, its uncertainty, and where it stands."""
 
     reading: ChannelReading
     full_mv: float = math.nan
     items: tuple[Item, ...] = ()
+    white_us: tuple[tuple[float, float], ...] = ()
 
     def hinted(self, code: str) -> "MeasuredChannel":
         """The same with one hint more."""
@@ -76,22 +77,34 @@ class Measuring:
         if self.sync.grid is None:
             return {}
         found: dict[str, Levels] = {}
-        for carries_burst in (False, True):
-            probed = {
-                record.name: Probed(record, clip.probe_ratio)
-                for record in self.capture.channels
-                if (clip := self.conditions.hookup.of_channel(record.name)) is not None
-                and clip.role in WHITE_ROLES
-                and (clip.role == "composite") == carries_burst
-            }
-            if not probed or (carries_burst and not self._carries_subcarrier()):
+        together: dict[tuple[bool, bool], dict[str, Probed]] = {}
+        for record in self.capture.channels:
+            clip = self.conditions.hookup.of_channel(record.name)
+            if clip is not None and clip.role in WHITE_ROLES:
+                kind = (clip.role == "composite", self._carries_sync(record, clip))
+                together.setdefault(kind, {})[record.name] = Probed(record, clip.probe_ratio)
+        for (carries_burst, carries_sync), probed in together.items():
+            if carries_burst and not self._carries_subcarrier():
                 continue
-            subcarrier_hz = self.sync.system.subcarrier_hz if carries_burst else None
             measured = measure_levels(
-                list(probed.values()), self.capture.seconds_per_sample, self.sync.grid, subcarrier_hz=subcarrier_hz
+                list(probed.values()),
+                self.capture.seconds_per_sample,
+                self.sync.grid,
+                subcarrier_hz=self.sync.system.subcarrier_hz if carries_burst else None,
+                carries_sync=carries_sync,
             )
             found.update(zip(probed, measured, strict=True))
         return found
+
+    def _carries_sync(self, record: ChannelRecord, clip: Clip) -> bool:
+        """Whether sync may stand on this channel: luma and composite, where it was found, and a green that goes low."""
+        if clip.role in ("luma", "composite") or self.sync.is_on(record.name):
+            return True
+        return (
+            clip.role == "green"
+            and self.sync.grid is not None
+            and sync_depth_codes(record, self.sync.grid) * abs(record.mv_per_code * clip.probe_ratio) > LEAST_SYNC_MV
+        )
 
     def _carries_subcarrier(self) -> bool:
         subcarrier_hz = self.sync.system.subcarrier_hz
@@ -176,7 +189,7 @@ class Measuring:
             picture_to_sync=levels.white_mv / own_sync_mv if own_sync_mv else None,
         )
         if target is None:
-            return MeasuredChannel(reading, full_mv, items)
+            return MeasuredChannel(reading, full_mv, items, levels.white_us)
         said = judge(full_mv, lambda level_mv: combined(items_at(level_mv)), target, lower_bound=base.clipped)
         reading = replace(
             reading,
@@ -188,16 +201,13 @@ class Measuring:
             p_too_low=said.p_too_low,
             decidable=said.decidable,
         )
-        return MeasuredChannel(reading, full_mv, items)
+        return MeasuredChannel(reading, full_mv, items, levels.white_us)
 
     def _own_sync_mv(self, record: ChannelRecord, clip: Clip, levels: Levels) -> float:
         """Depth of the sync that this channel carries itself, below its clamped blanking; NaN where it carries none."""
         if self.sync.is_on(record.name):
             return levels.blanking_mv - self.sync.lines.tip_mv
-        lowest = int(record.codes.min() if record.volts_per_code > 0.0 else record.codes.max())
-        lowest_mv = (lowest * record.mv_per_code + record.mv_at_code_zero) * clip.probe_ratio
-        below_mv = max(LEAST_SYNC_MV, 6.0 * levels.noise_mv)
-        if clip.role not in ("luma", "composite", "green") or not lowest_mv < levels.blanking_mv - below_mv:
+        if not self._carries_sync(record, clip):
             return math.nan
         own = find_line_sync(record, self.capture.seconds_per_sample, clip.probe_ratio, alone=False)
         same = own.state == "locked" and abs(own.period_us / self.sync.lines.period_us - 1.0) < 1e-3

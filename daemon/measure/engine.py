@@ -26,7 +26,11 @@ def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
     measuring = _measuring(capture, conditions)
     channels = measuring.channels()
     readings = with_odd_one_out(with_dead_channels([one.reading for one in channels]), conditions)
-    colours = [Matched(one.role, one.level_mv, one.items) for one in _budgets(channels) if one.role in COLOURS]
+    colours = [
+        Matched(one.reading.role, one.full_mv, one.items, one.white_us)
+        for one in channels
+        if one.items and one.reading.role in COLOURS and not one.reading.clipped
+    ]
     return Measured(
         sync=_sync_reading(measuring.sync),
         channels=tuple(readings),
@@ -69,6 +73,9 @@ def _general_hints(measuring: Measuring, readings: list[ChannelReading]) -> list
     found = []
     if measuring.sync.lines.state == "none":
         found.append(hint("no-sync"))
+    named = any(clip.role in ("sync", "hsync", "luma", "composite") for clip in measuring.conditions.hookup.clips)
+    if measuring.sync.lines.state == "blanking-only" and named:
+        found.append(hint("sync-not-found"))
     if measuring.assumes_accuracy:
         found.append(hint("accuracy-assumed"))
     ratio = _ratio_hint(measuring.conditions, readings)

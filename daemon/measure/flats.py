@@ -18,6 +18,8 @@ LEAST_LINES = 2
 """A state holds at least this long in all, on at least so many lines."""
 ALIKE_MV = 4.0
 """Steps smaller than this are not told apart."""
+RESTLESS = 1.3
+"""An edge must differ by more than flats known to be flat do, by this factor."""
 TILT = 0.02
 """A run whose halves differ by no more than this part of the picture's span is a tilted flat, not a ramp."""
 
@@ -94,6 +96,7 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
     np.abs(difference, out=difference)
     noise_mv = np.repeat(lines.clamp_noise_mv, rows)
     limit_mv = np.maximum(5.0 * math.sqrt(2.0 / half) * noise_mv, ALIKE_MV)
+    limit_mv = np.maximum(limit_mv, np.repeat(RESTLESS * _restless_mv(lines, half), rows))
     guard = max(half, round(_guard_us(active, bin_us, half) / bin_us))
     flat = ~_widened(difference > limit_mv[:, None] * half, half, guard)
     span_mv = np.repeat(np.ptp(lines.level_mv[:, :, lines.active], axis=(1, 2)), rows)
@@ -106,6 +109,16 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
         first=runs.first + lines.active.start,
         last=runs.last + lines.active.start,
     )
+
+
+def _restless_mv(lines: Lines, half: int) -> NDArray[np.float64]:
+    """Largest difference of neighbouring windows on the clamps, shape (channels,): what interference does to a flat."""
+    quiet = lines.level_mv[:, :, lines.clamp.quiet]
+    if quiet.shape[2] < 2 * half + 1:
+        return np.zeros(quiet.shape[0])
+    total = np.cumsum(np.concatenate((np.zeros((*quiet.shape[:2], 1)), quiet), axis=2), axis=2)
+    bend = total[:, :, 2 * half :] + total[:, :, : -2 * half] - 2.0 * total[:, :, half:-half]
+    return np.asarray(np.abs(bend).max(axis=(1, 2)) / half)
 
 
 def _guard_us(active: NDArray[np.float64], bin_us: float, half: int) -> float:

@@ -11,6 +11,10 @@ HINTS: Mapping[str, tuple[str, str]] = {
         "No line sync was found on any channel of the hookup.",
         "Is the unit on, and the sync probe on its pin? Touch the probe to the scope's compensation output: a square wave should show.",
     ),
+    "sync-not-found": (
+        "The hookup names a sync that was not found; lines were told by blanking alone, which is likely right, not proven.",
+        "Check the sync probe, or whether this output carries sync at all: pull the probe and see what the scope shows.",
+    ),
     "scope-clipping": (
         "The signal runs off the scope's range, so the level is only a lower bound.",
         "Choose the next coarser V/div or move the offset: the number should stop growing.",

@@ -20,6 +20,7 @@ HIGHEST_LINES = 4
 """Flats are learnt on so many lines spread evenly and so many of the brightest of each channel; sums run over all lines."""
 LEAST_SUMMED = 8
 PIECE_S = 0.5e-6
+FEW_LINES = 4
 MOST_PIECES = 64
 MOST_RUNS = 8
 """So many pieces and runs tell the noise well enough."""
@@ -41,6 +42,7 @@ class Levels:
         tilt: how much the later half of the longest white run is higher than the earlier, as part of the level.
         pedestal_mv, pedestal_error_mv: blanking under the burst less blanking after it, and its standard uncertainty.
         picture_states: every level that the picture holds, highest first.
+        white_us: where on its lines white stands, stretches from and to after 0H.
     """
 
     lsb_mv: float
@@ -55,6 +57,7 @@ class Levels:
     blanking_noise_mv: float = math.nan
     samples: int = 0
     picture_states: tuple[float, ...] = ()
+    white_us: tuple[tuple[float, float], ...] = ()
     mean_mv: float = math.nan
     tilt: float = 0.0
     pedestal_mv: float = 0.0
@@ -84,16 +87,39 @@ def is_clipped(record: ChannelRecord) -> bool:
     return at_rail >= LEAST_RAIL_SAMPLES
 
 
+def sync_depth_codes(record: ChannelRecord, grid: LineGrid) -> float:
+    """How far the time of sync lies below everything else of a line, in codes, on the mean of a few lines.
+
+    Nothing to speak of on a channel that is only blanked then: the same level stands on its porches.
+    """
+    start = grid.first_bin[:: max(1, grid.first_bin.size // FEW_LINES)][:FEW_LINES] * grid.samples_per_bin
+    start = start[start + grid.time_us.shape[1] * grid.samples_per_bin <= record.codes.size]
+    per_us = grid.samples_per_bin / grid.bin_us
+    width = max(1, round(0.3 * per_us))
+    line = record.codes[start[:, None] + np.arange(int(grid.period_us * per_us))].mean(axis=0)
+    smooth = np.convolve(line if record.volts_per_code > 0.0 else -line, np.full(width, 1.0 / width), mode="valid")
+    during = smooth[round(0.4 * per_us) : max(1, round((grid.sync_end_us - 0.7) * per_us))]
+    outside = smooth[round((grid.sync_end_us + 0.2) * per_us) : round((grid.period_us - 0.6) * per_us)]
+    return float(outside.min() - during.mean()) if during.size and outside.size else 0.0
+
+
 def measure_levels(
-    channels: list[Probed], seconds_per_sample: float, grid: LineGrid, *, subcarrier_hz: float | None
+    channels: list[Probed],
+    seconds_per_sample: float,
+    grid: LineGrid,
+    *,
+    subcarrier_hz: float | None,
+    carries_sync: bool = True,
 ) -> list[Levels]:
     """Blanking, peak white, black, average and noise of picture channels on the lines of `grid`.
 
-    `subcarrier_hz` is given where the channels carry colour: it is then taken out within the line.
+    `subcarrier_hz` is given where the channels carry colour: it is then taken out within the line. `carries_sync` says
+    that they carry sync themselves.
     """
     none = [Levels(one.mv_per_code * one.record.code_step) for one in channels]
     binned = np.stack([binned_mv(one.record, grid.samples_per_bin, one.probe_ratio) for one in channels])
-    lines = cut_lines(binned, telling_lines(binned, grid, EVEN_LINES, HIGHEST_LINES), subcarrier_hz=subcarrier_hz)
+    telling = telling_lines(binned, grid, EVEN_LINES, HIGHEST_LINES)
+    lines = cut_lines(binned, telling, subcarrier_hz=subcarrier_hz, carries_sync=carries_sync)
     if lines is None:
         return none
     cycle_us = None if subcarrier_hz is None else 1e6 / subcarrier_hz
@@ -126,7 +152,9 @@ def measure_levels(
             if cycle_us is None:
                 noise_mv = _white_noise(one.record, top, lines, seconds_per_sample) * one.mv_per_code
             base = _with_white(base, its_states, lines, index, noise_mv)
-            columns = _common_columns(its_states[0].runs, lines)
+            held = _held_columns(top.runs, lines)
+            base = replace(base, white_us=_stretches_us(held, grid))
+            columns = _longest(held, grid.bin_us)
             if grid.number.size > lines.grid.number.size and columns is not None:
                 level_mv = _between_columns(binned, grid, lines, blanking, columns)[index]
                 base = _over_all_lines(base, top, level_mv, columns, grid, lines.line_scatter_mv(index))
@@ -199,17 +227,30 @@ def _over_all_lines(
     )
 
 
-def _common_columns(runs: Runs, lines: Lines) -> slice | None:
-    """The longest stretch of columns that nine tenths of the lines which hold a state hold it in; None under 1 us."""
+def _held_columns(runs: Runs, lines: Lines) -> NDArray[np.bool_]:
+    """Columns in which nine tenths of the lines that hold a state hold it."""
     width = lines.level_mv.shape[2]
     edges = np.bincount(runs.first, minlength=width + 1) - np.bincount(runs.last, minlength=width + 1)
-    common = np.cumsum(edges) >= 0.9 * len(set(runs.row.tolist()))
-    change = np.flatnonzero(np.diff(np.concatenate(([False], common, [False])).astype(np.int8)))
-    lengths = change[1::2] - change[0::2]
-    if lengths.size == 0 or lengths.max() * lines.grid.bin_us < LONG_ENOUGH_US:
+    return np.asarray(np.cumsum(edges) >= 0.9 * len(set(runs.row.tolist())))
+
+
+def _stretches(held: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """First column and the one after the last of each stretch of True, shape (stretches, 2)."""
+    change = np.flatnonzero(np.diff(np.concatenate(([False], held, [False])).astype(np.int8)))
+    return change.reshape(-1, 2)
+
+
+def _stretches_us(held: NDArray[np.bool_], grid: LineGrid) -> tuple[tuple[float, float], ...]:
+    return tuple((float(first) * grid.bin_us, float(last) * grid.bin_us) for first, last in _stretches(held))
+
+
+def _longest(held: NDArray[np.bool_], bin_us: float) -> slice | None:
+    """The longest stretch; None where it is under 1 us."""
+    stretches = _stretches(held)
+    if stretches.size == 0:
         return None
-    longest = int(np.argmax(lengths))
-    return slice(int(change[2 * longest]), int(change[2 * longest + 1]))
+    first, last = stretches[int(np.argmax(stretches[:, 1] - stretches[:, 0]))]
+    return slice(int(first), int(last)) if (last - first) * bin_us >= LONG_ENOUGH_US else None
 
 
 def without_subcarrier(lines: Lines, cycle_us: float) -> Lines:

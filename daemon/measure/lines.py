@@ -16,6 +16,10 @@ from .systems import SYSTEM_525, LineSystem
 
 AFTER_SYNC_US = 0.5
 """The clamp opens this long after the trailing edge of sync."""
+AFTER_EDGE_US = 0.4
+"""A clamp during sync opens this long after its leading edge."""
+PICTURE_ON_PORCH = 0.05
+"""A porch off blanking by this part of the channel's span is picture."""
 AFTER_BURST_US = 0.75
 """So long after the burst's middle cycles its tail is over, and the clamp goes on."""
 BEFORE_ACTIVITY_US = 0.3
@@ -203,13 +207,21 @@ def telling_lines(binned: NDArray[np.float32], grid: LineGrid, evenly: int, high
     return grid.at(np.unique(np.concatenate((even, top))))
 
 
-def cut_lines(binned: NDArray[np.float32], grid: LineGrid, *, subcarrier_hz: float | None) -> Lines | None:
+def cut_lines(
+    binned: NDArray[np.float32], grid: LineGrid, *, subcarrier_hz: float | None, carries_sync: bool
+) -> Lines | None:
     """Cut binned channels, in mV against scope zero, shape (channels, bins), into lines; None where no clamp can be had.
 
-    `subcarrier_hz` is given where the back porch carries a burst.
+    `subcarrier_hz` is given where the back porch carries a burst, `carries_sync` says that the channels hold sync
+    themselves; the others are at blanking during sync too.
     """
     rows = binned[:, grid.bins].astype(np.float64)
-    clamp = _porch_clamp(rows, grid) if subcarrier_hz is None else _burst_clamp(rows, grid, subcarrier_hz)
+    if subcarrier_hz is not None:
+        clamp = _burst_clamp(rows, grid, subcarrier_hz)
+    elif not carries_sync and _porch_is_picture(rows, grid):
+        clamp = _sync_time_clamp(grid)
+    else:
+        clamp = _porch_clamp(rows, grid)
     if clamp is None:
         return None
     own_mv, next_mv = clamped(binned, grid, clamp)
@@ -248,8 +260,35 @@ def _porch_clamp(rows: NDArray[np.float64], grid: LineGrid) -> Clamp | None:
     columns = _quiet_columns(rows, grid, grid.sync_end_us + AFTER_SYNC_US)
     if columns is None:
         return None
+    return _mean_of(columns)
+
+
+def _mean_of(columns: slice) -> Clamp:
     count = columns.stop - columns.start
     return Clamp(columns, np.full(count, 1.0 / count), columns)
+
+
+def _porch_is_picture(rows: NDArray[np.float64], grid: LineGrid) -> bool:
+    """Whether the picture begins where the clamp would open: what stands there is not the blanking that stands during sync."""
+    open_us = grid.sync_end_us + AFTER_SYNC_US
+    during = rows[:, :, _sync_time(grid)]
+    porch = rows[:, :, grid.columns(open_us, open_us + LEAST_CLAMP_US)]
+    if during.shape[2] == 0 or porch.shape[2] == 0:
+        return False
+    apart_mv = np.abs(porch.mean(axis=(1, 2)) - during.mean(axis=(1, 2)))
+    span_mv = np.ptp(rows[:, :, :: max(1, rows[0].size // 4000)], axis=(1, 2))
+    noise_mv = during.std(axis=2).mean(axis=1)
+    return bool(np.any(apart_mv > np.maximum(PICTURE_ON_PORCH * span_mv, 4.0 * noise_mv)))
+
+
+def _sync_time(grid: LineGrid) -> slice:
+    return grid.columns(AFTER_EDGE_US, grid.sync_end_us - BEFORE_ACTIVITY_US)
+
+
+def _sync_time_clamp(grid: LineGrid) -> Clamp | None:
+    """The mean while sync is on, for channels that are at blanking then and have no porch to speak of."""
+    columns = _sync_time(grid)
+    return _mean_of(columns) if (columns.stop - columns.start + 1) * grid.bin_us >= LEAST_CLAMP_US else None
 
 
 def _burst_clamp(rows: NDArray[np.float64], grid: LineGrid, subcarrier_hz: float) -> Clamp | None:
@@ -260,7 +299,7 @@ def _burst_clamp(rows: NDArray[np.float64], grid: LineGrid, subcarrier_hz: float
     burst = grid.columns(*grid.system.burst_us)
     quiet = _quiet_columns(rows, grid, grid.system.burst_us[1] + AFTER_BURST_US)
     if quiet is None or burst.stop - burst.start < LEAST_FITTED:
-        return quiet and Clamp(quiet, np.full(quiet.stop - quiet.start, 1.0 / (quiet.stop - quiet.start)), quiet)
+        return None if quiet is None else _mean_of(quiet)
     angle = 2.0 * math.pi * subcarrier_hz * 1e-6 * grid.bin_us * np.arange(burst.stop - burst.start)
     constant = np.linalg.pinv(np.stack((np.ones(angle.size), np.cos(angle), np.sin(angle)), axis=1))[0]
     under_burst = np.zeros(quiet.stop - burst.start)

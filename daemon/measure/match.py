@@ -14,21 +14,22 @@ LIMIT_PCT = 2.0
 
 @dataclass(frozen=True)
 class Matched:
-    """One colour's level with its budget."""
+    """One colour's level with its budget, and where on its lines white stands (stretches in us; none where unknown)."""
 
     role: str
     level_mv: float
     items: tuple[Item, ...]
+    white_us: tuple[tuple[float, float], ...] = ()
 
 
 def match(levels: list[Matched]) -> MatchReading | None:
-    """Spread of the three colours with its uncertainty; None unless all three are there.
+    """Spread of the three colours with its uncertainty; None unless all three are there and white at once.
 
     Untied: every channel's own items count in full, what is common to all drops out. `ok` is whether the highest and
     the lowest differ by no more than 2 % of their mean: true or false at 95 %, None between.
     """
     by_role = {level.role: level for level in levels}
-    if not all(role in by_role for role in COLOURS):
+    if not all(role in by_role for role in COLOURS) or not _at_once(list(by_role.values())):
         return None
     highest, lowest = max(
         (sorted(pair, key=lambda one: -one.level_mv) for pair in combinations(by_role.values(), 2)),
@@ -49,3 +50,19 @@ def match(levels: list[Matched]) -> MatchReading | None:
         highest=highest.role,
         lowest=lowest.role,
     )
+
+
+def _at_once(levels: list[Matched]) -> bool:
+    """Whether there is a stretch of the line in which all of them are white, as far as is known where they are."""
+    known = [level.white_us for level in levels if level.white_us]
+    if len(known) < len(levels):
+        return True
+    shared = known[0]
+    for stretches in known[1:]:
+        shared = tuple(
+            (max(first_a, first_b), min(last_a, last_b))
+            for first_a, last_a in shared
+            for first_b, last_b in stretches
+            if max(first_a, first_b) < min(last_a, last_b)
+        )
+    return bool(shared)

@@ -330,3 +330,43 @@ def test_a_record_within_the_vertical_interval_says_that_no_white_was_in_it() ->
     measured = measure_capture(rgb_sync(made, white(700.0), white(700.0), white(700.0)), BENCH)
     assert measured.sync.state == "vertical-interval"
     assert codes_of(channel(measured, "CH1").hints) == {"white-not-in-record"}
+
+
+@pytest.mark.parametrize("blanking_end_us", [5.4, 5.6, 5.8, 6.0, 6.3, 9.2])
+def test_a_picture_that_begins_on_the_back_porch_is_measured_from_blanking_during_sync(blanking_end_us: float) -> None:
+    made = Made(raster=Raster(period_us=63.6, blanking_end_us=blanking_end_us, front_porch_us=1.0))
+    measured = measure_capture(rgb_sync(made, white(700.0), white(690.0), white(650.0)), BENCH)
+    levels = [white_mv(measured, name) for name in ("CH1", "CH2", "CH3")]
+    assert levels == pytest.approx([700.0, 690.0, 650.0], abs=1.5)
+
+
+def test_a_31_khz_computer_has_levels() -> None:
+    raster = Raster(1e6 / 31_468.75, sync_us=3.813, blanking_end_us=5.72, front_porch_us=0.636, sync_rise_us=0.05)
+    made = Made(raster=raster, sample_ns=16.0)
+    measured = measure_capture(rgb_sync(made, white(700.0), white(690.0), white(650.0)), BENCH)
+    levels = [white_mv(measured, name) for name in ("CH1", "CH2", "CH3")]
+    assert levels == pytest.approx([700.0, 690.0, 650.0], abs=1.5)
+    assert measured.sync.system == "unknown"
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("frequency_mhz", [0.51, 1.013, 1.5, 3.3])
+def test_an_interferer_of_20_mv_does_not_move_the_level(frequency_mhz: float, seed: int) -> None:
+    made = Made(seed=seed, samples=24_000)
+    t_us = np.arange(made.samples) * made.sample_ns * 1e-3
+    wave = picture_wave(made, white(700.0)) + 10.0 * np.sin(2.0 * np.pi * frequency_mhz * t_us + seed)
+    capture = rgb_sync(made, white(700.0), white(700.0), white(700.0))
+    measured = measure_capture(replace(capture, channels=(digitised(made, "CH1", wave), *capture.channels[1:])), BENCH)
+    assert white_mv(measured) == pytest.approx(700.0, abs=2.0)
+
+
+def test_clipped_colours_are_not_matched() -> None:
+    measured = measure_capture(rgb_sync(Made(centre_mv=-400.0), white(700.0), white(300.0), white(300.0)), BENCH)
+    assert measured.match is None
+
+
+def test_a_named_sync_that_is_missing_is_said_though_blanking_tells_the_lines() -> None:
+    made = Made()
+    capture = capture_of(made, digitised(made, "CH1", picture_wave(made, white(700.0))))
+    assert "sync-not-found" in codes_of(measure_capture(capture, on("luma")).hints)
+    assert "sync-not-found" not in codes_of(measure_capture(capture, on("red")).hints)

@@ -54,6 +54,22 @@ def test_two_colours_are_no_match() -> None:
 
 
 @pytest.mark.parametrize(
+    ("blue_us", "matched"),
+    [(((30.0, 40.0),), True), (((41.0, 50.0), (12.0, 14.0)), True), (((41.0, 50.0),), False), ((), True)],
+)
+def test_colours_are_matched_where_they_are_white_at_once(
+    blue_us: tuple[tuple[float, float], ...], matched: bool
+) -> None:
+    items = (gain(3.0),)
+    levels = [
+        Matched("red", 700.0, items, ((10.0, 36.0),)),
+        Matched("green", 700.0, items, ((10.0, 20.0), (30.0, 60.0))),
+        Matched("blue", 700.0, items, blue_us),
+    ]
+    assert (match(levels) is not None) is matched
+
+
+@pytest.mark.parametrize(
     ("factor", "code"),
     [
         (2.0, "termination-missing"),
