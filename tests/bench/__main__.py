@@ -8,15 +8,17 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 
-BENCHMARKS = ("measure", "transfer")
+BENCHMARKS = ("measure", "transfer", "truth")
+LONG = ("truth",)
+"""Run when named only: minutes."""
 
 
 def as_text(name: str, found: object) -> str:
     """Rows as a table, single figures a line each."""
     if isinstance(found, list) and found and isinstance(found[0], dict):
-        columns = list(found[0])
-        lines = ["  ".join(f"{column:>20}" for column in columns)]
-        lines += ["  ".join(f"{row[column]!s:>20}" for column in columns) for row in found]
+        table = [list(found[0]), *([str(value) for value in row.values()] for row in found)]
+        widths = [max(len(cell) for cell in column) for column in zip(*table, strict=True)]
+        lines = ["  ".join(f"{cell:>{width}}" for cell, width in zip(row, widths, strict=True)) for row in table]
         return "\n".join([name, *lines])
     if isinstance(found, dict):
         return "\n".join([name, *(f"  {key}: {value}" for key, value in found.items())])
@@ -24,17 +26,21 @@ def as_text(name: str, found: object) -> str:
 
 
 def main() -> None:
-    """Run the benchmarks named, or all."""
+    """Run the benchmarks named, or all that are quick."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
-    parser.add_argument("names", nargs="*", metavar="NAME", help=f"of {', '.join(BENCHMARKS)}")
+    parser.add_argument(
+        "names", nargs="*", metavar="NAME", help=f"of {', '.join(BENCHMARKS)}; by default all but {', '.join(LONG)}"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
+    parser.add_argument("--small", action="store_true", help="truth at the size of CI")
     arguments = parser.parse_args()
     unknown = [name for name in arguments.names if name not in BENCHMARKS]
     if unknown:
         parser.error(f"no benchmark '{unknown[0]}'; there are {', '.join(BENCHMARKS)}")
     results: dict[str, object] = {}
-    for name in arguments.names or BENCHMARKS:
-        found = import_module(f"tests.bench.{name}").run()
+    for name in arguments.names or [name for name in BENCHMARKS if name not in LONG]:
+        options = {"small": arguments.small} if name == "truth" else {}
+        found = import_module(f"tests.bench.{name}").run(**options)
         results.update(found)
         if not arguments.json:
             for key, value in found.items():

@@ -39,13 +39,15 @@ class Broadcast:
         for group in self.broad:
             width_us[group.start : group.stop] = self.broad_us
         there = np.flatnonzero(width_us)
-        return there * 0.5 * self.line_us, width_us[there]
+        return np.asarray(there * 0.5 * self.line_us, dtype=np.float64), width_us[there]
 
     def wave(self, t_us: Array, frame_at_us: float) -> Array:
         """1 at the tip of a pulse, 0 elsewhere, for rising times; a frame begins at `frame_at_us`."""
         start_us, width_us = self.frame()
         frame_us = 0.5 * self.half_lines * self.line_us
-        frames = np.arange(np.floor((t_us[0] - frame_at_us) / frame_us), np.ceil((t_us[-1] - frame_at_us) / frame_us) + 1)
+        frames = np.arange(
+            np.floor((t_us[0] - frame_at_us) / frame_us), np.ceil((t_us[-1] - frame_at_us) / frame_us) + 1
+        )
         start_us = (frame_at_us + frames[:, None] * frame_us + start_us).ravel()
         width_us = np.tile(width_us, frames.size)
         near = (start_us > t_us[0] - 40.0) & (start_us < t_us[-1] + 5.0)

@@ -124,7 +124,7 @@ def _frequency_mhz(rng: np.random.Generator) -> float:
 def _seldom_us(samples: int, sample_us: float) -> Array:
     """Times 0.5 us apart or one sample, for what is slow, as long as the record."""
     apart_us = max(0.5, sample_us)
-    return apart_us * np.arange(math.ceil(samples * sample_us / apart_us) + 2)
+    return np.asarray(apart_us * np.arange(math.ceil(samples * sample_us / apart_us) + 2), dtype=np.float64)
 
 
 def _at_every_sample(wave: Array, t_us: Array, samples: int, sample_us: float) -> Array:
@@ -140,4 +140,4 @@ def _of_bits(
 ) -> Array:
     """The bits as a wave that starts somewhere within the first one."""
     place = (sample_us * np.arange(samples) / bit_us + rng.random()).astype(np.intp)
-    return 1000.0 * stream[place % stream.size] - 500.0
+    return np.where(stream[place % stream.size] == 1, 500.0, -500.0)

@@ -23,7 +23,7 @@ FRAME_AT_US = 700.0
 def frame_capture(system: Broadcast, samples: int) -> Capture:
     """Composite sync from a little before a frame on, 12 bits, quiet."""
     made = Made(sample_ns=SAMPLE_NS, samples=samples, noise_mv=1.0, lsb_mv=0.25, bits=12, centre_mv=-100.0)
-    t_us = np.arange(samples) * SAMPLE_NS * 1e-3
+    t_us = np.arange(samples, dtype=np.float64) * SAMPLE_NS * 1e-3
     return capture_of(made, digitised(made, "CH1", -SYNC_MV * system.wave(t_us, FRAME_AT_US)))
 
 
