@@ -22,6 +22,7 @@ LEAST_DEPTH_ALONE, LEAST_DEPTH = 0.3, 0.15
 """Sync takes at least this part of a channel's swing: of a sync channel's, and of a picture's (286 of 1221 mV with full chroma)."""
 MOST_BROAD_LINES = 7
 """Vertical sync with one serration a line looks like line sync upside down; it is over after so many lines."""
+TIP_FLAT = 0.15
 EXPLAINED = 0.8
 """So many of all pulses must be of a width that video has."""
 EQUALISING_US = (1.8, 2.9)
@@ -34,8 +35,12 @@ SMOOTHED_US = 0.8
 """A picture is smoothed over about three subcarrier cycles before sync is sliced from it."""
 SLICE = 0.15
 """Sync is sliced so far above its tip, in parts of the whole swing."""
+OFF_NOMINAL = 0.005
+"""Line periods of 15 kHz units lie this near to nominal: 227 1/3 to 228 subcarrier cycles, 284 in 625 lines."""
 BLANKING_US = ((62.3, 65.4, 9.0, 14.0), (30.9, 56.0, 4.0, 11.0))
 """Line periods with how long line blanking may be low in them."""
+LEAST_BLANKINGS = 4
+"""Blanking alone is believed from five lines on: fewer low stretches of that length occur in serial data."""
 STEEP_WITHIN_US = 1.2
 """Both edges of blanking together take no longer from near the bottom to halfway up."""
 NOT_MORE_THAN_OFF = 0.01
@@ -144,7 +149,7 @@ def find_blanking(record: ChannelRecord, seconds_per_sample: float, probe_ratio:
         start_us = pulses.start_us[fits]
         apart_us = np.diff(start_us)
         one_line = apart_us[(apart_us >= shortest_us) & (apart_us <= longest_us)]
-        if one_line.size < 2 or one_line.size < 0.6 * max(apart_us.size, pulses.width_us.size - 2):
+        if one_line.size < LEAST_BLANKINGS or one_line.size < 0.6 * max(apart_us.size, pulses.width_us.size - 2):
             continue
         period_us = float(np.median(one_line))
         if np.max(np.abs(one_line - period_us)) < 0.002 * period_us:
@@ -187,9 +192,22 @@ def _sync_pulses(level_mv: NDArray[np.float32], bin_us: float, *, alone: bool) -
     if alone:
         return low_pulses(level_mv, 0.5 * (low_mv + high_mv), 0.15 * swing_mv, bin_us), swing_mv
     tip_mv = _lower_envelope(level_mv, max(1, round(70.0 / bin_us)))
-    pulses = low_pulses(level_mv, tip_mv + np.float32(SLICE * swing_mv), 0.05 * swing_mv, bin_us)
-    narrowed_us = (1.0 - 2.0 * SLICE) * box * bin_us
+    slice_mv = SLICE * swing_mv
+    pulses = low_pulses(level_mv, tip_mv + np.float32(slice_mv), 0.05 * swing_mv, bin_us)
+    narrowed_us = (1.0 - 2.0 * _share_of_depth(slice_mv, level_mv - tip_mv, pulses, bin_us)) * box * bin_us
     return Pulses(pulses.start_us - 0.5 * narrowed_us, pulses.width_us + narrowed_us), swing_mv
+
+
+def _share_of_depth(slice_mv: float, above_tip_mv: NDArray[np.float32], pulses: Pulses, bin_us: float) -> float:
+    """Where the slice lies between tip (0) and blanking (1), blanking being what stands a microsecond after the pulses.
+
+    Smoothing turns an edge into a slope, on which the crossing moves with that share.
+    """
+    place = np.round((pulses.start_us + pulses.width_us + 1.0) / bin_us).astype(np.intp)
+    place = place[place < above_tip_mv.size]
+    if place.size == 0:
+        return 0.5
+    return min(max(slice_mv / max(float(np.median(above_tip_mv[place])), slice_mv), 0.1), 0.9)
 
 
 def _smoothed(level_mv: NDArray[np.float32], width: int) -> NDArray[np.float32]:
@@ -308,6 +326,8 @@ def _vertical_only(
         serrated = broad & fits & _serrated(start_us, width_us)
         if whole.all() and np.round(halves).max() <= 8.0 and (serrated | equalising | line).all():
             period_us = 2.0 * float(np.sum(np.diff(start_us)) / np.sum(np.round(halves)))
+            if abs(period_us / (2.0 * half_us) - 1.0) > OFF_NOMINAL:
+                continue
             return LineSync(
                 "vertical-interval", np.empty(0), period_us, vertical_us=vertical_us, system=system_of(period_us)
             )
@@ -332,7 +352,9 @@ def _refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, 
     edges_us, before, after = edges_us[keep], before[keep], after[keep]
     width_us = float(np.nanmedian(trailing_us[keep] - edges_us))
     depth_mv = float(np.median(before - after))
-    if not depth_mv > LEAST_SNR * 0.25 * noise:
+    if not depth_mv > LEAST_SNR * 0.25 * noise or not _tips_are_flat(
+        record, edges_us, width_us, sample_us, depth_mv / scale
+    ):
         return NO_SYNC
     period_us, jitter_ns = _period_and_jitter(edges_us, found.period_us, noise / depth_mv, reach_us, sample_us)
     offset_mv = record.mv_at_code_zero * probe_ratio
@@ -347,6 +369,21 @@ def _refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, 
         noise_mv=noise,
         system=system_of(period_us),
     )
+
+
+def _tips_are_flat(
+    record: ChannelRecord, edges_us: NDArray[np.float64], width_us: float, sample_us: float, depth_codes: float
+) -> bool:
+    """Whether the three thirds of a tip agree within a part of the depth, on the mean of all: a ramp's end is no sync."""
+    first = np.round((edges_us + 0.2 * width_us) / sample_us).astype(np.intp)
+    samples = max(3, round(0.6 * width_us / sample_us))
+    first = first[(first >= 0) & (first + samples <= record.codes.size)]
+    if first.size == 0:
+        return False
+    tip = record.codes[first[:, None] + np.arange(samples)].mean(axis=0)
+    thirds = [float(third.mean()) for third in np.array_split(tip, 3)]
+    scatter = float(np.std(np.diff(tip))) / math.sqrt(2.0 * samples / 3.0) if samples > 8 else 0.1 * abs(depth_codes)
+    return max(thirds) - min(thirds) < TIP_FLAT * abs(depth_codes) + 3.0 * scatter
 
 
 def _placed(

@@ -218,10 +218,11 @@ def cut_lines(
     rows = binned[:, grid.bins].astype(np.float64)
     if subcarrier_hz is not None:
         clamp = _burst_clamp(rows, grid, subcarrier_hz)
-    elif not carries_sync and _porch_is_picture(rows, grid):
-        clamp = _sync_time_clamp(grid)
-    else:
+    elif carries_sync:
         clamp = _porch_clamp(rows, grid)
+    else:
+        on_porch = None if _porch_is_picture(rows, grid) else _porch_clamp(rows, grid)
+        clamp = on_porch or _sync_time_clamp(grid)
     if clamp is None:
         return None
     own_mv, next_mv = clamped(binned, grid, clamp)
