@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import ipaddress
+import json
 import logging
 import os
 import secrets
@@ -19,8 +20,7 @@ from importlib.metadata import version as installed_version
 
 import uvicorn
 
-from ..drivers.discovery import find_scopes
-from ..drivers.errors import PortTaken, UsageError
+from ..drivers.errors import InstrumentError, LinkTimeout, PortTaken, UsageError
 from ..drivers.families import family_named
 from ..drivers.links import parse_resource
 from .acquisition import Acquisition, Job, Source
@@ -35,9 +35,11 @@ from .http.services import Found, Services, Trimmers
 from .live import ControlLease, Hub, ScopeStatus
 from .live.lines import lines_of
 from .measure.engine import measure_capture
+from .measure.hookup import Hookup
 from .sources.scope import open_scope
 
-SCAN_S = 6.0
+SCAN_DEADLINE_S = 15.0
+"""`peakwhite scopes` limits itself to six seconds and its start; what takes longer hangs."""
 
 ABSENT = ScopeStatus(
     "absent",
@@ -69,16 +71,15 @@ def serve(
     What is given here goes before the settings. Without a scope the page is up and says how to name one.
     Raises MalformedResource, UsageError, PortTaken before anything has started.
     """
-    resource = scope or settings.tables.scope.resource
-    wanted = family or settings.tables.scope.family
-    origin = None
-    if resource is not None:
-        parse_resource(resource)
-        if wanted is not None:
-            family_named(wanted)
-        origin = Origin(lambda: open_scope(resource, family=wanted), resource)
-    print(cautions_for_terminal(), file=sys.stderr, flush=True)
+    table = settings.tables.scope
+    origin = _origin(scope or table.resource, family or table.family)
     return _run(settings, origin, None, host, port, browser)
+
+
+def check(settings: Settings) -> None:
+    """Raises MalformedResource or UsageError where `serve` would refuse to start with these settings."""
+    _origin(settings.tables.scope.resource, settings.tables.scope.family)
+    _refuse_beyond_loopback(settings.tables.http.host)
 
 
 def demo(settings: Settings, *, host: str | None = None, port: int | None = None, browser: bool = True) -> int:
@@ -86,6 +87,16 @@ def demo(settings: Settings, *, host: str | None = None, port: int | None = None
     simulated = SimulatedScope()
     origin = Origin(lambda: open_scope(simulated.resource), "the simulated scope")
     return _run(settings, origin, simulated, host, port, browser)
+
+
+def _origin(resource: str | None, family: str | None) -> Origin | None:
+    """The scope of that name, None where none is named. Raises MalformedResource, UsageError for an unknown family."""
+    if family is not None:
+        family_named(family)
+    if resource is None:
+        return None
+    parse_resource(resource)
+    return Origin(lambda: open_scope(resource, family=family), resource)
 
 
 def _run(
@@ -100,9 +111,12 @@ def _run(
     http = settings.tables.http
     host, port = host or http.host, http.port if port is None else port
     _refuse_beyond_loopback(host)
+    setup = _setup_of(settings)
     with contextlib.ExitStack() as stack:
         listening = stack.enter_context(listen(host, port))
-        parts = Parts(_setup_of(settings), origin, simulated, listening)
+        if simulated is None:
+            print(cautions_for_terminal(), file=sys.stderr, flush=True)
+        parts = Parts(setup, origin, simulated, listening)
         server = Server(parts.app, lambda: _address_up(parts.url, browser))
         stack.enter_context(ending(server))
         if simulated is not None:
@@ -150,6 +164,7 @@ class Parts:
                 hosts=_hosts(bracketed, port),
                 page=PAGE,
                 scan=_scan,
+                check_hookup=_any_hookup if self.acquisition is None else self.acquisition.check,
                 trimmers=trimmers,
                 now_s=time.monotonic,
             )
@@ -263,8 +278,36 @@ def _log_to_stderr() -> None:
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
 
 
-def _scan() -> list[Found]:
-    return [Found(scope.resource, scope.identity, scope.problem) for scope in find_scopes(SCAN_S)]
+def _any_hookup(hookup: Hookup) -> None:
+    """Without a scope nobody knows which channels there are."""
+
+
+async def _scan() -> list[Found]:
+    """Look for scopes in a process of its own: what hangs there, in a library call, is ended with it.
+
+    Raises LinkTimeout, InstrumentError.
+    """
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-m", "peakwhite.daemon", "scopes", "--json"),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+    try:
+        async with asyncio.timeout(SCAN_DEADLINE_S):
+            answer, _ = await process.communicate()
+    except TimeoutError as error:
+        raise LinkTimeout(
+            f"looking for scopes did not end within {SCAN_DEADLINE_S:g} s", where="scopes", do="name the scope"
+        ) from error
+    finally:
+        if process.returncode is None:
+            process.kill()
+            await process.wait()
+    if process.returncode != 0:
+        raise InstrumentError("looking for scopes failed", where="scopes", do="run 'peakwhite scopes' to see why")
+    return [Found(**found) for found in json.loads(answer)]
 
 
 def _version() -> str:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from .errors import MalformedResource, ReplyError
+from .replies import other_protocol
 
 TIMEOUT_S = 2.0
 CONNECT_TIMEOUT_S = 1.0
@@ -117,7 +118,9 @@ def _malformed(resource: str, what: str) -> MalformedResource:
 def identify(link: Link) -> str:
     """What the instrument answers to `*IDN?`. Raises LinkError, ReplyError."""
     identity = link.query("*IDN?")
-    if not identity or identity.startswith(("HTTP/", "<", "SSH-")):
+    if other := other_protocol(identity):
+        raise ReplyError(other, where=link.resource, do="give the address of the scope's SCPI port")
+    if not identity or identity.startswith("<"):
         raise ReplyError(
             f"not a scope: it answers {identity!r}", where=link.resource, do="give the address of the scope's SCPI port"
         )

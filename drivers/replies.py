@@ -63,3 +63,10 @@ def short(text: str, length: int = 60) -> str:
     """Text of a foreign instrument, cut and made fit for one line."""
     line = " ".join("".join(mark if mark.isprintable() else " " for mark in text).split())
     return line if len(line) <= length else line[: length - 1] + "…"
+
+
+def other_protocol(reply: str) -> str | None:
+    """What to say of a first line that gives away something that is no instrument; None where it may be one."""
+    if reply.startswith("HTTP/") or reply.lower().startswith(("<!doctype html", "<html")):
+        return "it speaks HTTP, not SCPI"
+    return "it speaks SSH, not SCPI" if reply.startswith("SSH-") else None

@@ -9,6 +9,7 @@ import numpy as np
 
 from .blocks import HEADER_LIMIT_BYTES, LINE_ENDS, block_header, check_tail, shown
 from .errors import InstrumentError, LinkError, LinkLost, LinkTimeout, ReplyError
+from .replies import other_protocol
 
 REPLY_LIMIT_BYTES = 65_536
 WaitingBytes: type[selectors.BaseSelector] = getattr(selectors, "PollSelector", selectors.SelectSelector)
@@ -125,7 +126,8 @@ class _Conversation:
                 raise self._nonsense(f"a line of more than {REPLY_LIMIT_BYTES} bytes: {shown(reply)}")
         first, _, rest = bytes(reply).lstrip(LINE_ENDS).partition(b"\n")
         if rest.strip(LINE_ENDS):
-            raise self._nonsense(f"more than one line of answer: {shown(rest)}")
+            other = other_protocol(first.decode("latin-1"))
+            raise self._nonsense(other or f"more than one line of answer: {shown(rest)}")
         return text_of(first, where=self._where)
 
     def block(self, limit_bytes: int) -> memoryview:

@@ -1,7 +1,7 @@
 """One thread owns the source: connect, configure, capture, measure, reconnect."""
 
 from .session import Job, Outlet, Time
-from .source import NoTrigger, Source, Task
+from .source import Note, NoTrigger, Source, Task
 from .thread import Acquisition
 
-__all__ = ["Acquisition", "Job", "NoTrigger", "Outlet", "Source", "Task", "Time"]
+__all__ = ["Acquisition", "Job", "NoTrigger", "Note", "Outlet", "Source", "Task", "Time"]

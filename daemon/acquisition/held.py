@@ -6,6 +6,10 @@ from ..measure.hookup import WHITE_ROLES
 from ..measure.reading import ChannelReading, Measured
 from .fields import lacks_white
 
+NOT_SEEN = ("none", "vertical-interval")
+"""States of sync in which a record shows no picture."""
+DEAD = "channel-dead"
+"""The hint that nothing arrives on a channel: what it once showed is not so any longer."""
 HOLD_S = 10.0
 """As long as the page's trail, and as long as one field capture lies from the next."""
 
@@ -36,7 +40,10 @@ class HeldLevels:
         if channel.peak_white_mv is not None:
             self._seen[channel.channel] = (channel, now_s)
             return channel
-        if not (measured.sync.state == "none" or lacks_white(measured, channel.channel)):
+        if any(hint.code == DEAD for hint in channel.hints):
+            self._seen.pop(channel.channel, None)
+            return channel
+        if not (measured.sync.state in NOT_SEEN or lacks_white(measured, channel.channel)):
             return channel
         last, seen_s = self._seen.get(channel.channel, (channel, -HOLD_S))
         age_s = now_s - seen_s

@@ -8,6 +8,7 @@ from itertools import count
 from typing import Protocol
 
 from ...drivers.capture import Capture
+from ...drivers.errors import UsageError
 from ..config import Setup, SetupInForce
 from ..live.status import Problem, ScopeStatus
 from ..measure.reading import LatencyMs, Measured, Reading, ScopeTag
@@ -15,13 +16,16 @@ from ..measure.targets import Conditions
 from .fields import FieldSchedule
 from .held import HeldLevels
 from .pace import Pace
-from .source import NoTrigger, Source, Task
+from .source import Note, NoTrigger, Source, Task
 from .watch import ScopeWatch
 
 CAPTURE_DEADLINE_S = 2.0
 LINES_EVERY_S = 0.2
 """The averaged line is computed this often at most."""
 LONGEST_FETCH_NS = 60_000_000_000
+NOTHING_CLIPPED = Note(
+    "nothing-to-measure", "no channel is clipped to anything, so that nothing is measured", "say what is clipped where"
+)
 
 
 class Outlet(Protocol):
@@ -89,19 +93,31 @@ class Session:
         self._held = HeldLevels()
         self._configured: tuple[Task, Setup] | None = None
         self._lines_s = 0.0
+        self._checked: Setup | None = None
+        self._unfit: Note | None = None
 
     def step(self) -> float:
         """One capture under the set-up in force; gives the seconds to wait before the next. Raises InstrumentError."""
         setup = self._job.setup.current
+        unfit = self._why_unfit(setup)
+        if unfit is not None:
+            self._watch.unfit(unfit)
+            return self._pace.delay_s(self._job.time.now_s(), setup.rate_hz)
         task = self._configure(setup)
         capture = self._source.capture(CAPTURE_DEADLINE_S)
         if isinstance(capture, NoTrigger):
             self._fields.took(task, None, self._job.time.now_s())
             self._watch.no_trigger()
         else:
-            self._watch.caught()
+            self._watch.caught(self._source.notes)
             self._measure(capture, task, setup)
         return self._pace.delay_s(self._job.time.now_s(), setup.rate_hz)
+
+    def _why_unfit(self, setup: Setup) -> Note | None:
+        """Why nothing can be captured under that set-up, None where it can: a mistake of the user's, not of the scope."""
+        if self._checked is not setup:
+            self._checked, self._unfit = setup, _unfit(self._source, setup)
+        return self._unfit
 
     def _configure(self, setup: Setup) -> Task:
         """Set the source up where task or set-up are others than before."""
@@ -148,6 +164,17 @@ class Session:
                 payload = self._job.lines(capture, setup.conditions, setup.generation, width)
                 if payload is not None:
                     self._job.outlet.publish_lines(width, payload)
+
+
+def _unfit(source: Source, setup: Setup) -> Note | None:
+    hookup = setup.conditions.hookup
+    if not hookup.clips:
+        return NOTHING_CLIPPED
+    try:
+        source.check(hookup)
+    except UsageError as error:
+        return Note("hookup", f"{error.where}: {error.what}", error.do)
+    return None
 
 
 def _fetch_ms(capture: Capture, fetched_ns: int) -> float | None:

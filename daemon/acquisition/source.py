@@ -6,6 +6,7 @@ from typing import Protocol
 
 from ...drivers.capture import Capture
 from ..config import Setup
+from ..measure.hookup import Hookup
 
 
 class Task(StrEnum):
@@ -24,6 +25,15 @@ class NoTrigger:
     waited_s: float
 
 
+@dataclass(frozen=True)
+class Note:
+    """What the user should know of a source that works: a code for machines, a clause, what to do about it."""
+
+    code: str
+    text: str
+    do: str
+
+
 class Source(Protocol):
     """Where captures come from. Everything outside `sources/` sees only this. One thread uses it."""
 
@@ -35,6 +45,15 @@ class Source(Protocol):
     @property
     def resource(self) -> str | None:
         """The resource string or file that it was opened with."""
+        ...
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """What the user should know of how the source is set now."""
+        ...
+
+    def check(self, hookup: Hookup) -> None:
+        """Raises UsageError where the source lacks a channel of the hookup. Asks nobody; any thread may call it."""
         ...
 
     def configure(self, task: Task, setup: Setup) -> None:

@@ -4,6 +4,7 @@ import threading
 from collections.abc import Callable
 
 from ...drivers.errors import InstrumentError
+from ..measure.hookup import Hookup
 from .pace import retry_delay_s
 from .session import Job, Session
 from .source import Source
@@ -38,6 +39,7 @@ class Acquisition:
         self._ended = threading.Event()
         self._wait = wait or self._ended.wait
         self._watch = ScopeWatch(job.outlet.announce, job.time.wall_ns)
+        self._source: Source | None = None
         self._thread = threading.Thread(target=self.run, name="acquisition", daemon=True)
 
     def start(self) -> None:
@@ -49,6 +51,12 @@ class Acquisition:
         self._ended.set()
         self._thread.join(STOP_DEADLINE_S)
         return not self._thread.is_alive()
+
+    def check(self, hookup: Hookup) -> None:
+        """Raises UsageError where the scope that is open now lacks a channel of the hookup. Any thread may call it."""
+        source = self._source
+        if source is not None:
+            source.check(hookup)
 
     def run(self) -> None:
         """What the thread does. Nothing but `stop` ends it."""
@@ -66,11 +74,12 @@ class Acquisition:
 
     def _live_once(self) -> bool:
         """One life of the source; True when acquisition is to end. Raises InstrumentError when the source is gone."""
-        source = self._open_source()
+        source = self._source = self._open_source()
         try:
             session = Session(source, self._job, self._watch)
             while not self._wait(session.step()):
                 pass
             return True
         finally:
+            self._source = None
             source.close()

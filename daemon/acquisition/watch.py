@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 
 from ...drivers.errors import InstrumentError, outcome_of
 from ..live.status import Problem, ScopeState, ScopeStatus
+from .source import Note
 
 Announce = Callable[[ScopeStatus, Sequence[Problem]], None]
 
@@ -26,15 +27,21 @@ class ScopeWatch:
         self._broken: Problem | None = None
         self._status: ScopeStatus | None = None
         self._problem: Problem | None = None
+        self._notes: tuple[Problem, ...] = ()
 
     def connecting(self, where: str) -> None:
         """The first attempt begins."""
         self._tell("connecting", f"connecting to {where}", None, None)
 
-    def caught(self) -> None:
-        """A capture came."""
+    def caught(self, notes: Sequence[Note] = ()) -> None:
+        """A capture came, and the source says this of how it is set."""
         self._back()
-        self._tell("ready", "capturing", None, None)
+        self._tell("ready", "capturing", None, None, notes)
+
+    def unfit(self, why: Note) -> None:
+        """The scope is there, but what is clipped where leaves nothing to capture."""
+        self._back()
+        self._tell("ready", why.text, why.do, why.code)
 
     def no_trigger(self) -> None:
         """The scope answers, but did not trigger."""
@@ -66,9 +73,19 @@ class ScopeWatch:
         self._down_since_ns = None
         self._was_ready = True
 
-    def _tell(self, state: ScopeState, text: str, do: str | None, problem_code: str | None) -> None:
+    def _tell(
+        self, state: ScopeState, text: str, do: str | None, problem_code: str | None, notes: Sequence[Note] = ()
+    ) -> None:
         old = self._status
+        noted = [(note.code, note.text) for note in notes] != [(note.code, note.text) for note in self._notes]
+        if noted:
+            since = {note.code: note.since_ns for note in self._notes}
+            self._notes = tuple(
+                Problem(note.code, note.text, note.do, since.get(note.code) or self._wall_ns()) for note in notes
+            )
         if old is not None and (old.state, old.text, old.do) == (state, text, do):
+            if noted:
+                self._publish()
             return
         since_ns = old.since_ns if old is not None and old.state == state else self._wall_ns()
         self._status = ScopeStatus(state, since_ns, text, do)
@@ -77,7 +94,8 @@ class ScopeWatch:
 
     def _publish(self) -> None:
         if self._status is not None:
-            self._announce(self._status, [item for item in (self._problem, self._broken) if item is not None])
+            told = (self._problem, self._broken, *self._notes)
+            self._announce(self._status, [item for item in told if item is not None])
 
     def sound(self) -> None:
         """Acquisition has worked again: the problem of `broke` is over."""

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from .ending import ended_at_once
 from .options import browser_option, config_option, gain_spec_option, pattern_white_option, port_option
 
 
@@ -18,9 +19,10 @@ def demo(port: int | None, browser: bool, pattern_white: str | None, gain_spec: 
 
     The address is printed, one line on stdout.
     """
-    from .. import compose
-    from ..config.settings import load_settings
-    from .given_settings import with_measure
+    with ended_at_once():
+        from .. import compose
+        from ..config.settings import load_settings
+        from .given_settings import with_measure
 
-    settings = with_measure(load_settings(config), pattern_white=pattern_white, gain_spec=gain_spec)
-    return compose.demo(settings, port=port, browser=browser)
+        settings = with_measure(load_settings(config), pattern_white=pattern_white, gain_spec=gain_spec)
+        return compose.demo(settings, port=port, browser=browser)

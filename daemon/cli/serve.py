@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from .ending import ended_at_once
 from .options import (
     browser_option,
     config_option,
@@ -42,12 +43,13 @@ def serve(
     A scope that is missing or silent is waited for. What is given here goes before the settings; --role takes the place
     of their whole hookup.
     """
-    from .. import compose
-    from ..config.settings import load_settings
-    from .given_settings import with_measure, with_roles
-    from .hookups import role_named
+    with ended_at_once():
+        from .. import compose
+        from ..config.settings import load_settings
+        from .given_settings import with_measure, with_roles
+        from .hookups import role_named
 
-    wanted = {channel: role_named(name) for channel, name in pairs("--role", roles).items()}
-    settings = with_roles(load_settings(config), wanted)
-    settings = with_measure(settings, pattern_white=pattern_white, gain_spec=gain_spec)
-    return compose.serve(settings, scope=scope, family=family, host=host, port=port, browser=browser)
+        wanted = {channel: role_named(name) for channel, name in pairs("--role", roles).items()}
+        settings = with_roles(load_settings(config), wanted)
+        settings = with_measure(settings, pattern_white=pattern_white, gain_spec=gain_spec)
+        return compose.serve(settings, scope=scope, family=family, host=host, port=port, browser=browser)

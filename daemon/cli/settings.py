@@ -30,7 +30,10 @@ def show(as_json: bool, config: Path | None) -> None:
 @config_option
 def check(config: Path | None) -> None:
     """Check a settings file. All that is wrong comes in one line, with status 2."""
+    from .. import compose
     from ..config.settings import default_path, load_settings
 
-    path = load_settings(config).path
+    settings = load_settings(config)
+    compose.check(settings)
+    path = settings.path
     say(f"{path}: in order" if path else f"{default_path()}: not there, every key has its default")

@@ -10,7 +10,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Header
 from starlette.responses import Response
 
-from ...drivers.errors import NoReading
+from ...drivers.errors import NoReading, UsageError
 from ..live.schema import ReadingObject, live_schema, schema_of
 from ..measure.hookup import Clip, Hookup
 from ..measure.targets import Conditions, target_named
@@ -53,9 +53,7 @@ def _reading_routes(router: APIRouter, services: Services) -> None:
         latest = services.hub.latest
         if latest is None:
             scope = services.hub.scope
-            raise NoReading(
-                f"no reading yet, {scope.text}", where="reading", do=scope.do or "wait for the first capture"
-            )
+            raise NoReading(f"no reading, {scope.text}", where="reading", do=scope.do or "wait for the first capture")
         return Response(latest.json, media_type="application/json")
 
 
@@ -72,14 +70,17 @@ def _scope_routes(router: APIRouter, services: Services) -> None:
         return told()
 
     @router.post(
-        "/scopes/scan", summary="Look for scopes now", responses=answers(409, 422), dependencies=[may_write(services)]
+        "/scopes/scan",
+        summary="Look for scopes now",
+        responses=answers(409, 422, 503, 504),
+        dependencies=[may_write(services)],
     )
     async def scan() -> models.ScopesBody:
         """Looks on USB and the network; takes some seconds. A second request meanwhile waits for the same scan."""
         before = len(found)
         async with scanning:
             if len(found) == before:
-                found.append(await asyncio.to_thread(services.scan))
+                found.append(await services.scan())
         return told()
 
 
@@ -93,9 +94,14 @@ def _hookup_routes(router: APIRouter, services: Services) -> None:
         "/hookup", summary="Say what is clipped where", responses=answers(409, 422), dependencies=[may_write(services)]
     )
     async def put_hookup(body: models.HookupBody) -> models.HookupInForce:
-        """Replaces the hookup from the next capture on. Readings that carry the answered generation as `setup` are of it."""
-        services.setup.swap(_conditions(body, services.setup.current.conditions))
-        services.hub.tell_status()
+        """Replaces the hookup from the next capture on. Readings that carry the answered generation as `setup` are of it.
+
+        An empty one is allowed: nothing is measured then. A channel that the open scope lacks is refused.
+        """
+        conditions = _conditions(body, services.setup.current.conditions)
+        services.check_hookup(conditions.hookup)
+        services.setup.swap(conditions)
+        services.hub.setup_changed()
         return _hookup_in_force(services)
 
     @router.get("/targets", summary="Targets", responses=answers())
@@ -119,9 +125,18 @@ def _hookup_in_force(services: Services) -> models.HookupInForce:
 
 
 def _conditions(body: models.HookupBody, now: Conditions) -> Conditions:
-    """The conditions that `body` asks for. Raises UsageError for a target that there is not, a channel or role given twice."""
-    for name in body.target_of.values():
-        target_named(name, now.targets)
+    """The conditions that `body` asks for.
+
+    Raises UsageError for a target that there is not or that is for other roles, a channel or role given twice.
+    """
+    for role, name in body.target_of.items():
+        roles = target_named(name, now.targets).roles
+        if role not in roles:
+            raise UsageError(
+                f"names the target '{name}', which is for {', '.join(roles)}",
+                where=f"target_of.{role}",
+                do=f"choose one that is for {role}, or leave it out",
+            )
     return replace(
         now,
         hookup=Hookup(tuple(Clip(**clip.model_dump()) for clip in body.clips)),

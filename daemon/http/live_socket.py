@@ -4,6 +4,7 @@ The listening one is what makes a stop quick: a handler that waits only on its o
 """
 
 import asyncio
+import contextlib
 import json
 from collections.abc import Iterable
 from typing import Any
@@ -17,7 +18,6 @@ from ..live.schema import REQUESTS
 from .services import Services
 
 MESSAGE_LIMIT_BYTES = 4096
-SEND_DEADLINE_S = 10.0
 POLICY_VIOLATION = 1008
 TRY_AGAIN_LATER = 1013
 
@@ -64,7 +64,7 @@ async def _send(socket: WebSocket, viewer: Viewer, services: Services) -> None:
     while True:
         message: dict[str, Any] = {"type": "websocket.send"}
         message["text" if isinstance(payload, str) else "bytes"] = payload
-        async with asyncio.timeout(SEND_DEADLINE_S):
+        async with asyncio.timeout(services.send_deadline_s):
             await socket.send(message)
         payload = await viewer.take()
 
@@ -98,11 +98,11 @@ def request_of(text: str | None) -> dict[str, Any]:
 
 
 async def _close(socket: WebSocket, ended: Iterable[BaseException | None]) -> None:
-    """Close with the code that says why."""
+    """Close with the code that says why, as far as the client is still there to be told."""
     for error in ended:
-        if isinstance(error, BadMessage):
-            await socket.close(POLICY_VIOLATION, str(error))
-        elif isinstance(error, TimeoutError):
-            await socket.close(TRY_AGAIN_LATER, "too slow")
+        if isinstance(error, (BadMessage, TimeoutError)):
+            slow = isinstance(error, TimeoutError)
+            with contextlib.suppress(WebSocketDisconnect, RuntimeError):  # gone, or closed by the other side meanwhile
+                await socket.close(TRY_AGAIN_LATER if slow else POLICY_VIOLATION, "too slow" if slow else str(error))
         elif error is not None and not isinstance(error, WebSocketDisconnect):
             raise error

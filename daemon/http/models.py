@@ -1,8 +1,8 @@
 """What REST takes and gives, beside the reading itself."""
 
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
 from ..config.values import CHANNEL_NAME
 from ..measure.hookup import Link, Load, Point, Role
@@ -96,10 +96,21 @@ class ScopesBody(BaseModel):
     scopes: list[ScopeBody] | None
 
 
+def _printable(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("only characters that can be printed")
+    return text
+
+
+HolderName = Annotated[
+    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=40), AfterValidator(_printable)
+]
+
+
 class ControlRequestBody(_Body):
     """Ask for control."""
 
-    name: str = Field(min_length=1, max_length=40, description="how others see you", examples=["phone"])
+    name: HolderName = Field(description="how others see you", examples=["phone"])
     take: bool = Field(default=False, description="take it even where somebody holds it; their page says so")
 
 

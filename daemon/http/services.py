@@ -1,12 +1,15 @@
 """What the web face needs of the rest of the daemon. `compose` hands it over."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
 from ..config import SetupInForce
 from ..live import ControlLease, Hub
+from ..measure.hookup import Hookup
+
+SEND_DEADLINE_S = 10.0
 
 
 @dataclass(frozen=True)
@@ -39,9 +42,11 @@ class Services:
         version, run: of the program, and the name of this run.
         hosts: `host:port` as a browser may write them in Host; Origin is one of these behind `http://`.
         page: folder of the page's files.
-        scan: looks for scopes; may block for seconds.
+        scan: looks for scopes, for some seconds. Raises InstrumentError where it could not.
+        check_hookup: raises UsageError where the open scope lacks a channel of it.
         trimmers: the demo's, None where the scope is real.
         now_s: monotonic clock.
+        send_deadline_s: how long one frame of the live socket may take before its reader is given up.
     """
 
     hub: Hub
@@ -51,6 +56,8 @@ class Services:
     run: str
     hosts: frozenset[str]
     page: Path
-    scan: Callable[[], Sequence[Found]]
+    scan: Callable[[], Awaitable[Sequence[Found]]]
+    check_hookup: Callable[[Hookup], None]
     trimmers: Trimmers | None
     now_s: Callable[[], float]
+    send_deadline_s: float = SEND_DEADLINE_S

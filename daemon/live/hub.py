@@ -15,6 +15,8 @@ Payload = str | bytes
 STATUS_EVERY_S = 2.0
 FRESH_S = 3.0
 """A viewer that joins is not given an older reading: it would take it for new."""
+KEPT_S = 2.0
+"""So long a reading may be asked for after the scope has gone."""
 WIDTH_STEP = 100
 """Widths asked for are rounded up to a multiple of this, so that many viewers share few averaged lines."""
 
@@ -44,6 +46,11 @@ class Viewer:
         """Replace what waits of this kind."""
         self.slots[kind] = payload
         self.filled.set()
+
+    def forget(self, *kinds: str) -> None:
+        """Send nothing of what waits of these kinds."""
+        for kind in kinds:
+            self.slots.pop(kind, None)
 
     async def take(self) -> Payload:
         """The next payload to send: status before readings before lines. Waits for one."""
@@ -97,8 +104,12 @@ class Hub:
 
     @property
     def latest(self) -> Latest | None:
-        """The newest reading."""
-        return self._latest
+        """The newest reading, while it stands: made under the set-up in force, by a scope that is there or just was."""
+        latest = self._latest
+        if latest is None or latest.reading.setup != self._generation():
+            return None
+        gone = self._scope.state != "ready" and self._now_s() - latest.at_s > KEPT_S
+        return None if gone else latest
 
     @property
     def scope(self) -> ScopeStatus:
@@ -121,8 +132,9 @@ class Hub:
         """A new viewer, with the present status waiting for it, and the newest reading where it is fresh."""
         viewer = Viewer()
         self._viewers.add(viewer)
-        if self._latest is not None and self._now_s() - self._latest.at_s <= FRESH_S:
-            viewer.put("reading", reading_frame(self._latest.json))
+        latest = self.latest
+        if latest is not None and self._scope.state == "ready" and self._now_s() - latest.at_s <= FRESH_S:
+            viewer.put("reading", reading_frame(latest.json))
         self.tell_status()
         return viewer
 
@@ -144,6 +156,12 @@ class Hub:
         if viewer.token is not None:
             self._lease.leave(viewer.token)
         viewer.token = token if self._lease.arrive(token) else None
+        self.tell_status()
+
+    def setup_changed(self) -> None:
+        """Another set-up is in force: what waits was made under the old one and is not sent any more."""
+        for viewer in self._viewers:
+            viewer.forget("reading", "lines")
         self.tell_status()
 
     def tell_status(self) -> None:
@@ -180,6 +198,8 @@ class Hub:
     def _hand_out(self) -> None:
         with self._lock:
             waiting, self._waiting = self._waiting, {}
+        if self.latest is None:  # made under another set-up meanwhile
+            waiting.pop("reading", None)
         for key, payload in waiting.items():
             for viewer in self._viewers:
                 if key == "reading":

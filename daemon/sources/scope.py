@@ -4,13 +4,15 @@ import time
 from collections.abc import Callable
 
 from ...drivers.capture import Capture, GainSpec
-from ...drivers.errors import InstrumentError, PeakwhiteError
+from ...drivers.errors import InstrumentError, InstrumentRejected, PeakwhiteError, UsageError
 from ...drivers.families import family_named, family_of
-from ...drivers.family import Clock, Driver, Plan, Record
+from ...drivers.family import Clock, Driver, Plan, Record, channel_count, channel_number
 from ...drivers.links import CONNECT_TIMEOUT_S, TIMEOUT_S, Link, identify, open_link
-from ..acquisition import NoTrigger, Task
+from ..acquisition import Note, NoTrigger, Task
 from ..config import Setup
-from .scope_plan import FIRST_TRIGGER_V, channel_plans, group_of, touches_rail, trigger_clip, trigger_level_v
+from ..measure.hookup import Hookup
+from .scope_plan import FIRST_TRIGGER_V, channel_plans, trigger_clip, trigger_level_v
+from .scope_ranges import Ranges
 
 TRIGGER_WAIT_S = 0.15
 """Two lines take 128 us at most: whatever has not triggered by then will not."""
@@ -42,12 +44,13 @@ def open_scope(
     try:
         identity = identify(link)
         chosen = forced or family_of(identity, where=resource)
-        driver = chosen.driver(link, identity, clock or Clock())
+        clock = clock or Clock()
+        driver = chosen.driver(link, identity, clock)
     except PeakwhiteError:
         link.close()
         raise
     gain_spec = chosen.gain_spec if chosen.knows(identity) else None
-    return ScopeSource(link, identity, driver, gain_spec, now_ns)
+    return ScopeSource(link, identity, driver, gain_spec, now_ns, clock.now)
 
 
 class ScopeSource:
@@ -59,7 +62,13 @@ class ScopeSource:
     """
 
     def __init__(
-        self, link: Link, identity: str, driver: Driver, gain_spec: GainSpec | None, now_ns: Callable[[], int]
+        self,
+        link: Link,
+        identity: str,
+        driver: Driver,
+        gain_spec: GainSpec | None,
+        now_ns: Callable[[], int],
+        now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._link = link
         self._identity = identity
@@ -68,7 +77,8 @@ class ScopeSource:
         self._now_ns = now_ns
         self._task = Task.LEVELS
         self._setup: Setup | None = None
-        self._coarser: dict[str, int] = {}
+        self._now_s = now_s
+        self._ranges = Ranges()
         self._trigger_v = FIRST_TRIGGER_V
         self._configured: Plan | None = None
 
@@ -80,12 +90,24 @@ class ScopeSource:
     def resource(self) -> str | None:
         return self._link.resource
 
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        return () if self._setup is None else self._ranges.notes(self._setup.conditions)
+
+    def check(self, hookup: Hookup) -> None:
+        count = channel_count(self._identity)
+        for channel in hookup.channels:
+            try:
+                channel_number(channel, count, where=self._link.resource)
+            except InstrumentRejected as error:
+                raise UsageError(error.what, where=error.where, do=error.do) from error
+
     def configure(self, task: Task, setup: Setup) -> None:
         hookup = setup.conditions.hookup
         if not hookup.clips:
             raise InstrumentError("no channel is clipped to anything", where=self._link.resource, do="set the hookup")
         if self._setup is None or self._setup.conditions.hookup != hookup:
-            self._coarser = {}
+            self._ranges = Ranges()
             self._trigger_v = FIRST_TRIGGER_V / trigger_clip(hookup).probe_ratio
         self._task, self._setup, self._configured = task, setup, None
         self._bring_up_to_date(setup)
@@ -121,7 +143,7 @@ class ScopeSource:
     def _bring_up_to_date(self, setup: Setup) -> None:
         """Configure the scope where what was learned since asks for another range or trigger level."""
         plan = Plan(
-            channels=channel_plans(setup.conditions, self._coarser),
+            channels=channel_plans(setup.conditions, self._ranges.coarser),
             trigger_channel=trigger_clip(setup.conditions.hookup).channel,
             trigger_level_v=self._trigger_v,
             span_s=SPAN_S[self._task],
@@ -137,15 +159,9 @@ class ScopeSource:
         return COMPOSITE_FIELD_POINTS if carries_colour and self._task is Task.FIELD else POINTS[self._task]
 
     def _learn(self, record: Record, setup: Setup) -> None:
-        """What the next capture can do better: a coarser range where a rail was touched, a trigger level that fits."""
+        """What the next capture can do better: ranges that hold the signal, a trigger level that fits."""
         hookup = setup.conditions.hookup
-        railed = {
-            group_of(clip.role)
-            for clip, channel in zip(hookup.clips, record.channels, strict=True)
-            if touches_rail(channel)
-        }
-        for group in railed:
-            self._coarser[group] = self._coarser.get(group, 0) + 1
+        self._ranges.learn(record.channels, setup.conditions, self._now_s())
         trigger = trigger_clip(hookup)
         channel = record.channels[hookup.channels.index(trigger.channel)]
         if self._task is Task.LEVELS:

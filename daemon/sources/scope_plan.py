@@ -2,7 +2,7 @@
 
 Ranges follow the targets, so that one range serves the day and with it one calibration. A range is the finest 1-2-5 step
 whose screen of 8 divisions holds the target with a fifth to spare (two fifths on composite, where chroma rides on
-white), red, green and blue alike, the span centred. It gets coarser when codes touch a rail, and finer only with a new hookup.
+white), red, green and blue alike, the span centred. Where codes touch a rail it gets coarser for a while (`scope_ranges`).
 """
 
 from collections.abc import Mapping

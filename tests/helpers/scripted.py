@@ -5,12 +5,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from peakwhite.daemon.acquisition import Job, NoTrigger, Task, Time
+from peakwhite.daemon.acquisition import Job, Note, NoTrigger, Task, Time
 from peakwhite.daemon.config import Setup, SetupInForce
 from peakwhite.daemon.live import Problem, ScopeStatus
+from peakwhite.daemon.measure.hookup import Hookup
 from peakwhite.daemon.measure.reading import ChannelReading, FieldInfo, Hint, Measured, Reading, SyncReading
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.drivers.capture import Capture, ChannelRecord
+from peakwhite.drivers.errors import UsageError
 
 WHITE_NOT_IN_RECORD = Hint("white-not-in-record", "likely a dark part", "show white")
 
@@ -42,13 +44,20 @@ def a_capture(hand: Hand | None = None) -> Capture:
 
 
 def a_measured(
-    level_mv: float | None = 700.0, *, sync: str = "locked", info: FieldInfo | None = None, role: str = "red"
+    level_mv: float | None = 700.0,
+    *,
+    sync: str = "locked",
+    info: FieldInfo | None = None,
+    role: str = "red",
+    hints: tuple[Hint, ...] | None = None,
+    of_reading: tuple[Hint, ...] = (),
 ) -> Measured:
     """A measurement of one channel; without a level it carries the hint that the record held no white."""
-    hints = (WHITE_NOT_IN_RECORD,) if level_mv is None and sync != "none" else ()
+    if hints is None:
+        hints = (WHITE_NOT_IN_RECORD,) if level_mv is None and sync != "none" else ()
     zone = None if level_mv is None else "on-target"
     channel = ChannelReading("CH1", role, peak_white_mv=level_mv, zone=zone, noise_mv_rms=2.0, hints=hints)  # type: ignore[arg-type]
-    return Measured(SyncReading(sync, field=info), (channel,), None, ())  # type: ignore[arg-type]
+    return Measured(SyncReading(sync, field=info), (channel,), None, of_reading)  # type: ignore[arg-type]
 
 
 @dataclass
@@ -83,6 +92,13 @@ class ScriptedSource:
     closed: bool = False
     identity: str = "scripted scope"
     resource: str | None = "TCPIP0::192.0.2.7::5025::SOCKET"
+    notes: tuple[Note, ...] = ()
+    channels: tuple[str, ...] = ("CH1", "CH2", "CH3", "CH4")
+
+    def check(self, hookup: Hookup) -> None:
+        lacking = [channel for channel in hookup.channels if channel not in self.channels]
+        if lacking:
+            raise UsageError(f"it has no channel '{lacking[0]}'", where="scripted", do="change the hookup")
 
     def configure(self, task: Task, setup: Setup) -> None:
         self.tasks.append(task)

@@ -6,16 +6,17 @@ from random import Random
 
 import pytest
 
-from peakwhite.daemon.acquisition import NoTrigger, Task
+from peakwhite.daemon.acquisition import Note, NoTrigger, Task
 from peakwhite.daemon.acquisition.fields import FIELD_EVERY_S
 from peakwhite.daemon.acquisition.held import HOLD_S
 from peakwhite.daemon.acquisition.session import LINES_EVERY_S, Session
 from peakwhite.daemon.acquisition.watch import ScopeWatch
 from peakwhite.daemon.config import Setup, SetupInForce
-from peakwhite.daemon.measure.reading import FieldInfo, Measured, Reading
+from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
+from peakwhite.daemon.measure.reading import FieldInfo, Hint, Measured, Reading
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.drivers.capture import Capture
-from scripted import Hand, Outlet, ScriptedSource, a_capture, a_job, a_measured, a_source
+from scripted import WHITE_NOT_IN_RECORD, Hand, Outlet, ScriptedSource, a_capture, a_job, a_measured, a_source
 
 FIELD = FieldInfo(262.0, 60.05, "progressive", 0.0)
 
@@ -118,7 +119,7 @@ def test_a_reading_of_a_setup_that_is_no_longer_in_force_is_dropped() -> None:
 
     def measure(capture: object) -> Measured:
         if setup.current.generation == 1:
-            setup.swap(Conditions())
+            setup.swap(Conditions(BENCH_DEFAULT))
         return a_measured()
 
     source = a_source(a_capture(), a_capture())
@@ -164,7 +165,7 @@ def test_what_the_field_told_is_carried_with_its_age() -> None:
 def test_another_setup_forgets_the_field_and_the_levels() -> None:
     bench = Bench(a_measured(), a_measured(info=FIELD), a_measured(None))
     bench.step(2)
-    bench.setup.swap(Conditions())
+    bench.setup.swap(Conditions(BENCH_DEFAULT))
     reading = bench.step()
     assert reading.measured.sync.field is None
     assert (level_mv(reading), reading.measured.channels[0].held) == (None, False)
@@ -226,7 +227,9 @@ def test_a_field_without_sync_is_not_shown() -> None:
     assert [reading.measured.sync.state for reading in bench.outlet.readings] == ["locked", "locked"]
 
 
-@pytest.mark.parametrize("lost", [a_measured(None), a_measured(None, sync="none")])
+@pytest.mark.parametrize(
+    "lost", [a_measured(None), a_measured(None, sync="none"), a_measured(None, sync="vertical-interval", hints=())]
+)
 def test_a_level_that_is_not_seen_is_held_with_its_age(lost: Measured) -> None:
     bench = Bench(a_measured(sync="blanking-only"), lost, lost)
     bench.step()
@@ -238,6 +241,16 @@ def test_a_level_that_is_not_seen_is_held_with_its_age(lost: Measured) -> None:
     bench.hand.s += HOLD_S
     channel = bench.step().measured.channels[0]
     assert (channel.peak_white_mv, channel.zone, channel.held, channel.age_s) == (None, None, False, 0.0)
+
+
+@pytest.mark.parametrize("sync", ["locked", "none", "vertical-interval"])
+def test_a_channel_that_the_record_calls_dead_is_not_held(sync: str) -> None:
+    dead = a_measured(None, sync=sync, hints=(WHITE_NOT_IN_RECORD, Hint("channel-dead", "likely open", "wiggle it")))
+    bench = Bench(a_measured(sync="blanking-only"), dead, a_measured(None, sync="none"))
+    bench.step()
+    for _ in range(2):
+        channel = bench.step().measured.channels[0]
+        assert (channel.peak_white_mv, channel.zone, channel.held) == (None, None, False)
 
 
 def test_a_level_is_not_held_for_another_role_on_the_channel() -> None:
@@ -269,3 +282,52 @@ def test_no_trigger_is_told_and_nothing_is_published() -> None:
     assert outlet.readings == []
     session.step()
     assert outlet.states == ["waiting-for-trigger", "ready"]
+
+
+def test_a_hookup_with_a_channel_that_the_scope_lacks_is_told_and_the_scope_is_kept() -> None:
+    bench = Bench(a_measured(), a_measured())
+    bench.step()
+    bench.setup.swap(Conditions(Hookup((Clip("CH9", "red"),))))
+    bench.step(3)
+    scope, problems = bench.outlet.told[-1]
+    assert (scope.state, [problem.code for problem in problems]) == ("ready", ["hookup"])
+    assert "no channel 'CH9'" in problems[0].text
+    assert len(bench.outlet.told) == 2
+    bench.setup.swap(Conditions(BENCH_DEFAULT))
+    assert bench.step().setup == 3
+    assert bench.outlet.told[-1][1] == ()
+    assert not bench.source.closed
+
+
+def test_with_nothing_clipped_nothing_is_captured_and_the_status_says_so() -> None:
+    bench = Bench(a_measured(), a_measured())
+    bench.step()
+    bench.setup.swap(Conditions(Hookup()))
+    bench.step(3)
+    scope, problems = bench.outlet.told[-1]
+    assert (scope.state, [problem.code for problem in problems]) == ("ready", ["nothing-to-measure"])
+    assert "nothing is measured" in scope.text
+    assert (bench.source.tasks, len(bench.outlet.readings)) == ([Task.LEVELS], 1)
+    assert bench.hand.waits[-3:] == pytest.approx([0.05] * 3)
+
+
+def test_what_the_source_says_of_its_range_is_a_problem_while_it_says_so() -> None:
+    bench = Bench(*[a_measured(sync="none")] * 5)
+    bench.step()
+    bench.source.notes = (Note("range-widened", "red: widened", "nothing"),)
+    bench.step(2)
+    scope, problems = bench.outlet.told[-1]
+    assert (scope.state, [(problem.code, problem.text) for problem in problems]) == (
+        "ready",
+        [("range-widened", "red: widened")],
+    )
+    bench.source.notes = ()
+    bench.step(2)
+    assert [[problem.code for problem in problems] for _, problems in bench.outlet.told] == [[], ["range-widened"], []]
+
+
+def test_a_reading_that_misses_the_sync_of_its_hookup_leaves_the_scope_ready() -> None:
+    bench = Bench(a_measured(sync="blanking-only", of_reading=(Hint("sync-not-found", "likely off", "look"),)))
+    assert [hint.code for hint in bench.step().measured.hints] == ["sync-not-found"]
+    assert bench.outlet.states == ["ready"]
+    assert bench.outlet.told[-1][1] == ()

@@ -8,7 +8,16 @@ import pytest
 
 from peakwhite.daemon.acquisition import Acquisition
 from peakwhite.daemon.acquisition.pace import RETRY_S, SLOW_RETRY_S, retry_delay_s
-from peakwhite.drivers.errors import InstrumentError, LinkLost, LinkTimeout, PeakwhiteError, UnknownInstrument
+from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
+from peakwhite.daemon.measure.reading import Measured
+from peakwhite.drivers.errors import (
+    InstrumentError,
+    LinkLost,
+    LinkTimeout,
+    PeakwhiteError,
+    UnknownInstrument,
+    UsageError,
+)
 from scripted import Hand, Outlet, ScriptedSource, a_capture, a_job, a_measured, a_source
 
 WHERE = "TCPIP0::192.0.2.7::5025::SOCKET"
@@ -124,6 +133,32 @@ def test_a_defect_is_logged_with_its_traceback_shown_and_acquisition_begins_anew
     logged = [record for record in caplog.records if record.exc_info]
     assert len(logged) == 1
     assert "ZeroDivisionError" in str(logged[0].exc_info)
+
+
+def test_only_an_open_scope_is_asked_whether_it_has_the_channels_of_a_hookup() -> None:
+    hand, outlet = Hand(), Outlet()
+    asked: list[str] = []
+    unknown = Hookup((Clip("CH9", "red"),))
+
+    def measure(capture: object) -> Measured:
+        acquisition.check(BENCH_DEFAULT)
+        with pytest.raises(UsageError, match="CH9"):
+            acquisition.check(unknown)
+        asked.append("while open")
+        return a_measured()
+
+    sources = iter([a_source(a_capture(), gone())])
+
+    def open_source() -> ScriptedSource:
+        acquisition.check(unknown)
+        for source in sources:
+            return source
+        raise End
+
+    acquisition = Acquisition(open_source, WHERE, a_job(hand, outlet, measure), hand.wait)
+    with pytest.raises(End):
+        acquisition.run()
+    assert asked == ["while open"]
 
 
 def test_stop_ends_the_thread_and_closes_the_source() -> None:

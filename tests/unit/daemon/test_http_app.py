@@ -12,14 +12,14 @@ from jsonschema import Draft202012Validator
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from peakwhite.daemon.config import Setup, SetupInForce
-from peakwhite.daemon.http import live_socket
 from peakwhite.daemon.http.app import create_app
 from peakwhite.daemon.http.guard import BODY_LIMIT_BYTES
 from peakwhite.daemon.http.services import Found, Services
 from peakwhite.daemon.live import ControlLease, Hub, ScopeStatus
 from peakwhite.daemon.live.schema import live_schema
+from peakwhite.daemon.measure.hookup import Hookup
 from peakwhite.daemon.measure.reading import LatencyMs, Reading, ScopeTag
-from peakwhite.drivers.errors import LinkLost
+from peakwhite.drivers.errors import LinkLost, UsageError
 from scripted import a_measured
 
 HOST = "127.0.0.1:8714"
@@ -44,7 +44,7 @@ class Trimmers:
 class Face:
     """The application and what it was given."""
 
-    def __init__(self, folder: Path, trimmers: Trimmers | None = None) -> None:
+    def __init__(self, folder: Path, trimmers: Trimmers | None = None, send_deadline_s: float = 10.0) -> None:
         self.now_s = 50.0
         self.lease = ControlLease(lambda: self.now_s)
         self.setup = SetupInForce(Setup())
@@ -52,6 +52,7 @@ class Face:
         self.hub.announce(ScopeStatus("absent", 1_000_000_000, "no scope is named", "name one"), ())
         self.trimmers = trimmers
         self.scans = 0
+        folder.mkdir()
         (folder / "index.html").write_text("<!doctype html><title>Peakwhite</title>")
         (folder / "main.js").write_text("export {};")
         (folder / "notes.txt").write_text("not for serving")
@@ -66,12 +67,19 @@ class Face:
                 hosts=frozenset({HOST, "localhost:8714"}),
                 page=folder,
                 scan=self.scan,
+                check_hookup=self.check_hookup,
                 trimmers=trimmers,
                 now_s=lambda: self.now_s,
+                send_deadline_s=send_deadline_s,
             )
         )
 
-    def scan(self) -> list[Found]:
+    def check_hookup(self, hookup: Hookup) -> None:
+        """The open scope has eight channels."""
+        if hookup.of_channel("CH9"):
+            raise UsageError("it has no channel 'CH9'", where="scope", do="it has CH1 to CH8")
+
+    async def scan(self) -> list[Found]:
         self.scans += 1
         return [Found("USB0::1::2::3::INSTR", "MAKER,MODEL", None), Found("TCPIP?*", None, "no network")]
 
@@ -83,9 +91,7 @@ class Face:
 
 @pytest.fixture
 def face(tmp_path: Path) -> Face:
-    folder = tmp_path / "static"
-    folder.mkdir()
-    return Face(folder, Trimmers())
+    return Face(tmp_path / "static", Trimmers())
 
 
 @pytest.fixture
@@ -233,11 +239,51 @@ def test_a_hookup_is_put_in_force_whole_and_answered_with_its_generation(client:
         {"clips": [CLIP], "target_of": {"green": "rgb-70"}},
         {"clips": [CLIP], "pattern_white_pct": 0},
         {"clips": [CLIP | {"load_ohm": -75}]},
+        {"clips": [CLIP, {"channel": "CH9", "role": "red"}]},
+        {"clips": [CLIP], "target_of": {"green": "luma-525"}},
+        {"clips": [CLIP], "target_of": {"sync": "rgb-700"}},
     ],
 )
 def test_a_hookup_that_cannot_be_changes_nothing(client: TestClient, face: Face, body: object) -> None:
     problem_of(client.put("/api/v1/hookup", json=body), 422, "usage")
     assert face.setup.current.generation == 1
+
+
+def test_a_target_of_another_role_is_refused_with_the_roles_that_it_is_for(client: TestClient) -> None:
+    body = {"clips": [CLIP], "target_of": {"green": "luma-525"}}
+    told = problem_of(client.put("/api/v1/hookup", json=body), 422, "usage")
+    assert told["detail"] == "target_of.green: names the target 'luma-525', which is for luma"
+
+
+def test_an_empty_hookup_is_allowed(client: TestClient) -> None:
+    assert client.put("/api/v1/hookup", json={"clips": []}).json()["clips"] == []
+
+
+def test_the_reading_of_a_dropped_hookup_is_served_no_more(client: TestClient, face: Face) -> None:
+    face.publish()
+    client.put("/api/v1/hookup", json={"clips": [CLIP]})
+    problem_of(client.get("/api/v1/reading"), 503, "no-reading")
+    problem_of(client.get("/readyz"), 503, "no-reading")
+
+
+def test_the_reading_of_a_lost_scope_is_served_for_two_seconds_and_no_more(client: TestClient, face: Face) -> None:
+    face.publish()
+    face.hub.announce(ScopeStatus("lost", 1_000_000_000, "gone", "switch it on"), ())
+    assert client.get("/api/v1/reading").status_code == 200
+    face.now_s += 2.1
+    told = problem_of(client.get("/api/v1/reading"), 503, "no-reading")
+    assert ("gone" in told["detail"], told["do"]) == (True, "switch it on")
+
+
+@pytest.mark.parametrize("name", ["", "   ", "x" * 41, "a\nb", "a\x1b[2J", "a\u202eb"])
+def test_a_name_that_cannot_be_shown_gets_no_control(client: TestClient, name: str) -> None:
+    problem_of(client.post("/api/v1/control", json={"name": name}), 422, "usage")
+    assert client.get("/api/v1/control").json() == {"holder": None}
+
+
+@pytest.mark.parametrize("name", ["  phone ", "Grüße 1", " " * 50 + "x" * 40])
+def test_a_name_is_shown_without_the_blanks_around_it(client: TestClient, name: str) -> None:
+    assert client.post("/api/v1/control", json={"name": name}).json()["holder"] == name.strip()
 
 
 def test_the_targets_are_listed_with_their_edges(client: TestClient) -> None:
@@ -289,9 +335,7 @@ def test_a_trimmer_is_turned_and_stands_where_it_was_turned(client: TestClient, 
 
 
 def test_a_real_scope_has_no_trimmers(tmp_path: Path) -> None:
-    folder = tmp_path / "static"
-    folder.mkdir()
-    with TestClient(Face(folder).app, base_url=f"http://{HOST}") as client:
+    with TestClient(Face(tmp_path / "static").app, base_url=f"http://{HOST}") as client:
         problem_of(client.get("/api/v1/demo"), 404, "not-found")
         assert client.put("/api/v1/demo/trimmers/red", json={"percent": 100}).status_code == 405
 
@@ -381,7 +425,7 @@ def test_a_socket_that_shows_the_holders_token_has_control_and_its_end_lets_the_
     assert client.get("/api/v1/control").json() == {"holder": None}
 
 
-def test_a_client_that_does_not_read_is_closed_with_1013(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_client_that_does_not_read_is_closed_with_1013(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     send = WebSocket.send
 
     async def send_only_hello(self: WebSocket, message: MutableMapping[str, Any]) -> None:
@@ -389,9 +433,9 @@ def test_a_client_that_does_not_read_is_closed_with_1013(client: TestClient, mon
             await asyncio.Event().wait()
         await send(self, message)
 
-    monkeypatch.setattr(live_socket, "SEND_DEADLINE_S", 0.05)
     monkeypatch.setattr(WebSocket, "send", send_only_hello)
-    with client.websocket_connect(LIVE) as socket:
+    face = Face(tmp_path / "static", send_deadline_s=0.05)
+    with TestClient(face.app, base_url=f"http://{HOST}") as client, client.websocket_connect(LIVE) as socket:
         assert socket.receive_json()["type"] == "hello"
         with pytest.raises(WebSocketDisconnect) as closed:
             socket.receive_json()

@@ -10,16 +10,20 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from peakwhite.daemon.live import ControlLease, Hub, Problem, ScopeStatus, Viewer
-from peakwhite.daemon.live.hub import FRESH_S
+from peakwhite.daemon.live.hub import FRESH_S, KEPT_S
 from peakwhite.daemon.live.schema import live_schema
 from peakwhite.daemon.measure.reading import LatencyMs, Reading, ScopeTag
 from scripted import a_measured
 
+CAPTURING = ScopeStatus("ready", 1, "capturing")
+GONE = ScopeStatus("lost", 1, "gone", "switch it on")
 Scenario = Callable[[Hub, ControlLease], Coroutine[Any, Any, None]]
 
 
-def a_reading(seq: int) -> Reading:
-    return Reading("test", seq, 1, 1_700_000_000_000_000_000, LatencyMs(1.0, None), ScopeTag("x", None), a_measured())
+def a_reading(seq: int, setup: int = 12) -> Reading:
+    return Reading(
+        "test", seq, setup, 1_700_000_000_000_000_000, LatencyMs(1.0, None), ScopeTag("x", None), a_measured()
+    )
 
 
 def play(scenario: Scenario) -> None:
@@ -29,6 +33,8 @@ def play(scenario: Scenario) -> None:
         lease = ControlLease(lambda: 0.0, lambda: "token")
         hub = Hub(lease, lambda: 12, lambda: 5.0)
         hub.attach()
+        hub.announce(CAPTURING, ())
+        await settle()
         await scenario(hub, lease)
 
     asyncio.run(run())
@@ -63,15 +69,76 @@ def test_whoever_joins_gets_the_status_and_the_newest_reading() -> None:
     play(scenario)
 
 
-def test_whoever_joins_late_is_not_given_an_old_reading_as_new() -> None:
+class Clocked:
+    """A hub whose time and generation a test sets; its scope captures."""
+
+    def __init__(self) -> None:
+        self.s = 5.0
+        self.generation = 12
+        self.hub = Hub(ControlLease(lambda: 0.0), lambda: self.generation, lambda: self.s)
+        self.hub.announce(CAPTURING, ())
+
+    def kinds_for_a_newcomer(self) -> list[str]:
+        async def run() -> list[str]:
+            self.hub.attach()
+            return [frame["type"] for frame in await drain(self.hub.join())]
+
+        return asyncio.run(run())
+
+
+@pytest.mark.parametrize(("age_s", "kinds"), [(0.0, ["status", "reading"]), (FRESH_S + 0.1, ["status"])])
+def test_whoever_joins_late_is_not_given_an_old_reading_as_new(age_s: float, kinds: list[str]) -> None:
+    clocked = Clocked()
+    clocked.hub.publish(a_reading(1))
+    clocked.s += age_s
+    assert clocked.kinds_for_a_newcomer() == kinds
+
+
+def test_whoever_joins_is_not_given_the_last_reading_of_a_lost_scope() -> None:
+    clocked = Clocked()
+    clocked.hub.publish(a_reading(1))
+    clocked.hub.announce(GONE, ())
+    assert clocked.kinds_for_a_newcomer() == ["status"]
+
+
+def test_a_reading_of_a_lost_scope_stands_for_two_seconds() -> None:
+    clocked = Clocked()
+    clocked.hub.publish(a_reading(1))
+    clocked.s += 100.0
+    assert clocked.hub.latest is not None
+    clocked.hub.publish(a_reading(2))
+    clocked.hub.announce(GONE, ())
+    clocked.s += KEPT_S
+    assert clocked.hub.latest is not None
+    clocked.s += 0.1
+    assert clocked.hub.latest is None
+
+
+def test_a_reading_of_a_setup_that_was_dropped_is_handed_out_no_more() -> None:
+    clocked = Clocked()
+    clocked.hub.publish(a_reading(1))
+    clocked.generation += 1
+    assert clocked.hub.latest is None
+    assert clocked.kinds_for_a_newcomer() == ["status"]
+    clocked.hub.publish(a_reading(2, setup=13))
+    assert clocked.kinds_for_a_newcomer() == ["status", "reading"]
+
+
+def test_what_waits_for_a_viewer_is_forgotten_with_its_setup_and_what_is_on_its_way_too() -> None:
     async def run() -> None:
-        now_s = 5.0
-        hub = Hub(ControlLease(lambda: 0.0), lambda: 1, lambda: now_s)
+        clocked = Clocked()
+        hub = clocked.hub
         hub.attach()
+        viewer = hub.join()
+        hub.ask_lines(viewer, 100)
         hub.publish(a_reading(1))
+        hub.publish_lines(100, b"lines")
         await settle()
-        now_s += FRESH_S + 0.1
-        assert [frame["type"] for frame in await drain(hub.join())] == ["status"]
+        assert sorted(viewer.slots) == ["lines", "reading", "status"]
+        clocked.generation += 1
+        hub.setup_changed()
+        hub.publish(a_reading(2))
+        assert [frame["type"] for frame in await drain(viewer)] == ["status"]
 
     asyncio.run(run())
 
@@ -178,7 +245,7 @@ def test_lines_go_to_those_who_asked_for_that_width() -> None:
 
 def test_without_a_loop_nothing_is_lost_but_the_handing_out() -> None:
     hub = Hub(ControlLease(lambda: 0.0), lambda: 1, lambda: 5.0)
-    hub.publish(a_reading(3))
+    hub.publish(a_reading(3, setup=1))
     hub.announce(ScopeStatus("ready", 1, "capturing"), ())
     assert hub.latest is not None
     assert hub.latest.reading.seq == 3

@@ -19,6 +19,7 @@ from peakwhite.daemon.config import Setup
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup, Role
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.daemon.sources.scope import ScopeSource, open_scope
+from peakwhite.daemon.sources.scope_ranges import BACK_AFTER_S
 from peakwhite.drivers.capture import Capture
 from peakwhite.drivers.errors import (
     InstrumentError,
@@ -29,6 +30,7 @@ from peakwhite.drivers.errors import (
     UnknownInstrument,
     UsageError,
 )
+from peakwhite.drivers.family import Clock
 
 SHORT_S = 0.5
 
@@ -230,9 +232,37 @@ def test_a_level_beyond_the_range_is_caught_by_a_coarser_one(bench: Bench) -> No
     full_scales = [channel.full_scale_v for channel in capture.channels[:3]]
     assert full_scales == pytest.approx([4.0] * 3)  # the colours stay on one range
     bench.tell(set={"red": {"gain_percent": 100.0}})
-    assert showing_white(source).channels[0].full_scale_v == pytest.approx(4.0)  # never finer again …
+    assert showing_white(source).channels[0].full_scale_v == pytest.approx(4.0)  # not at once finer again …
     source.configure(Task.LEVELS, setup(Hookup(BENCH_DEFAULT.clips[:3])))
-    assert caught(source).channels[0].full_scale_v == pytest.approx(1.6)  # … until the hookup changes
+    assert caught(source).channels[0].full_scale_v == pytest.approx(1.6)  # … unless the hookup changes
+
+
+def test_a_widened_range_comes_back_and_is_told_until_then(curve: Bench) -> None:
+    clock = Clock(now=lambda: now_s)
+    now_s = 100.0
+    curve.tell(set={"red": {"gain_percent": 300.0}})
+    source = open_scope(curve.resource, clock=clock)
+    source.configure(Task.LEVELS, setup())
+    assert source.notes == ()
+    settled(source)
+    assert [note.code for note in source.notes] == ["range-widened"]
+    assert source.notes[0].text.startswith("red, green and blue: ")
+    curve.tell(set={"red": {"gain_percent": 100.0}})
+    showing_white(source)
+    now_s += BACK_AFTER_S
+    caught(source)
+    assert white_of(showing_white(source), "CH1") == pytest.approx(curve.white_mv("red"), abs=8.0)
+    assert caught(source).channels[0].full_scale_v == pytest.approx(1.6)
+    assert source.notes == ()
+    source.close()
+
+
+def test_channels_are_checked_without_asking_the_scope(bench: Bench) -> None:
+    source = bench.open()
+    source.close()
+    source.check(BENCH_DEFAULT)
+    with pytest.raises(UsageError, match="no channel 'CH9'"):
+        source.check(Hookup((Clip("CH9", "red"),)))
 
 
 def test_a_ttl_sync_finds_its_range_and_trigger(bench: Bench) -> None:
