@@ -212,8 +212,10 @@ def gain_from_levels(levels: Sequence[LevelSeen], meter: Meter, state_mv: float)
     """The gain from three steady levels or more, way (b): a straight line of meter over scope by least squares.
 
     Slope, its uncertainty and the scatter s = sqrt(sum of squares/(n - 2)) are those of JCGM 100:2008 H.3.3. The slope
-    is held to be no better known than the meter's counts and the scope's means allow; s is what one state of the ADC
-    may be off the line, for which, where the line is as straight as the meter can tell, half a state stays the limit.
+    is held to be no better known than the meter's counts and the scope's means allow. The scatter is what one state of
+    the ADC is off the line; since three levels leave it one degree of freedom, and then it is small by luck too often,
+    half a state, rectangular, goes in as one degree of freedom more (pooled as in 4.2.4). On a made scope of
+    independent states, each off by up to half, that turns 89 % of coverage at stated 95 % into 96 %.
 
     `state_mv` is the distance between neighbouring states of the ADC. Raises UsageError for fewer than three levels,
     levels too close together, and levels that do not lie on a line.
@@ -244,8 +246,8 @@ def gain_from_levels(levels: Sequence[LevelSeen], meter: Meter, state_mv: float)
     of_scope = sum((one.scope_u_mv * slope) ** 2 for one in levels) / count
     a_point_mv = math.sqrt(meter.counts_size**2 / 3.0 + of_scope)
     rest_u = max(scatter_mv, a_point_mv) / math.sqrt(squares) / slope
-    straight = scatter_mv <= a_point_mv
-    linearity_mv = max(scatter_mv, min(a_point_mv, 0.5 * state_mv / ROOT_3)) if straight else scatter_mv
+    half_state_mv = 0.5 * state_mv / ROOT_3
+    linearity_mv = math.sqrt((half_state_mv**2 + (count - 2) * scatter_mv**2) / (count - 1))
     return Compared(slope, meter.pct, rest_u, linearity_mv)
 
 
