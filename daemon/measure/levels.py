@@ -21,7 +21,7 @@ HIGHEST_LINES = 4
 LEAST_SUMMED = 8
 PIECE_S = 0.5e-6
 FEW_LINES = 4
-MOST_PIECES = 64
+MOST_PIECES = 128
 MOST_RUNS = 8
 """So many pieces and runs tell the noise well enough."""
 

@@ -23,6 +23,9 @@ LEAST_DEPTH_ALONE, LEAST_DEPTH = 0.3, 0.15
 MOST_BROAD_LINES = 7
 """Vertical sync with one serration a line looks like line sync upside down; it is over after so many lines."""
 TIP_FLAT = 0.15
+"""Thirds of a sync tip agree within this part of its depth."""
+LEAST_RISE = 0.6
+"""At its end a sync rises by this part of its depth at once, or it is the end of a ramp."""
 EXPLAINED = 0.8
 """So many of all pulses must be of a width that video has."""
 EQUALISING_US = (1.8, 2.9)
@@ -345,15 +348,18 @@ def _refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, 
     scale = sign * record.mv_per_code * probe_ratio
     reach_us = EDGE_REACH * found.width_us
     edges_us, before, after, noise = _placed(record, found.edges_us, reach_us, sample_us, scale)
-    trailing_us, _, _, _ = _placed(record, found.edges_us + found.width_us, reach_us, sample_us, scale)
+    trailing_us, tip, blanking, _ = _placed(record, found.edges_us + found.width_us, reach_us, sample_us, scale)
     keep = np.isfinite(edges_us) & (before - after > 0.3 * np.nanmedian(before - after))
     if np.count_nonzero(keep) < 3:
         return NO_SYNC
     edges_us, before, after = edges_us[keep], before[keep], after[keep]
     width_us = float(np.nanmedian(trailing_us[keep] - edges_us))
     depth_mv = float(np.median(before - after))
-    if not depth_mv > LEAST_SNR * 0.25 * noise or not _tips_are_flat(
-        record, edges_us, width_us, sample_us, depth_mv / scale
+    rise_mv = float(np.nanmedian((blanking - tip)[keep]))
+    if (
+        rise_mv < LEAST_RISE * depth_mv
+        or not depth_mv > LEAST_SNR * 0.25 * noise
+        or not _tips_are_flat(record, edges_us, width_us, sample_us, depth_mv / scale)
     ):
         return NO_SYNC
     period_us, jitter_ns = _period_and_jitter(edges_us, found.period_us, noise / depth_mv, reach_us, sample_us)
