@@ -1,0 +1,149 @@
+"""What may not change a reading: the polarity that codes are stored in, a sync upside down, the route by file; and its
+uncertainty, held from both sides by an independent calculation."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from made_video import Made, Raster, capture_of, digitised, picture_wave, rgb_sync, sync_wave, white
+from peakwhite.daemon.measure.engine import measure_capture
+from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
+from peakwhite.daemon.measure.reading import Measured, plain
+from peakwhite.daemon.measure.targets import Conditions
+from peakwhite.daemon.sources.capture_file import read_capture, write_capture
+from peakwhite.drivers.capture import Capture, ChannelRecord, GainSpec
+
+BENCH = Conditions(BENCH_DEFAULT)
+
+levels_mv = st.tuples(*[st.floats(300.0, 800.0)] * 3)
+seeds = st.integers(0, 2**31)
+
+
+def three_whites(levels: Sequence[float], seed: int, samples: int = 6_000) -> Capture:
+    red, green, blue = (white(level) for level in levels)
+    return rgb_sync(Made(sample_ns=80.0, samples=samples, seed=seed), red, green, blue)
+
+
+def assert_same(one: object, other: object, where: str = "reading") -> None:
+    """Alike in every key; numbers to a millionth, or to a nanounit where they are about 0."""
+    if isinstance(one, Mapping) and isinstance(other, Mapping):
+        assert one.keys() == other.keys()
+        for key in one:
+            assert_same(one[key], other[key], f"{where}.{key}")
+    elif isinstance(one, list) and isinstance(other, list):
+        assert len(one) == len(other), where
+        for index, (left, right) in enumerate(zip(one, other, strict=True)):
+            assert_same(left, right, f"{where}[{index}]")
+    elif isinstance(one, float) and isinstance(other, float):
+        assert other == pytest.approx(one, rel=2e-6, abs=2e-4), where
+    else:
+        assert one == other, where
+
+
+def same(one: Measured, other: Measured) -> None:
+    assert_same(plain(one), plain(other))
+
+
+def stored_upside_down(record: ChannelRecord) -> ChannelRecord:
+    """The same volts in codes that fall as the voltage rises."""
+    return replace(
+        record,
+        codes=255 - record.codes,
+        volts_per_code=-record.volts_per_code,
+        volts_at_code_zero=record.volts_at_code_zero + 255 * record.volts_per_code,
+    )
+
+
+@settings(deadline=None, max_examples=15)
+@given(levels_mv, seeds, st.sets(st.integers(0, 3), min_size=1))
+def test_codes_stored_in_reverse_give_the_same_reading(levels: tuple[float, ...], seed: int, which: set[int]) -> None:
+    capture = three_whites(levels, seed)
+    channels = [stored_upside_down(one) if index in which else one for index, one in enumerate(capture.channels)]
+    same(measure_capture(capture, BENCH), measure_capture(replace(capture, channels=tuple(channels)), BENCH))
+
+
+@settings(deadline=None, max_examples=15)
+@given(levels_mv, seeds)
+def test_a_sync_channel_upside_down_gives_the_same_levels(levels: tuple[float, ...], seed: int) -> None:
+    made = Made(sample_ns=80.0, samples=10_000, seed=seed, centre_mv=150.0)
+    pictures = [digitised(made, f"CH{n}", picture_wave(made, white(one)), n) for n, one in enumerate(levels, start=1)]
+    upright, inverted = (
+        measure_capture(capture_of(made, *pictures, digitised(made, "CH4", sign * sync_wave(made), 4)), BENCH)
+        for sign in (-285.7, 285.7)
+    )
+    assert inverted.sync.state == "locked"
+    assert inverted.sync.line_period_us == pytest.approx(upright.sync.line_period_us, rel=2e-5)
+    assert inverted.sync.sync_width_us == pytest.approx(upright.sync.sync_width_us, abs=0.03)
+    for one, other in zip(upright.channels[:3], inverted.channels[:3], strict=True):
+        assert other.peak_white_mv == pytest.approx(one.peak_white_mv, abs=1.0)
+
+
+@settings(deadline=None, max_examples=8)
+@given(levels_mv, seeds)
+def test_a_reading_is_identical_from_an_archive(levels: tuple[float, ...], seed: int) -> None:
+    capture = three_whites(levels, seed)
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "capture.npz"
+        write_capture(path, capture)
+        assert measure_capture(read_capture(path), BENCH) == measure_capture(capture, BENCH)
+
+
+@settings(deadline=None, max_examples=8)
+@given(levels_mv, seeds)
+def test_a_reading_is_identical_from_comma_separated_text(levels: tuple[float, ...], seed: int) -> None:
+    capture = three_whites(levels, seed)
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "capture.csv"
+        path.write_text(as_csv(capture))
+        from_file = read_capture(path, sync_channels=("CH4",))
+    for of_file, of_scope in zip(from_file.channels, capture.channels, strict=True):
+        assert np.array_equal(of_file.codes.astype(int), of_scope.codes.astype(int) - int(of_scope.codes.min()))
+    same(measure_capture(capture, BENCH), measure_capture(from_file, BENCH))
+
+
+def as_csv(capture: Capture) -> str:
+    """Time and volts with twelve figures, which is more than 8-bit codes need."""
+    time_s = capture.first_sample_s + capture.seconds_per_sample * np.arange(capture.samples)
+    volts = [one.codes * one.volts_per_code + one.volts_at_code_zero for one in capture.channels]
+    rows = np.column_stack((time_s, *volts))
+    header = ",".join(["time", *(one.name for one in capture.channels)])
+    return "\n".join([header, *(",".join(f"{value:.12g}" for value in row) for row in rows.tolist())]) + "\n"
+
+
+def convolved_u95_mv(rectangles_mv: Sequence[float], normal_mv: float) -> float:
+    """Two-sided 95 % half-width of a sum of rectangles ±a and one normal part, convolved numerically on a fine grid."""
+    step_mv = 0.01
+    reach_mv = sum(rectangles_mv) + 6.0 * normal_mv
+    density: NDArray[np.float64] = np.ones(1)
+    for half_mv in rectangles_mv:
+        density = np.convolve(density, np.full(max(1, round(2.0 * half_mv / step_mv)), 1.0))
+        density /= density.sum()
+    x_mv = step_mv * np.arange(-round(reach_mv / step_mv), round(reach_mv / step_mv) + 1)
+    density = np.convolve(density, np.exp(-0.5 * (x_mv / max(normal_mv, step_mv)) ** 2))
+    below = np.cumsum(density) / density.sum()
+    place_mv = step_mv * (np.arange(density.size) - 0.5 * (density.size - 1))
+    return float(np.interp(0.975, below, place_mv))
+
+
+@settings(deadline=None, max_examples=20, derandomize=True)
+@given(st.floats(0.3, 3.0), st.floats(0.5, 5.0), st.sampled_from(["coax", "probe-10x"]), st.floats(400.0, 800.0), seeds)
+def test_u95_is_neither_smaller_nor_larger_than_a_numerical_convolution_of_what_is_stated(
+    gain_pct: float, load_pct: float, link: str, level_mv: float, seed: int
+) -> None:
+    """Stated: gain, half of the terminator's tolerance (75 ohm into 75), ±2 % of a 10x probe, ±0.5 LSB of each of two
+    states, and noise, here by its Cramér-Rao bound: about 4 mV over the flats and clamps of seven lines."""
+    made = Made(Raster(first_us=3.0), seed=seed)
+    clips = (Clip("CH1", "red", link=link, load_tolerance_pct=load_pct), Clip("CH4", "sync"))  # type: ignore[arg-type]
+    capture = rgb_sync(made, white(level_mv), white(700.0), white(700.0))
+    reading = measure_capture(capture, Conditions(Hookup(clips), gain_spec=GainSpec(gain_pct))).channels[0]
+    stated_mv = [gain_pct / 100.0 * level_mv, 0.5 * load_pct / 100.0 * level_mv, 0.5 * made.lsb_mv, 0.5 * made.lsb_mv]
+    stated_mv += [0.02 * level_mv] if link == "probe-10x" else []
+    noise_mv = float(np.hypot(made.noise_mv, made.lsb_mv / np.sqrt(12.0))) * np.sqrt(1.0 / 9_000 + 1.0 / 640)
+    assert reading.u95_mv == pytest.approx(convolved_u95_mv(stated_mv, noise_mv), rel=0.02)
