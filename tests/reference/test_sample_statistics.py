@@ -1,5 +1,7 @@
 """The engine's sample statistics against scipy's on the same samples."""
 
+from typing import cast
+
 import numpy as np
 import pytest
 from scipy import ndimage, stats
@@ -18,7 +20,7 @@ from peakwhite.drivers.capture import Codes
 def test_bins_are_the_means_of_their_samples(dtype: type[np.uint8 | np.int8 | np.uint16], count: int) -> None:
     info = np.iinfo(dtype)
     drawn = np.random.default_rng(3).integers(info.min, info.max, 64 * 500, endpoint=True)
-    codes: Codes = drawn.astype(dtype)
+    codes = cast("Codes", drawn.astype(dtype))
     labels = np.arange(codes.size) // count
     expected = ndimage.mean(codes.astype(np.float64), labels, np.arange(codes.size // count))
     np.testing.assert_allclose(bin_means(codes, count).astype(np.float64), expected, rtol=1e-5, atol=1e-3)

@@ -79,7 +79,7 @@ def test_a_sync_channel_upside_down_gives_the_same_levels(levels: tuple[float, .
         for sign in (-285.7, 285.7)
     )
     assert inverted.sync.state == "locked"
-    assert inverted.sync.line_period_us == pytest.approx(upright.sync.line_period_us, rel=2e-5)
+    assert inverted.sync.line_period_us == pytest.approx(upright.sync.line_period_us, rel=2e-4)
     assert inverted.sync.sync_width_us == pytest.approx(upright.sync.sync_width_us, abs=0.03)
     for one, other in zip(upright.channels[:3], inverted.channels[:3], strict=True):
         assert other.peak_white_mv == pytest.approx(one.peak_white_mv, abs=1.0)
