@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from ...drivers.capture import ChannelRecord
-from .line_sync import LineSync
+from .sync_train import LineSync
 from .systems import LineSystem
 
 MOST_LINES = 64

@@ -11,9 +11,9 @@ from .channels import MeasuredChannel, Measuring, or_none, with_dead_channels, w
 from .found_sync import FoundSync, find_sync
 from .hints import hint, ratio_hint
 from .hookup import COLOURS, SYNC_ROLES
-from .line_sync import LineSync
 from .match import Matched, match
 from .reading import ChannelReading, FieldInfo, Hint, Measured, SyncReading
+from .sync_train import LineSync
 from .targets import Conditions
 from .uncertainty import Item
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .line_sync import LineSync
+from .sync_train import LineSync
 from .systems import SYSTEM_525, LineSystem
 
 AFTER_SYNC_US = 0.5

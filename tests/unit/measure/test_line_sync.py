@@ -19,7 +19,8 @@ from made_video import (
     sync_wave,
     white,
 )
-from peakwhite.daemon.measure.line_sync import LineSync, find_blanking, find_line_sync
+from peakwhite.daemon.measure.line_sync import find_blanking, find_line_sync
+from peakwhite.daemon.measure.sync_train import LineSync
 from peakwhite.drivers.capture import ChannelRecord
 
 FULL_BARS = steps([714.3, 639.0, 516.7, 441.4, 326.4, 251.1, 128.9, 53.6])
