@@ -41,6 +41,9 @@ from .sources.scope import open_scope
 SCAN_DEADLINE_S = 15.0
 """`peakwhite scopes` limits itself to six seconds and its start; what takes longer hangs."""
 
+UNREAD_MS = 20_000
+"""Connections inherit it: what a client has not taken for so long ends its connection, which closing alone would not."""
+
 ABSENT = ScopeStatus(
     "absent",
     time.time_ns(),
@@ -224,6 +227,8 @@ def listen(host: str, port: int) -> socket.socket:
     try:
         if os.name == "posix":
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        if hasattr(socket, "TCP_USER_TIMEOUT"):
+            listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNREAD_MS)
         listening.bind(address)
         listening.listen(128)
     except OSError as error:

@@ -18,6 +18,8 @@ from ..live.schema import REQUESTS
 from .services import Services
 
 MESSAGE_LIMIT_BYTES = 4096
+CLOSE_DEADLINE_S = 1.0
+"""The server's close waits for room like any frame; for a client that does not read that would be for ever."""
 POLICY_VIOLATION = 1008
 TRY_AGAIN_LATER = 1013
 
@@ -102,7 +104,10 @@ async def _close(socket: WebSocket, ended: Iterable[BaseException | None]) -> No
     for error in ended:
         if isinstance(error, (BadMessage, TimeoutError)):
             slow = isinstance(error, TimeoutError)
-            with contextlib.suppress(WebSocketDisconnect, RuntimeError):  # gone, or closed by the other side meanwhile
-                await socket.close(TRY_AGAIN_LATER if slow else POLICY_VIOLATION, "too slow" if slow else str(error))
+            with contextlib.suppress(WebSocketDisconnect, RuntimeError, TimeoutError):  # gone, or still not reading
+                async with asyncio.timeout(CLOSE_DEADLINE_S):
+                    await socket.close(
+                        TRY_AGAIN_LATER if slow else POLICY_VIOLATION, "too slow" if slow else str(error)
+                    )
         elif error is not None and not isinstance(error, WebSocketDisconnect):
             raise error

@@ -8,7 +8,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 
-BENCHMARKS = ("measure", "transfer", "truth")
+BENCHMARKS = ("live", "measure", "transfer", "truth")
 LONG = ("truth",)
 """Run when named only: minutes."""
 

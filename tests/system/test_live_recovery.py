@@ -9,23 +9,12 @@ from typing import Any
 import pytest
 
 from live_client import LiveClient, channel_of, is_fresh, live_client
+from processes import children_of, is_running
 
 
-def children_of(pid: int) -> list[int]:
-    """Process ids of the children of a process."""
-    tasks = Path(f"/proc/{pid}/task").glob("*/children")
-    return [int(child) for task in tasks for child in task.read_text().split()]
-
-
-def is_running(pid: int) -> bool:
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
-
-
-def test_a_scope_that_hangs_is_lost_and_comes_back_when_it_goes_on(daemon: Any, simulated_scope: Any) -> None:
+def test_a_scope_that_hangs_is_lost_and_comes_back_when_it_goes_on(
+    daemon: Any, simulated_scope: Any, eventually: Callable[..., Any]
+) -> None:
     with live_client(daemon) as live:
         before = live.reading()
         live.status("ready")
@@ -34,6 +23,9 @@ def test_a_scope_that_hangs_is_lost_and_comes_back_when_it_goes_on(daemon: Any, 
         assert [problem["code"] for problem in lost["problems"]] == ["link-timeout"]
         assert lost["scope"]["do"]
         assert daemon.request("GET", "readyz")[0] == 503
+        eventually(lambda: daemon.request("GET", "api/v1/reading")[0] == 503)
+        with live_client(daemon) as late:
+            assert [late.frame()["type"] for _ in range(3)] == ["hello", "status", "status"]
         simulated_scope.signal(signal.SIGCONT)
         live.status("ready")
         after = live.reading(is_fresh)

@@ -4,13 +4,20 @@ import signal
 import socket
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from http.client import HTTPException
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from live_client import live_client
+from processes import children_of, is_running
+
+
+def speak_old_http(connection: socket.socket) -> None:
+    connection.recv(1024)
+    connection.sendall(b"<!DOCTYPE HTML>\n<html>\n<body>Bad request</body></html>\n")
 
 
 @contextmanager
@@ -64,7 +71,7 @@ def ended(children: Any, *arguments: str) -> tuple[int, str, str]:
 
 
 def one_line(stderr: str) -> str:
-    lines = [line for line in stderr.splitlines() if not line.startswith("caution: ")]
+    lines = stderr.splitlines()
     assert len(lines) == 1, stderr
     assert lines[0].startswith("peakwhite: ")
     return lines[0]
@@ -106,13 +113,15 @@ class TestPageFirst:
             assert live.reading()["sync"]["state"] == "locked"
         assert daemon.child.stderr.count("scope not there") == 1
 
-    def test_what_speaks_http_is_no_scope(self, children: Any) -> None:
-        with listener(speak_http) as port:
+    @pytest.mark.parametrize("speak", [speak_http, speak_old_http])
+    def test_what_speaks_http_is_no_scope(self, children: Any, speak: Callable[[socket.socket], None]) -> None:
+        with listener(speak) as port:
             daemon = children.daemon("serve", "--scope", resource(port))
             with live_client(daemon) as live:
                 status = live.until("status", lambda frame: frame["problems"] != [])
         assert status["scope"]["state"] == "absent"
         assert status["problems"][0]["code"] == "instrument-reply"
+        assert status["scope"]["text"].endswith("it speaks HTTP, not SCPI")
         assert "SCPI port" in status["scope"]["do"]
 
     def test_what_accepts_and_never_answers_is_said_to_be_silent(self, children: Any) -> None:
@@ -193,3 +202,104 @@ def test_settings_reach_the_running_daemon(children: Any, tmp_path: Path) -> Non
     roles = {channel["channel"]: (channel["role"], channel["target"]) for channel in reading["channels"]}
     assert roles["CH1"] == ("red", "rgb-700")
     assert roles["CH4"] == ("sync", None)
+
+
+@pytest.mark.parametrize(
+    ("table", "told"),
+    [
+        ('[scope]\nresource = "oscilloscope"\n', "oscilloscope"),
+        ('[scope]\nfamily = "tektronics"\n', "the nearest is"),
+        ('[http]\nhost = "0.0.0.0"\n', "127.0.0.1"),
+    ],
+)
+def test_settings_check_refuses_what_serve_refuses_in_the_same_words(
+    children: Any, tmp_path: Path, table: str, told: str
+) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text(table)
+    checked = ended(children, "settings", "check", "--config", str(path))
+    started = ended(children, "serve", "--config", str(path), "--port", "0", "--no-browser")
+    assert checked == started
+    assert (checked[0], checked[1]) == (2, "")
+    assert told in one_line(checked[2])
+
+
+def handles(pid: int, number: int) -> bool:
+    """Whether a process has a handler of its own for a signal."""
+    status = Path(f"/proc/{pid}/status").read_text()
+    caught = next(line for line in status.splitlines() if line.startswith("SigCgt:"))
+    return bool(int(caught.split()[1], 16) >> (number - 1) & 1)
+
+
+@pytest.mark.parametrize("command", ["serve", "demo"])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_amid_the_imports_ends_with_0_and_in_silence(
+    children: Any, eventually: Callable[..., Any], command: str, number: int
+) -> None:
+    child = children.start("peakwhite", "peakwhite.daemon", command, "--port", "0", "--no-browser")
+    assert eventually(lambda: handles(child.pid, signal.SIGTERM))
+    early = "pydantic_core" not in Path(f"/proc/{child.pid}/maps").read_text()
+    child.process.send_signal(number)
+    assert child.wait() == 0
+    assert (child.process.stdout.read(), child.stderr) == (b"", "")
+    assert early, "the handlers come before the imports that take long"
+
+
+def test_a_hookup_that_the_scope_cannot_have_is_refused_and_the_readings_go_on(children: Any) -> None:
+    scope = children.scope("--clock", "real")
+    daemon = children.daemon("serve", "--scope", scope.resource)
+    with live_client(daemon) as live:
+        live.status("ready")
+        status, _, body = daemon.request("PUT", "api/v1/hookup", {"clips": [{"channel": "CH9", "role": "red"}]})
+        assert (status, b"no channel 'CH9'" in body) == (422, True)
+        live.reading()
+        answer = daemon.json("PUT", "api/v1/hookup", {"clips": []})
+        empty = live.until("status", lambda frame: frame["setup"] == answer["setup"] and frame["problems"] != [])
+        assert (empty["scope"]["state"], empty["problems"][0]["code"]) == ("ready", "nothing-to-measure")
+        assert daemon.request("GET", "api/v1/reading")[0] == 503
+        answer = daemon.json("PUT", "api/v1/hookup", {"clips": [{"channel": "CH1", "role": "red"}]})
+        assert live.reading(lambda reading: reading["setup"] == answer["setup"])["channels"][0]["role"] == "red"
+    assert "scope lost" not in daemon.child.stderr
+
+
+def test_a_hookup_of_the_settings_that_the_scope_cannot_have_is_told_and_the_scope_kept(
+    children: Any, tmp_path: Path
+) -> None:
+    scope = children.scope("--clock", "real")
+    path = tmp_path / "bench.toml"
+    path.write_text(f'[scope]\nresource = "{scope.resource}"\n[hookup.CH9]\nrole = "red"\n')
+    daemon = children.daemon("serve", "--config", str(path))
+    with live_client(daemon) as live:
+        status = live.status("ready")
+        assert (status["problems"][0]["code"], "CH9" in status["scope"]["text"]) == ("hookup", True)
+        daemon.json("PUT", "api/v1/hookup", {"clips": [{"channel": "CH1", "role": "red"}]})
+        live.reading()
+    assert "scope not there" not in daemon.child.stderr
+
+
+def test_looking_for_scopes_runs_in_a_process_of_its_own_which_ends_with_the_daemon(
+    children: Any, eventually: Callable[..., Any]
+) -> None:
+    daemon = children.daemon("serve")
+    asking = threading.Thread(target=lambda: suppressed(daemon))
+    asking.start()
+    (looking,) = eventually(lambda: children_of(daemon.process.pid))
+    daemon.process.send_signal(signal.SIGTERM)
+    assert daemon.child.wait() == 0
+    asking.join()
+    assert not is_running(looking)
+    assert "Traceback" not in daemon.child.stderr
+
+
+def suppressed(daemon: Any) -> None:
+    """Ask for a scan whose answer may never come."""
+    with suppress(OSError, HTTPException):
+        daemon.request("POST", "api/v1/scopes/scan")
+
+
+def test_a_scan_gives_what_it_found(children: Any) -> None:
+    daemon = children.daemon("serve")
+    found = daemon.json("POST", "api/v1/scopes/scan")
+    assert isinstance(found["scopes"], list)
+    assert daemon.json("GET", "api/v1/scopes") == found
+    assert children_of(daemon.process.pid) == []

@@ -1,0 +1,116 @@
+"""A real client on a real socket that stops reading: its end is quiet, and nobody else notices."""
+
+import asyncio
+import contextlib
+import logging
+import socket
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import pytest
+import uvicorn
+from websockets.asyncio.client import connect
+
+from peakwhite.daemon.config import Setup, SetupInForce
+from peakwhite.daemon.http.app import create_app
+from peakwhite.daemon.http.services import Found, Services
+from peakwhite.daemon.live import ControlLease, Hub
+
+SEND_DEADLINE_S = 0.3
+WIDTH = 800
+PAYLOAD = bytes(200_000)
+
+
+@contextlib.asynccontextmanager
+async def served(folder: Path) -> AsyncIterator[tuple[Hub, int]]:
+    """The application under its server, as `compose` sets it up, with a short send deadline; hub and port."""
+
+    async def no_scan() -> list[Found]:
+        return []
+
+    listening = socket.create_server(("127.0.0.1", 0))
+    port: int = listening.getsockname()[1]
+    setup = SetupInForce(Setup())
+    lease = ControlLease(lambda: 0.0)
+    hub = Hub(lease, lambda: setup.current.generation, lambda: 0.0)
+    services = Services(
+        hub=hub,
+        lease=lease,
+        setup=setup,
+        version="1.2.3",
+        run="abcd",
+        hosts=frozenset({f"127.0.0.1:{port}"}),
+        page=folder,
+        scan=no_scan,
+        check_hookup=lambda hookup: None,
+        trimmers=None,
+        now_s=lambda: 0.0,
+        send_deadline_s=SEND_DEADLINE_S,
+    )
+    config = uvicorn.Config(create_app(services), log_config=None, ws_per_message_deflate=False)
+    server = uvicorn.Server(config)
+    server.capture_signals = contextlib.nullcontext  # type: ignore[method-assign, assignment]
+    serving = asyncio.create_task(server.serve(sockets=[listening]))
+    while not server.started:
+        await asyncio.sleep(0.01)
+    try:
+        yield hub, port
+    finally:
+        server.should_exit = True
+        await serving
+        listening.close()
+
+
+async def stops_reading(port: int) -> socket.socket:
+    """A client with a small buffer that asks for lines and then never reads."""
+    loop = asyncio.get_running_loop()
+    client = socket.socket()
+    client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+    client.setblocking(False)
+    await loop.sock_connect(client, ("127.0.0.1", port))
+    request = (
+        f"GET /api/v1/live HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: Upgrade\r\nUpgrade: websocket\r\n"
+        "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\nSec-WebSocket-Version: 13\r\n\r\n"
+    )
+    await loop.sock_sendall(client, request.encode())
+    answer = b""
+    while b"\r\n\r\n" not in answer:
+        answer += await loop.sock_recv(client, 256)
+    message = b'{"type":"lines","width":800}'
+    await loop.sock_sendall(client, bytes((0x81, 0x80 | len(message))) + bytes(4) + message)
+    return client
+
+
+async def pour(hub: Hub, viewers: int) -> None:
+    """Hand out large frames until so many viewers are left."""
+    while len(hub._viewers) != viewers or hub.widths_wanted:
+        hub.publish_lines(WIDTH, PAYLOAD)
+        await asyncio.sleep(0.01)
+
+
+@pytest.mark.parametrize("ends_itself", [False, True])
+def test_the_end_of_a_client_that_stops_reading_is_quiet_and_the_others_go_on(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, ends_itself: bool
+) -> None:
+    async def scenario() -> None:
+        async with served(tmp_path) as (hub, port), connect(f"ws://127.0.0.1:{port}/api/v1/live") as other:
+            slow = await stops_reading(port)
+            while not hub.widths_wanted:
+                await asyncio.sleep(0.01)
+            pouring = asyncio.create_task(pour(hub, viewers=1))
+            if ends_itself:
+                await asyncio.sleep(SEND_DEADLINE_S / 2)
+                slow.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\1\0\0\0\0\0\0\0")
+                slow.close()
+            await asyncio.wait_for(pouring, 20.0)
+            hub.tell_status()
+            await asyncio.wait_for(other.recv(), 5.0)
+            while [task for task in asyncio.all_tasks() if "run_asgi" in repr(task)][
+                1:
+            ]:  # of the slow one, beside the other's
+                await asyncio.sleep(0.01)
+            slow.close()
+
+    with caplog.at_level(logging.INFO):
+        asyncio.run(scenario())
+    assert [record.getMessage() for record in caplog.records if record.levelno >= logging.ERROR] == []
