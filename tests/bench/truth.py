@@ -35,6 +35,7 @@ ENSEMBLES: dict[str, Ensemble] = {
     },
     "quiet": Ensemble(40, 1000, levels.quiet),
     "ringing": Ensemble(25, 500, partial(levels.impaired, "short flats with ringing", levels.rung)),
+    "staircase": Ensemble(25, 500, partial(levels.impaired, "staircase of ten steps", levels.staircase)),
     "coupling": Ensemble(25, 500, partial(levels.impaired, "coupling of 7 ms or more", levels.coupled_white)),
     "interferer": Ensemble(25, 500, partial(levels.impaired, "interferer of 20 mV p-p", levels.with_interferer)),
     "jitter": Ensemble(25, 500, partial(levels.impaired, "jitter of 20 ns", levels.unimpaired, raster=JITTERY)),

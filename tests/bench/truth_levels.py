@@ -130,6 +130,13 @@ def rung(rng: np.random.Generator, made: Made, level_mv: float) -> tuple[Array, 
     return ringing(wave, 1e-3 * made.sample_ns, rng.uniform(0.02, 0.1), rng.uniform(1.0, 5.0), constant_us), flat_us
 
 
+def staircase(rng: np.random.Generator, made: Made, level_mv: float) -> tuple[Array, tuple[float, float]]:
+    """Ten steps up to the level, each 4.8 us long."""
+    begin_us, end_us = made.raster.blanking_end_us, made.raster.period_us - made.raster.front_porch_us
+    wave = picture_wave(made, steps([level_mv * tread / 10.0 for tread in range(11)], begin_us, end_us))
+    return wave, (end_us - (end_us - begin_us) / 11.0, end_us)
+
+
 def coupled_white(rng: np.random.Generator, made: Made, level_mv: float) -> tuple[Array, None]:
     """White through a coupling capacitor of 7 to 33 ms, still bouncing."""
     wave = picture_wave(made, white(level_mv))
