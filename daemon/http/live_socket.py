@@ -6,7 +6,7 @@ The listening one is what makes a stop quick: a handler that waits only on its o
 import asyncio
 import contextlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from fastapi import APIRouter, WebSocket, WebSocketDisconnect
@@ -42,20 +42,36 @@ def live_routes(services: Services) -> APIRouter:
             asyncio.create_task(_send(socket, viewer, services)),
             asyncio.create_task(_listen(socket, viewer, services.hub)),
         )
+        slow = False
         try:
-            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            slow = await _until_one_ends(tasks, viewer, services)
         finally:
             services.hub.leave(viewer)
             for task in tasks:
                 task.cancel()
             await asyncio.wait(tasks)
-        await _close(socket, [task.exception() for task in tasks if not task.cancelled()])
+        await _close(socket, slow, [task.exception() for task in tasks if not task.cancelled()])
 
     return router
 
 
+async def _until_one_ends(tasks: Sequence[asyncio.Task[None]], viewer: Viewer, services: Services) -> bool:
+    """Wait until sending or listening ends, or one frame takes too long: then True.
+
+    Looked at now and then: a timer for every frame would cost a fifth of sending it.
+    """
+    deadline_s = services.send_deadline_s
+    while True:
+        ended, _ = await asyncio.wait(tasks, timeout=deadline_s / 8, return_when=asyncio.FIRST_COMPLETED)
+        since_s = viewer.sending_since_s
+        if ended:
+            return False
+        if since_s is not None and services.now_s() - since_s >= deadline_s:
+            return True
+
+
 async def _send(socket: WebSocket, viewer: Viewer, services: Services) -> None:
-    """Send hello, then the newest of each kind, one at a time. Raises TimeoutError where the client does not read."""
+    """Send hello, then the newest of each kind, one at a time; waits as long as the client does not read."""
     hello = hello_frame(
         version=services.version,
         run=services.run,
@@ -66,8 +82,9 @@ async def _send(socket: WebSocket, viewer: Viewer, services: Services) -> None:
     while True:
         message: dict[str, Any] = {"type": "websocket.send"}
         message["text" if isinstance(payload, str) else "bytes"] = payload
-        async with asyncio.timeout(services.send_deadline_s):
-            await socket.send(message)
+        viewer.sending_since_s = services.now_s()
+        await socket.send(message)
+        viewer.sending_since_s = None
         payload = await viewer.take()
 
 
@@ -99,15 +116,18 @@ def request_of(text: str | None) -> dict[str, Any]:
     return request
 
 
-async def _close(socket: WebSocket, ended: Iterable[BaseException | None]) -> None:
+async def _close(socket: WebSocket, slow: bool, ended: Iterable[BaseException | None]) -> None:
     """Close with the code that says why, as far as the client is still there to be told."""
+    if slow:
+        await _say_goodbye(socket, TRY_AGAIN_LATER, "too slow")
     for error in ended:
-        if isinstance(error, (BadMessage, TimeoutError)):
-            slow = isinstance(error, TimeoutError)
-            with contextlib.suppress(WebSocketDisconnect, RuntimeError, TimeoutError):  # gone, or still not reading
-                async with asyncio.timeout(CLOSE_DEADLINE_S):
-                    await socket.close(
-                        TRY_AGAIN_LATER if slow else POLICY_VIOLATION, "too slow" if slow else str(error)
-                    )
+        if isinstance(error, BadMessage):
+            await _say_goodbye(socket, POLICY_VIOLATION, str(error))
         elif error is not None and not isinstance(error, WebSocketDisconnect):
             raise error
+
+
+async def _say_goodbye(socket: WebSocket, code: int, reason: str) -> None:
+    with contextlib.suppress(WebSocketDisconnect, RuntimeError, TimeoutError):  # gone, or still not reading
+        async with asyncio.timeout(CLOSE_DEADLINE_S):
+            await socket.close(code, reason)

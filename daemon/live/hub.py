@@ -35,12 +35,13 @@ _ORDER = ("status", "reading", "lines")
 
 @dataclass(eq=False)
 class Viewer:
-    """One connection: its slots and what it asked for."""
+    """One connection: its slots, what it asked for, and since when the frame in hand is being sent."""
 
     slots: dict[str, Payload] = field(default_factory=dict)
     filled: asyncio.Event = field(default_factory=asyncio.Event)
     width: int = 0
     token: str | None = None
+    sending_since_s: float | None = None
 
     def put(self, kind: str, payload: Payload) -> None:
         """Replace what waits of this kind."""

@@ -426,15 +426,16 @@ def test_a_socket_that_shows_the_holders_token_has_control_and_its_end_lets_the_
 
 
 def test_a_client_that_does_not_read_is_closed_with_1013(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    face = Face(tmp_path / "static", send_deadline_s=0.4)
     send = WebSocket.send
 
     async def send_only_hello(self: WebSocket, message: MutableMapping[str, Any]) -> None:
         if message["type"] == "websocket.send" and "hello" not in message["text"]:
+            face.now_s += 10.0
             await asyncio.Event().wait()
         await send(self, message)
 
     monkeypatch.setattr(WebSocket, "send", send_only_hello)
-    face = Face(tmp_path / "static", send_deadline_s=0.05)
     with TestClient(face.app, base_url=f"http://{HOST}") as client, client.websocket_connect(LIVE) as socket:
         assert socket.receive_json()["type"] == "hello"
         with pytest.raises(WebSocketDisconnect) as closed:

@@ -1,9 +1,10 @@
-"""A real client on a real socket that stops reading: its end is quiet, and nobody else notices."""
+"""Real clients on a real socket that stop reading or vanish: their end is quiet, and nobody else notices."""
 
 import asyncio
 import contextlib
 import logging
 import socket
+import time
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -44,7 +45,7 @@ async def served(folder: Path) -> AsyncIterator[tuple[Hub, int]]:
         scan=no_scan,
         check_hookup=lambda hookup: None,
         trimmers=None,
-        now_s=lambda: 0.0,
+        now_s=time.monotonic,
         send_deadline_s=SEND_DEADLINE_S,
     )
     config = uvicorn.Config(create_app(services), log_config=None, ws_per_message_deflate=False)
@@ -61,8 +62,8 @@ async def served(folder: Path) -> AsyncIterator[tuple[Hub, int]]:
         listening.close()
 
 
-async def stops_reading(port: int) -> socket.socket:
-    """A client with a small buffer that asks for lines and then never reads."""
+async def a_client(port: int) -> socket.socket:
+    """A client of the live socket with a small buffer, which reads nothing more."""
     loop = asyncio.get_running_loop()
     client = socket.socket()
     client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
@@ -76,9 +77,12 @@ async def stops_reading(port: int) -> socket.socket:
     answer = b""
     while b"\r\n\r\n" not in answer:
         answer += await loop.sock_recv(client, 256)
-    message = b'{"type":"lines","width":800}'
-    await loop.sock_sendall(client, bytes((0x81, 0x80 | len(message))) + bytes(4) + message)
     return client
+
+
+def text_frame(message: bytes) -> bytes:
+    """A short message as a client sends it, masked with zeros."""
+    return bytes((0x81, 0x80 | len(message))) + bytes(4) + message
 
 
 async def pour(hub: Hub, viewers: int) -> None:
@@ -94,7 +98,8 @@ def test_the_end_of_a_client_that_stops_reading_is_quiet_and_the_others_go_on(
 ) -> None:
     async def scenario() -> None:
         async with served(tmp_path) as (hub, port), connect(f"ws://127.0.0.1:{port}/api/v1/live") as other:
-            slow = await stops_reading(port)
+            slow = await a_client(port)
+            slow.sendall(text_frame(b'{"type":"lines","width":800}'))
             while not hub.widths_wanted:
                 await asyncio.sleep(0.01)
             pouring = asyncio.create_task(pour(hub, viewers=1))
@@ -110,6 +115,22 @@ def test_the_end_of_a_client_that_stops_reading_is_quiet_and_the_others_go_on(
             ]:  # of the slow one, beside the other's
                 await asyncio.sleep(0.01)
             slow.close()
+
+    with caplog.at_level(logging.INFO):
+        asyncio.run(scenario())
+    assert [record.getMessage() for record in caplog.records if record.levelno >= logging.ERROR] == []
+
+
+def test_a_client_that_sends_nonsense_and_vanishes_ends_quietly(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    async def scenario() -> None:
+        async with served(tmp_path) as (hub, port):
+            client = await a_client(port)
+            client.sendall(text_frame(b"nonsense"))
+            client.close()
+            while hub._viewers or [task for task in asyncio.all_tasks() if "run_asgi" in repr(task)]:
+                await asyncio.sleep(0.01)
 
     with caplog.at_level(logging.INFO):
         asyncio.run(scenario())
