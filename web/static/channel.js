@@ -1,8 +1,7 @@
 // One channel's panel: name, number, words, rule.
 
-import { SteadyNumber } from "./pace.js";
 import { Rule } from "./rule.js";
-import { ago, capital, levelDetail, levelWords, meterText, whole } from "./words.js";
+import { besideWords, capital, levelDetail, meterText, standing, whole } from "./words.js";
 
 export class ChannelPanel {
   constructor(role, onFocus) {
@@ -12,9 +11,10 @@ export class ChannelPanel {
     const part = (name) => this.element.querySelector(`[data-${name}]`);
     this.name = part("focus");
     this.number = part("number");
-    this.unit = part("unit");
+    this.unitMore = part("unit-more");
     this.words = part("words");
     this.detail = part("detail");
+    this.beside = part("beside");
     this.swatch = part("swatch").firstElementChild;
     this.meter = part("rule");
     this.name.textContent = capital(role);
@@ -22,7 +22,6 @@ export class ChannelPanel {
     this.name.addEventListener("click", () => onFocus(role));
     this.meter.setAttribute("aria-label", `${capital(role)} peak white in millivolts`);
     this.rule = new Rule(this.meter);
-    this.steady = new SteadyNumber();
     this.channel = null;
     this.target = undefined;
   }
@@ -32,51 +31,52 @@ export class ChannelPanel {
     this.name.setAttribute("aria-pressed", String(focused));
   }
 
-  /** The newest reading of this channel, `windowsOf` giving a target's published windows. */
-  take(channel, windowsOf, nowMs) {
-    const target = JSON.stringify([channel.target, channel.edges_mv, windowsOf(channel.target)]);
+  /** This channel as it is to be shown, and its newest reading for the rule; `windowsOf` gives a target's published windows. */
+  take({ shown, raw }, windowsOf, nowMs) {
+    const target = JSON.stringify([raw.target, raw.edges_mv, windowsOf(raw.target)]);
     if (target !== this.target) {
       this.target = target;
-      this.rule.setTarget(channel.edges_mv, windowsOf(channel.target));
+      this.rule.setTarget(raw.edges_mv, windowsOf(raw.target));
     }
-    this.channel = channel;
-    this.rule.take(channel, nowMs);
+    this.channel = shown;
+    this.rule.take(raw, shown.aim, nowMs);
   }
 
   /** Number and rule, every frame. */
   draw(nowMs, calm) {
-    const shown = this.steady.next(this.channel ? this.channel.peak_white_mv : null);
-    if (shown !== this.shown) {
-      this.shown = shown;
-      this.number.textContent = shown === null ? "–" : whole(shown);
-    }
+    const number = this.channel?.number ?? null;
+    put(this.number, number === null ? "–" : whole(number));
+    this.number.classList.toggle("long", number !== null && (number > 999 || number < 0));
     this.rule.draw(nowMs, calm);
   }
 
-  /** Words and states, a few times a second; `ageS` is the age of the reading itself. */
-  say(sync, stale, ageS) {
+  /** Words and states, a few times a second; `conditions` as standing() takes them, `waiting` is said while there is nothing. */
+  say(conditions, patternWhitePct, waiting) {
     const { channel, element } = this;
-    element.classList.toggle("stale", stale || Boolean(channel?.held));
-    if (!channel) return;
-    put(this.words, levelWords(channel, sync));
-    put(this.detail, stale ? `no longer live, ${ago(ageS)} old` : levelDetail(channel, sync, channel.age_s + ageS));
-    put(this.unit, channel.clipped ? "mV or more" : "mV above blanking");
-    const zone = channel.peak_white_mv === null ? "" : (channel.zone ?? "");
+    element.classList.toggle("stale", conditions.staleS !== null || Boolean(channel?.held));
+    if (!channel) {
+      put(this.words, waiting);
+      return;
+    }
+    put(this.words, standing(channel, conditions).words);
+    put(this.detail, levelDetail(channel, conditions));
+    put(this.beside, besideWords(channel, patternWhitePct));
+    put(this.unitMore, channel.clipped ? " or more" : " above blanking");
+    const zone = channel.number === null ? "" : (channel.zone ?? "");
     if (element.dataset.zone !== zone) {
       element.dataset.zone = zone;
       this.swatch.setAttribute("fill", zone ? `url(#texture-${zone})` : "none");
     }
     element.dataset.verdict = channel.verdict ?? "";
-    this.#sayMeter(channel, sync);
+    this.#sayMeter(channel, conditions);
   }
 
-  #sayMeter(channel, sync) {
+  #sayMeter(channel, conditions) {
     const { lo, hi } = this.rule.range.goal;
-    const level = channel.peak_white_mv;
     set(this.meter, "aria-valuemin", whole(lo).replace("−", "-"));
     set(this.meter, "aria-valuemax", String(hi));
-    set(this.meter, "aria-valuenow", level === null ? String(lo) : String(this.steady.shown ?? Math.round(level)));
-    set(this.meter, "aria-valuetext", meterText(channel, sync));
+    set(this.meter, "aria-valuenow", String(channel.number ?? lo));
+    set(this.meter, "aria-valuetext", meterText(channel, conditions));
   }
 }
 

@@ -4,12 +4,13 @@ import { Cautions } from "./cautions.js";
 import { ChannelPanel } from "./channel.js";
 import { LiveLink, liveUrl } from "./live.js";
 import { Notice } from "./notice.js";
-import { Announcements } from "./pace.js";
+import { Announcements, SteadyNumber } from "./pace.js";
 import { ask } from "./rest.js";
-import { Session, WHITE_ROLES } from "./session.js";
+import { WHITE_ROLES } from "./roles.js";
+import { Session } from "./session.js";
 import { notesOf } from "./situation.js";
 import { Trimmers } from "./trimmers.js";
-import { matchLine, rateWords, spokenWords, syncLine } from "./words.js";
+import { matchLine, rateWords, spokenWords, syncLine, waitingWords } from "./words.js";
 
 const WORDS_EVERY_MS = 200;
 const FOLLOW_EVERY_MS = 3000;
@@ -25,6 +26,9 @@ const trimmers = new Trimmers(document);
 const announcements = new Announcements();
 const panels = new Map();
 const windows = new Map();
+const rate = new SteadyNumber();
+let patternWhitePct = 100;
+let askedSetup = null;
 let focused = null;
 let drawn = null;
 let wordsAt = -Infinity;
@@ -58,17 +62,19 @@ function greet() {
   else trimmers.hide();
   cautions.openUnlessRead();
   fetchWindows();
-  if (!session.reading) layAsClipped();
+  fetchHookup();
 }
 
-/** Before the first reading: one empty rule for every clip that will have one. */
-async function layAsClipped() {
+/** The pattern's white; and before the first reading one empty rule for every clip that will have one. */
+async function fetchHookup() {
   try {
-    const { clips } = await ask("hookup");
+    const { clips, pattern_white_pct: pct, setup } = await ask("hookup");
+    patternWhitePct = pct;
+    askedSetup = setup;
     const roles = WHITE_ROLES.filter((role) => clips.some((clip) => clip.role === role));
     if (!session.reading && roles.length) lay(roles);
   } catch {
-    // the first reading lays them out
+    // the first reading lays the rules out
   }
 }
 
@@ -85,9 +91,14 @@ function frame(nowMs) {
   const { reading } = session;
   if (reading !== drawn && reading) {
     drawn = reading;
-    const channels = session.channels();
-    if (channels.length) lay(channels.map((channel) => channel.role));
-    for (const channel of channels) panels.get(channel.role).take(channel, windowsOf, session.readingAt);
+    if (reading.setup !== askedSetup) {
+      askedSetup = reading.setup;
+      fetchWindows();
+      fetchHookup();
+    }
+    const { byRole, roles } = session.settled;
+    if (roles.length) lay(roles);
+    for (const role of roles) panels.get(role).take(byRole.get(role), windowsOf, session.readingAt);
   }
   for (const panel of panels.values()) panel.draw(nowMs, calm.matches);
   if (nowMs - wordsAt >= WORDS_EVERY_MS) {
@@ -99,21 +110,22 @@ function frame(nowMs) {
 
 function say(nowMs) {
   const stale = session.stale(nowMs);
-  const sync = session.reading?.sync;
-  const ageS = (nowMs - session.readingAt) / 1000;
-  for (const panel of panels.values()) panel.say(sync, stale, ageS);
+  const { sync, hints, match } = session.settled;
+  const conditions = { sync: sync.shown, hints: hints.shown, staleS: stale ? (nowMs - session.readingAt) / 1000 : null };
   const notes = notesOf(session, nowMs, Date.now() - nowMs);
+  const waiting = waitingWords(notes[0]?.code);
+  for (const panel of panels.values()) panel.say(conditions, patternWhitePct, waiting);
   notice.show(notes);
-  put(find("sync-line"), stale ? "no live reading" : syncLine(sync));
-  put(find("rate"), stale ? "" : rateWords(session.rate.perSecond(nowMs)));
-  put(find("match"), stale ? "\u00a0" : matchLine(session.reading.match));
-  announce(notes[0], stale, nowMs);
+  put(find("sync-line"), stale ? "no live reading" : syncLine(sync.shown));
+  put(find("rate"), stale ? "" : rateWords(rate.next(session.rate.perSecond(nowMs), nowMs)));
+  put(find("match"), stale ? "\u00a0" : matchLine(match));
+  announce(notes[0], conditions, nowMs);
 }
 
-function announce(note, stale, nowMs) {
+function announce(note, conditions, nowMs) {
   const channel = panels.get(focused)?.channel;
   if (note && note.kind !== "hint") announcements.offer(note.title);
-  else if (channel && !stale) announcements.offer(spokenWords(channel, session.reading.sync));
+  else if (channel && conditions.staleS === null) announcements.offer(spokenWords(channel, conditions));
   const due = announcements.due(nowMs);
   if (due !== null) find("announcer").textContent = due;
 }

@@ -1,5 +1,7 @@
 // The one place for states and hints: the most pressing thing in words, everything in a sheet.
 
+const CLEAR = { code: "clear", kind: "clear", title: "Hookup looks right", do: "Trim each level to its aim." };
+
 export class Notice {
   constructor(root) {
     this.strip = root.querySelector("[data-notice]");
@@ -11,6 +13,7 @@ export class Notice {
     this.shown = "";
     this.button.addEventListener("click", () => this.sheet.showModal());
     root.querySelector("[data-close-notes]").addEventListener("click", () => this.sheet.close());
+    new ResizeObserver(() => this.#offerTheRest()).observe(this.strip);
   }
 
   /** Show these notes (see situation.js), the first one large. */
@@ -18,24 +21,31 @@ export class Notice {
     const now = JSON.stringify(notes);
     if (now === this.shown) return;
     this.shown = now;
-    const first = notes[0] ?? { code: "clear", kind: "clear", title: "Nothing suspicious", do: "Trim each level to its aim." };
+    this.notes = notes;
+    const first = notes[0] ?? CLEAR;
     this.strip.dataset.situation = first.code;
     this.strip.dataset.kind = first.kind;
     this.title.textContent = first.title;
-    this.action.textContent = first.do;
+    this.action.textContent = first.kind === "hint" ? `Test: ${first.do}` : first.do;
     this.button.textContent = notes.length > 1 ? `Read all (${notes.length})` : "Read all";
-    this.button.classList.toggle("away", notes.length === 0);
     this.items.replaceChildren(...notes.map(listItem));
+    this.#offerTheRest();
+  }
+
+  // The button is there only where the strip does not say it all.
+  #offerTheRest() {
+    const notes = this.notes ?? [];
+    const rest = notes.length > 1 || Boolean(notes[0]?.more) || (notes.length === 1 && [this.title, this.action, this.action.parentElement].some(isCut));
+    this.button.classList.toggle("away", !rest);
   }
 }
 
-function listItem({ title, do: action, kind }) {
+const isCut = (element) => !element.offsetHeight || element.scrollWidth > element.clientWidth || element.scrollHeight > element.clientHeight + 1;
+
+function listItem({ title, do: action, more, kind }) {
   const item = document.createElement("li");
   item.dataset.kind = kind;
-  const strong = document.createElement("strong");
-  strong.textContent = title;
-  const rest = document.createElement("span");
-  rest.textContent = action;
-  item.append(strong, rest);
+  const lines = [["strong", title], ["span", more], ["span", kind === "hint" ? `Ten-second test: ${action}` : action]];
+  for (const [tag, words] of lines) if (words) item.append(Object.assign(document.createElement(tag), { textContent: words }));
   return item;
 }

@@ -1,5 +1,8 @@
 // Small rules of pace: how often, how steady, when again. No DOM, no clock of its own.
 
+/** A state that comes and goes with single captures is said only after it has lasted this long. */
+export const LASTS_AFTER_MS = 1500;
+
 /** Milliseconds to wait before attempt number `attempt` (0, 1, 2, …): doubling, at most 5 s, 25 % either way by chance. */
 export function retryDelayMs(attempt, random) {
   return Math.min(5000, 250 * 2 ** Math.min(attempt, 10)) * (0.75 + 0.5 * random());
@@ -37,16 +40,53 @@ export class RateMeter {
   }
 }
 
-/** A whole number that stays until the value is clearly nearer to another one, so that noise does not flicker it. */
+const MEAN_OVER_MS = 1000;
+
+/**
+ * A whole number that stays while its value swings about it by `holdWithin`: noise of half a unit never changes it. It
+ * still settles to within `settleWithin` of the mean over a second, so that a small turn of a trimmer shows.
+ */
 export class SteadyNumber {
-  constructor(holdWithin = 0.7) {
+  constructor(holdWithin = 1.05, settleWithin = 0.7) {
     this.holdWithin = holdWithin;
+    this.settleWithin = settleWithin;
     this.shown = null;
   }
 
-  next(value) {
-    if (value === null) this.shown = null;
-    else if (this.shown === null || Math.abs(value - this.shown) > this.holdWithin) this.shown = Math.round(value);
+  next(value, nowMs) {
+    if (value === null) {
+      this.shown = null;
+    } else if (this.shown === null || Math.abs(value - this.shown) > this.holdWithin) {
+      this.#show(value, nowMs);
+    } else {
+      this.mean += (value - this.mean) * (1 - Math.exp((this.at - nowMs) / MEAN_OVER_MS));
+      this.at = nowMs;
+      if (Math.abs(this.mean - this.shown) > this.settleWithin) this.#show(this.mean, nowMs);
+    }
+    return this.shown;
+  }
+
+  #show(value, nowMs) {
+    this.shown = Math.round(value);
+    this.mean = value;
+    this.at = nowMs;
+  }
+}
+
+/** A value that changes only when another one has come without a break for `forMs`, or `atOnce`; the first counts at once. */
+export class Lasting {
+  constructor(shown = undefined, forMs = LASTS_AFTER_MS) {
+    this.shown = shown;
+    this.forMs = forMs;
+    this.rival = shown;
+  }
+
+  next(value, nowMs, atOnce = false) {
+    if (value !== this.rival) {
+      this.rival = value;
+      this.since = nowMs;
+    }
+    if (atOnce || this.shown === undefined || nowMs - this.since >= this.forMs) this.shown = value;
     return this.shown;
   }
 }

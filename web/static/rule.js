@@ -1,7 +1,7 @@
 // One engraved rule: a still layer (bands, lines, numerals) redrawn only when size, target or range change, and the
 // moving parts above it: trail, slider, core, aim.
 
-import { labelsThatFit, multiples, RulerRange, tickSteps, xOf, zoneBands } from "./scale.js";
+import { flagSide, labelsThatFit, multiples, RulerRange, spanLabel, tickSteps, xOf, zoneBands } from "./scale.js";
 import { Trail } from "./pace.js";
 import { whole, zoneWord } from "./words.js";
 
@@ -11,6 +11,8 @@ const MOVED_PX = 0.2;
 const TRAIL_STROKES = 10;
 const CORE_AT_LEAST_PX = 5;
 const AIM_HALF_PX = 9;
+const FLAG_GAP_PX = 13;
+const BAND_MARGIN_PX = 3;
 
 const pen = document.createElement("canvas").getContext("2d");
 
@@ -26,6 +28,7 @@ export class Rule {
     this.edges = null;
     this.windows = [];
     this.level = null;
+    this.aim = null;
     this.at = { low: NaN, width: NaN, core: NaN, coreWidth: NaN, beyond: NaN, beyondWidth: NaN, aim: NaN };
     this.trailBin = null;
     this.still = true;
@@ -42,9 +45,10 @@ export class Rule {
     this.still = false;
   }
 
-  /** The newest level of a channel; null levels leave the rule empty. */
-  take(channel, nowMs) {
+  /** The newest level of a channel and its aim in mV; null levels leave the rule empty. */
+  take(channel, aim, nowMs) {
     this.level = channel;
+    this.aim = aim;
     if (channel.peak_white_mv === null) return;
     const low = channel.low_mv ?? channel.peak_white_mv;
     const high = channel.high_mv ?? channel.peak_white_mv;
@@ -82,7 +86,7 @@ export class Rule {
 
   // The words above the band make way for the aim, so the still layer follows it, but not for less than three pixels.
   #aimLeftItsPlace() {
-    const aim = this.level?.aim_mv ?? null;
+    const { aim } = this;
     if ((aim === null) !== (this.engravedAim === null)) return true;
     return aim !== null && Math.abs(this.#x(aim) - this.#x(this.engravedAim)) > 3;
   }
@@ -113,7 +117,7 @@ export class Rule {
 
   #engrave() {
     this.still = true;
-    this.engravedAim = this.level?.aim_mv ?? null;
+    this.engravedAim = this.aim;
     const rows = this.#rows();
     const layer = document.createDocumentFragment();
     this.#engraveBands(layer, rows);
@@ -138,24 +142,22 @@ export class Rule {
         draw(layer, "path", { class: harmful ? "edge harmful" : "edge", d: `M${left} ${top - (harmful ? 4 : 0)}V${bottom}` });
       }
       const width = textWidth(zoneWord(zone), text, 600);
-      words.push({ zone, word: zoneWord(zone), x: (left + right) / 2, width, from: left, to: right, weight: ZONE_WEIGHT[zone] });
+      const own = { from: left + BAND_MARGIN_PX, to: right - BAND_MARGIN_PX };
+      words.push({ zone, word: zoneWord(zone), x: (left + right) / 2, width, weight: ZONE_WEIGHT[zone], ...own });
     }
     for (const { word, zone, x } of labelsThatFit(this.#besideAim(words, text), this.width)) {
       if (zone) label(layer, word, x, top - 8, text, "zone-word", { "data-zone-word": zone });
     }
   }
 
-  // The aim stands in the row of the zone words: a zone word that it would cross moves to its left.
+  // The aim stands in the row of the zone words, which make way for it and its flag.
   #besideAim(words, text) {
     if (this.engravedAim === null) return words;
     const x = this.#x(this.engravedAim);
-    const clear = AIM_HALF_PX + 5;
-    for (const word of words) {
-      const crossed = Math.abs(word.x - x) < word.width / 2 + clear;
-      if (crossed) word.x = x - clear - word.width / 2;
-    }
-    const flag = this.roomy ? textWidth("aim 0000", text, 600) : 0;
-    return [...words, { zone: null, x: x + flag / 2, width: 2 * AIM_HALF_PX + flag - 12, weight: 5 }];
+    const long = this.roomy ? textWidth("aim 0000", text, 700) : 0;
+    this.flagSide = long ? flagSide(x, long, FLAG_GAP_PX, this.width) : 0;
+    const half = AIM_HALF_PX + (this.flagSide ? (long + FLAG_GAP_PX - AIM_HALF_PX) / 2 : 0);
+    return [...words, { zone: null, x: x + this.flagSide * (half - AIM_HALF_PX), width: 2 * half, weight: 5 }];
   }
 
   #engraveLines(layer, { bottom, lines, numerals, text }) {
@@ -177,15 +179,13 @@ export class Rule {
     const left = Math.max(2, this.#x(low));
     const right = Math.min(this.width - 2, this.#x(high));
     if (right - left < 4) return;
-    const words = `${name}: ${whole(low)} to ${whole(high)}\u00a0mV`;
-    const half = textWidth(words, 14, 400) / 2 + 6;
+    const wordings = [`${name}: ${whole(low)} to ${whole(high)}\u00a0mV`, name].map((words) => ({ words, width: textWidth(words, 14, 400) }));
+    const place = spanLabel(wordings, left, right, this.width);
     const start = low >= this.range.lo ? `M${left} ${y}v8` : "";
     const end = high <= this.range.hi ? `M${right} ${y}v8` : "";
-    const inside = right - left > 2 * half + 8;
-    const middle = inside ? (left + right) / 2 : right + 2 * half < this.width ? right + half : left - half;
-    const gap = inside ? `H${middle - half}M${middle + half} ${y + 4}` : "";
+    const gap = place?.inside ? `H${place.x - place.half}M${place.x + place.half} ${y + 4}` : "";
     draw(layer, "path", { class: "window-line", d: `${start}M${left} ${y + 4}${gap}H${right}${end}` });
-    label(layer, words, middle, y + 9, 14, "window-word", { "data-window": name });
+    if (place) label(layer, place.words, place.x, y + 9, 14, "window-word", { "data-window": name });
   }
 
   #fit({ top, bottom, lines, text }) {
@@ -218,7 +218,7 @@ export class Rule {
     this.#span(this.parts.slider, "low", "width", this.#x(low), this.#x(high), 2);
     const half = level.u95_repeat_mv ?? 0;
     this.#span(this.parts.core, "core", "coreWidth", this.#x(mv - half), this.#x(mv + half), CORE_AT_LEAST_PX);
-    const edges = this.edges;
+    const { edges } = this;
     const over = edges && high > edges.over;
     const under = edges && !over && low < edges.dim;
     const from = over ? Math.max(low, edges.over) : low;
@@ -226,7 +226,7 @@ export class Rule {
     this.parts.beyond.hidden = !(over || under);
     this.parts.beyond.classList.toggle("under", Boolean(under));
     if (over || under) this.#span(this.parts.beyond, "beyond", "beyondWidth", this.#x(from), this.#x(to), 0);
-    this.#placeAim(level.aim_mv);
+    this.#placeAim(this.aim);
   }
 
   #placeAim(mv) {
@@ -239,6 +239,8 @@ export class Rule {
     aim.style.transform = `translateX(${x.toFixed(2)}px)`;
     const words = `aim ${whole(mv)}`;
     if (flag.textContent !== words) flag.textContent = words;
+    flag.hidden = !this.flagSide;
+    flag.classList.toggle("left", this.flagSide < 0);
   }
 
   #span(part, key, widthKey, left, right, atLeast) {

@@ -117,7 +117,7 @@ export function zoneBands(edges, range) {
 
 /**
  * Of labels `{x, width, weight}` (x is the middle) those that fit side by side inside 0 to `width`, heavier ones first.
- * One with `from` and `to` moves aside within these; one that finds no place is left out.
+ * One with `from` and `to` stays between these; one that finds no place is left out.
  */
 export function labelsThatFit(labels, width, gapPx = 8) {
   const placed = [];
@@ -130,12 +130,34 @@ export function labelsThatFit(labels, width, gapPx = 8) {
 
 function freePlace(label, placed, width, gapPx) {
   const half = label.width / 2;
-  if (label.width > width) return null;
-  const wanted = Math.min(Math.max(label.x, half), width - half);
+  const first = Math.max(0, label.from ?? 0) + half;
+  const last = Math.min(width, label.to ?? width) - half;
+  if (first > last) return null;
+  const wanted = Math.min(Math.max(label.x, first), last);
   const apart = (other) => half + other.width / 2 + gapPx;
   const aside = placed.flatMap((other) => [other.x - apart(other), other.x + apart(other)]);
-  const inOwn = (x) => x - half >= Math.max(0, label.from ?? 0) && x + half <= Math.min(width, label.to ?? 0);
+  const inOwn = (x) => x >= first && x <= last;
   const free = (x) => placed.every((other) => Math.abs(other.x - x) >= apart(other) - 1e-6);
   const places = [wanted, ...aside.filter(inOwn).sort((a, b) => Math.abs(a - wanted) - Math.abs(b - wanted))];
   return places.find(free) ?? null;
+}
+
+/** Where a flag `long` pixels wide stands beside the point x, `gap` away: 1 right of it, -1 left, 0 nowhere within `width`. */
+export function flagSide(x, long, gap, width) {
+  if (x + gap + long <= width) return 1;
+  return x - gap - long >= 0 ? -1 : 0;
+}
+
+/**
+ * The first of `wordings` `{words, width}` that fits in, right of or left of the span left to right inside 0 to `width`:
+ * `{words, x, half, inside}` with x its middle; null where none fits.
+ */
+export function spanLabel(wordings, left, right, width, gapPx = 6) {
+  for (const { words, width: long } of wordings) {
+    const half = long / 2 + gapPx;
+    if (right - left > 2 * half + 8) return { words, x: (left + right) / 2, half, inside: true };
+    if (right + 2 * half < width) return { words, x: right + half, half, inside: false };
+    if (left - 2 * half > 0) return { words, x: left - half, half, inside: false };
+  }
+  return null;
 }

@@ -1,12 +1,10 @@
 // What the page knows from the daemon's frames, and how old it is. No DOM; the clock is passed in (milliseconds).
 
 import { RateMeter } from "./pace.js";
+import { Settled } from "./settled.js";
 
 export const STALE_AFTER_MS = 2000;
 export const LOST_AFTER_MS = 5000;
-
-/** Roles that have a peak white, in the order of the page. */
-export const WHITE_ROLES = ["red", "green", "blue", "luma", "composite"];
 
 export class Session {
   constructor(nowMs) {
@@ -16,6 +14,7 @@ export class Session {
     this.frameAt = nowMs;
     this.readingAt = -Infinity;
     this.rate = new RateMeter();
+    this.settled = new Settled();
   }
 
   /**
@@ -39,6 +38,7 @@ export class Session {
       this.reading = null;
       this.readingAt = -Infinity;
       this.rate.clear();
+      this.settled = new Settled();
     }
     this.status = null;
     this.hello = hello;
@@ -51,6 +51,7 @@ export class Session {
     this.reading = reading;
     this.readingAt = nowMs;
     this.rate.note(nowMs);
+    this.settled.take(reading, nowMs);
     return "reading";
   }
 
@@ -62,12 +63,5 @@ export class Session {
   /** The last reading is too old to trim by. */
   stale(nowMs) {
     return nowMs - this.readingAt >= STALE_AFTER_MS;
-  }
-
-  /** The channels that have a ruler, in the order of the page. */
-  channels() {
-    if (!this.reading) return [];
-    const of = (role) => this.reading.channels.find((channel) => channel.role === role);
-    return WHITE_ROLES.map(of).filter(Boolean);
   }
 }

@@ -1,12 +1,13 @@
 // What stands in the way of trimming, most pressing first, and the suspicions below it. No DOM.
 
-import { ago, capital, clockTime } from "./words.js";
+import { WHITE_ROLES } from "./roles.js";
+import { ago, capital, clockTime, isOfHookup, listed } from "./words.js";
 
 /**
  * One thing to say: `code` for machines, `kind` ("act": something is wrong, "wait": it may come by itself, "hint"),
- * `title`, and what to `do`.
+ * `title`, what to `do`, and `more` that only the sheet says.
  */
-const note = (code, kind, title, action) => ({ code, kind, title, do: action });
+const note = (code, kind, title, action, more = "") => ({ code, kind, title, do: action, more });
 
 /** Clauses as sentences: "the link broke", "is it on?" → "The link broke. Is it on?" */
 function sentence(...clauses) {
@@ -24,7 +25,7 @@ const SCOPE = {
 const SYNC = {
   none: ["act", "No sync", "Is the unit running? Clip a probe to its sync output, or to luma or composite."],
   "blanking-only": ["wait", "Looks like blanking, not proven", "The levels hold if it is. Clip a probe to the sync output to be sure."],
-  "vertical-interval": ["wait", "Vertical interval", "This record holds no picture lines; the next one should. Show a steady picture."],
+  "vertical-interval": ["wait", "Vertical interval", "The last records held no picture lines. Show a steady picture."],
 };
 
 /** Everything there is to say now, most pressing first: daemon, scope, sync, freshness, channels, problems, hints. */
@@ -35,11 +36,18 @@ export function notesOf(session, nowMs, epochOffsetMs) {
   for (const problem of session.status?.problems ?? []) {
     found.push(note(problem.code, "act", sentence(problem.text), sentence(problem.do)));
   }
-  if (session.reading && session.channels().length === 0) {
+  const channels = session.settled.channels();
+  if (session.reading && channels.length === 0) {
     found.push(note("no-ruler", "act", "No channel carries a white level", "Clip one to red, green, blue, luma or composite, and say so in the hookup."));
   }
-  if (!session.stale(nowMs)) found.push(syncNote(session.reading.sync), ...channelNotes(session), ...hintNotes(session.reading));
-  return found.filter(Boolean);
+  if (!session.stale(nowMs)) found.push(...liveNotes(session.settled, channels));
+  return oneOfEach(found.filter(Boolean));
+}
+
+function oneOfEach(notes) {
+  const kept = new Map();
+  for (const one of notes) if (!kept.has(one.title)) kept.set(one.title, one);
+  return [...kept.values()];
 }
 
 function daemonNote(session, nowMs, epochOffsetMs) {
@@ -51,12 +59,13 @@ function daemonNote(session, nowMs, epochOffsetMs) {
   return null;
 }
 
+// What to do comes first; what the daemon says of the link, which carries its address, stands last.
 function scopeNote(status) {
   const scope = status?.scope;
   if (!scope || !(scope.state in SCOPE)) return null;
   const [kind, title, action] = SCOPE[scope.state];
   const since = scope.state === "lost" ? sinceWords(scope.since) : "";
-  return note(`scope-${scope.state}`, kind, title + since, sentence(scope.text, scope.do) || action);
+  return note(`scope-${scope.state}`, kind, title + since, sentence(scope.do || action, scope.text));
 }
 
 function sinceWords(since) {
@@ -65,40 +74,73 @@ function sinceWords(since) {
 }
 
 function freshNote(session, nowMs, epochOffsetMs) {
+  if (!session.reading || !session.settled.sync.shown) {
+    return note("no-reading", "wait", "No reading yet", "The first one comes as soon as the scope has been set up.");
+  }
   if (!session.stale(nowMs)) return null;
-  if (!session.reading) return note("no-reading", "wait", "No reading yet", "The first one comes as soon as the scope has been set up.");
   const since = clockTime(session.readingAt + epochOffsetMs);
   return note("no-reading", "act", `No reading since ${since}`, "The numbers below are the last ones: do not trim by them.");
 }
 
-function syncNote(sync) {
-  if (!(sync.state in SYNC)) return null;
-  return note(`sync-${sync.state}`, ...SYNC[sync.state]);
+function liveNotes(settled, channels) {
+  const sync = syncNote(settled.sync.shown);
+  return [sync, ...channelNotes(channels, Boolean(sync)), ...hintNotes(settled.hints.shown, channels, Boolean(sync))];
 }
 
-function channelNotes(session) {
+function syncNote(sync) {
+  return sync && sync.state in SYNC ? note(`sync-${sync.state}`, ...SYNC[sync.state]) : null;
+}
+
+const isDead = (channel) => channel.hints.some((hint) => hint.code === "channel-dead");
+const names = (channels) => capital(listed(channels.map((channel) => channel.role)));
+const areOrIs = (channels) => (channels.length > 1 ? "are" : "is");
+
+// Levels that are held for want of sync are no news of their own.
+function channelNotes(channels, syncIsSaid) {
+  const clipped = channels.filter((channel) => channel.clipped);
+  const held = syncIsSaid ? [] : channels.filter((channel) => channel.held && !isDead(channel));
   const found = [];
-  for (const channel of session.channels()) {
-    const name = capital(channel.role);
-    if (channel.clipped) {
-      found.push(note("clipped", "act", `${name} is clipped by the scope`, `Its true level is higher. Give ${channel.channel} more volts per division.`));
-    }
-    if (channel.held) {
-      found.push(note("held", "wait", `${name} is held`, `White was last seen ${ago(channel.age_s)} ago. Show white on the unit.`));
-    }
+  if (clipped.length) {
+    const scope = listed(clipped.map((channel) => channel.channel));
+    found.push(note("clipped", "act", `${names(clipped)} ${areOrIs(clipped)} clipped by the scope`, `Give ${scope} more volts per division. The true level is higher.`));
+  }
+  if (held.length) {
+    const age = Math.max(...held.map((channel) => channel.age_s));
+    found.push(note("held", "wait", `${names(held)} ${areOrIs(held)} held`, `Show white on the unit; it was last seen ${ago(age)} ago.`));
   }
   return found;
 }
 
-function hintNotes(reading) {
-  const found = reading.hints.map((hint) => hintNote(hint, ""));
-  for (const channel of reading.channels) {
-    for (const hint of channel.hints) found.push(hintNote(hint, capital(channel.role ?? channel.channel)));
-  }
-  const kept = new Map(found.map((one) => [`${one.code} ${one.title}`, one]));
-  return [...kept.values()];
+/** Hints that say again what another note says already. */
+function isSaid(hint, channel, syncIsSaid) {
+  if (hint.code === "no-sync") return syncIsSaid;
+  if (hint.code === "scope-clipping") return Boolean(channel?.clipped);
+  return hint.code === "white-not-in-record" && (syncIsSaid || Boolean(channel && (channel.held || isDead(channel))));
 }
 
-function hintNote(hint, who) {
-  return note(hint.code, "hint", who ? `${who}: ${hint.text}` : hint.text, `Ten-second test: ${hint.test}`);
+// One note for one cause, with all channels that show it; those that put the hookup before the trimmer come first.
+function hintNotes(hints, channels, syncIsSaid) {
+  const causes = new Map();
+  const add = (hint, channel) => {
+    if (isSaid(hint, channel, syncIsSaid)) return;
+    const key = `${hint.code} ${hint.text}`;
+    const cause = causes.get(key) ?? { hint, of: new Set() };
+    causes.set(key, cause);
+    cause.of.add(channel ? channel.role : "all");
+  };
+  for (const hint of hints) add(hint, null);
+  for (const channel of channels) for (const hint of channel.hints) add(hint, channel);
+  return [...causes.values()].sort((a, b) => isOfHookup(b.hint.code) - isOfHookup(a.hint.code)).map(({ hint, of }) => hintNote(hint, of));
+}
+
+function hintNote(hint, of) {
+  const who = of.has("all") ? "" : `${capital(listed(WHITE_ROLES.filter((role) => of.has(role))))}: `;
+  const { cause, seen } = causeFirst(hint.text);
+  return note(hint.code, "hint", who + (who ? cause : capital(cause)), hint.test, seen);
+}
+
+/** "White is high: likely no load." → the cause "likely no load." and what was seen, "White is high." */
+export function causeFirst(text) {
+  const at = text.indexOf(": likely ");
+  return at < 0 ? { cause: text, seen: "" } : { cause: text.slice(at + 2), seen: `${text.slice(0, at)}.` };
 }

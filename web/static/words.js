@@ -1,6 +1,20 @@
-// Every sentence that the page says about a level, the sync, the match. No DOM.
+// Every sentence that the page says about a level, the sync, the match. No DOM. Levels come settled (see settled.js).
 
 const ZONES = { over: "over", "on-target": "on target", dim: "dim", "too-low": "too low" };
+
+/** What to look at before trimming, while a hint says that the hookup and not the unit sets the level. */
+const FIRST = {
+  "termination-missing": "check the terminator first",
+  "fifty-ohm-load": "check for a 50-ohm load first",
+  "terminated-twice": "check for a second load first",
+  "loads-75-and-50": "check both loads first",
+  "pattern-white": "check the pattern’s white first",
+  "probe-ratio": "check the probe ratio first",
+  "one-channel-off": "check this channel’s hookup first",
+};
+
+/** Whether a hint of that code puts the hookup before the trimmer. */
+export const isOfHookup = (code) => code in FIRST;
 
 /** Zone as a word; empty without a zone. */
 export function zoneWord(zone) {
@@ -12,15 +26,15 @@ export function capital(text) {
   return text ? text[0].toUpperCase() + text.slice(1) : "";
 }
 
+/** "red", "red and green", "red, green and blue". */
+export function listed(words) {
+  return words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
+}
+
 /** A whole number with a true minus sign. */
 export function whole(value) {
   const rounded = Math.round(value);
   return rounded < 0 ? `−${-rounded}` : String(Math.abs(rounded));
-}
-
-/** A whole number in groups of three, "15 734". */
-export function grouped(value) {
-  return whole(value).replace(/\B(?=(\d{3})+$)/g, "\u202f");
 }
 
 /** Uncertainty: "±22 mV", below 10 mV with one decimal. */
@@ -42,87 +56,112 @@ export function clockTime(epochMs) {
 }
 
 const atLeastOne = (mv) => whole(Math.max(1, Math.abs(mv)));
+const has = (channel, code) => channel.hints.some((hint) => hint.code === code);
 
-/** The main words of a channel: what to do about its level. */
-export function levelWords(channel, sync) {
-  if (channel.peak_white_mv === null) return missingWords(channel, sync);
-  if (channel.clipped) return "clipped: the true level is higher";
-  if (channel.decidable === false) return "cannot be judged";
-  switch (channel.verdict) {
-    case "leave-it":
-      return channel.zone === "dim" ? "in, but dim: leave it" : "in: leave it";
-    case "over":
-      return `${atLeastOne(channel.off_aim_mv)}\u00a0mV too high`;
-    case "too-low":
-      return `${atLeastOne(channel.off_aim_mv)}\u00a0mV too low`;
-    case "unsure":
-      return unsureWords(channel);
-    default:
-      return "no target for this channel";
-  }
+/** Shown number less shown aim, in whole mV; null without an aim. */
+export function distance(channel) {
+  return channel.number === null || channel.aim === null ? null : channel.number - channel.aim;
 }
 
-function unsureWords(channel) {
-  const { edges_mv: edges, high_mv: high, low_mv: low } = channel;
-  if (!edges) return "no target for this channel";
-  if ((channel.p_too_low ?? 0) > (channel.p_over ?? 0)) {
-    return `may still be too low by up to ${atLeastOne(edges.dim - low)}\u00a0mV`;
-  }
-  return `may still be over by up to ${atLeastOne(high - edges.over)}\u00a0mV`;
+const onAim = (channel) => {
+  const off = distance(channel);
+  return off !== null && Math.abs(off) <= Math.max(1, channel.u95_repeat_mv ?? 0);
+};
+
+/**
+ * How a level stands, in words: `meaning` without figures, for listeners, and `words` with them. `sync` is the settled
+ * sync, `hints` those of the whole reading, `staleS` the age of a reading that is no longer live, else null.
+ */
+export function standing(channel, { sync, hints = [], staleS = null }) {
+  const said = (meaning, words = meaning) => ({ meaning, words });
+  if (staleS !== null) return said("held: no reading", `held ${ago(channel.age_s + staleS)}: no reading`);
+  if (has(channel, "channel-dead")) return said("no signal");
+  if (channel.number === null) return said(missingWords(sync));
+  if (channel.held) return said(`held: ${notSeen(sync)}`, `held ${ago(channel.age_s)}: ${notSeen(sync)}`);
+  if (channel.clipped) return said("clipped: the true level is higher");
+  const first = [...channel.hints, ...hints].find((hint) => isOfHookup(hint.code));
+  if (first) return said(FIRST[first.code]);
+  if (channel.decidable === false) return said("cannot be judged");
+  return judged(channel, said);
 }
 
-function missingWords(channel, sync) {
+function judged(channel, said) {
+  const off = distance(channel);
+  const against = channel.verdict === "over" || channel.verdict === "too-low";
+  if (against && off !== null) {
+    const way = channel.verdict === "over" ? "too high" : "too low";
+    return said(way, `${atLeastOne(off)}\u00a0mV ${way}`);
+  }
+  if ((channel.verdict === "leave-it" || channel.verdict === "unsure") && onAim(channel)) return said("on aim: leave it");
+  if (channel.verdict === "leave-it") return said(channel.zone === "dim" ? "in, but dim: leave it" : "in: leave it");
+  if (channel.verdict === "unsure" && channel.edges_mv) return unsure(channel, said);
+  return said("no target for this channel");
+}
+
+function unsure({ edges_mv: edges, high_mv: high, low_mv: low, p_over: over, p_too_low: under }, said) {
+  const [way, by] = (under ?? 0) > (over ?? 0) ? ["too low", edges.dim - low] : ["over", high - edges.over];
+  return said(`may still be ${way}`, `may still be ${way} by up to ${atLeastOne(by)}\u00a0mV`);
+}
+
+function missingWords(sync) {
   if (sync?.state === "none") return "no level without sync";
   if (sync?.state === "vertical-interval") return "no picture lines in this record";
-  if (channel.hints.some((hint) => hint.code === "channel-dead")) return "no signal";
   return "no white in the record yet";
 }
 
-/** The second line: zone, distance to the aim, uncertainty, age; or the way out where nothing can be judged. */
-export function levelDetail(channel, sync, ageS) {
-  if (channel.peak_white_mv === null) return missingDetail(channel, sync);
+function notSeen(sync) {
+  if (sync?.state === "none") return "no sync";
+  return sync?.state === "vertical-interval" ? "no picture lines" : "no white seen";
+}
+
+/** The second line: zone, distance to the aim, uncertainty; or the way out where nothing can be judged. */
+export function levelDetail(channel, { sync, hints = [], staleS = null }) {
+  if (staleS !== null) return "no longer live: do not trim by it";
+  if (has(channel, "channel-dead")) return "is its probe on, and its cable good?";
+  if (channel.number === null) return sync?.state === "none" ? "clip a probe to the unit’s sync" : "show a white field or bars on the unit";
   if (channel.clipped) return "give this channel more volts per division";
-  const parts = [];
-  if (channel.held) parts.push(`held for ${ago(ageS)}`);
-  if (channel.decidable === false) {
-    parts.push("way out: calibrate, or state the scope’s accuracy");
-  } else {
-    if (!channel.held) parts.push(zoneWord(channel.zone));
-    parts.push(aimWords(channel));
-  }
+  const first = [...channel.hints, ...hints].some((hint) => isOfHookup(hint.code));
+  const parts = channel.held ? ["last seen"] : [];
+  if (channel.decidable === false && !channel.held && !first) parts.push("calibrate, or state the gain accuracy");
+  else parts.push(channel.held ? "" : zoneWord(channel.zone), aimWords(channel, first || channel.held));
   if (channel.u95_mv !== null) parts.push(plusMinus(channel.u95_mv));
-  return parts.filter(Boolean).join(" · ");
+  return parts.filter(Boolean).join("\u00a0· ");
 }
 
-function missingDetail(channel, sync) {
-  if (sync?.state === "none") return "clip a probe to the unit’s sync";
-  if (channel.hints.some((hint) => hint.code === "channel-dead")) return "is its probe on, and its cable good?";
-  return "show a white field or bars on the unit";
+// Where the main words carry the distance already, the aim alone is said.
+function aimWords(channel, alsoTheDistance) {
+  const off = distance(channel);
+  if (off === null) return "";
+  const aim = `aim\u00a0${whole(channel.aim)}`;
+  const carried = channel.verdict === "over" || channel.verdict === "too-low";
+  if (carried && !alsoTheDistance) return aim;
+  if (off === 0) return `on ${aim}`;
+  return `${whole(Math.abs(off))}\u00a0mV ${off > 0 ? "above" : "below"} ${aim}`;
 }
 
-function aimWords(channel) {
-  const { aim_mv: aim, off_aim_mv: off, verdict } = channel;
-  if (aim === null || off === null) return "";
-  const target = `aim\u00a0${whole(aim)}`;
-  if (verdict === "over" || verdict === "too-low") return target;
-  if (Math.abs(off) < 1) return `on ${target}`;
-  return `${whole(Math.abs(off))}\u00a0mV ${off > 0 ? "above" : "below"} ${target}`;
+/** What else was measured, and whether the level was scaled: "black 0 · sync 286 · burst 280 · average 318 mV". */
+export function besideWords(channel, patternWhitePct = 100) {
+  const scaled = patternWhitePct === 100 ? [] : [`scaled from ${Number(patternWhitePct)}\u00a0% white to full, if linear`];
+  const levels = [["black", channel.black_mv], ["sync", channel.sync_mv], ["burst", channel.burst_mv_pp], ["average", channel.average_mv]]
+    .filter(([, mv]) => (mv ?? null) !== null).map(([name, mv]) => `${name} ${whole(mv)}`);
+  return [...scaled, levels.length ? `${levels.join(" · ")}\u00a0mV` : ""].filter(Boolean).join(" · ");
 }
 
-/** What a listener is told when it changes: the level's standing without the figures that flicker. */
-export function spokenWords(channel, sync) {
-  const name = capital(channel.role);
-  if (channel.peak_white_mv === null) return `${name}: ${missingWords(channel, sync)}`;
-  if (channel.verdict === "unsure" || channel.verdict === "leave-it") {
-    return `${name}: ${levelWords(channel, sync)}`;
-  }
-  return `${name}: ${zoneWord(channel.zone)}, ${levelWords(channel, sync)}`;
+/** What a listener is told when it changes: the level's standing without figures. */
+export function spokenWords(channel, conditions) {
+  return `${capital(channel.role)}: ${standing(channel, conditions).meaning}`;
 }
 
 /** The level for role="meter". */
-export function meterText(channel, sync) {
-  if (channel.peak_white_mv === null) return missingWords(channel, sync);
-  return `${whole(channel.peak_white_mv)} millivolts, ${zoneWord(channel.zone)}, ${levelWords(channel, sync)}`;
+export function meterText(channel, conditions) {
+  const { words } = standing(channel, conditions);
+  return channel.number === null ? words : `${whole(channel.number)} millivolts, ${zoneWord(channel.zone)}, ${words}`;
+}
+
+/** What an empty plate waits for; `code` is that of the most pressing note. */
+export function waitingWords(code = "") {
+  if (code === "connecting" || code === "daemon-lost") return "waiting for the daemon";
+  return code.startsWith("scope-") ? "waiting for the scope" : "waiting for the first reading";
 }
 
 const SYNC_STATES = {
@@ -132,12 +171,13 @@ const SYNC_STATES = {
   none: "no sync",
 };
 
-/** "locked on CH4 · 15 734 Hz · 262 lines, progressive". */
+/** "locked on CH4 · 15.73 kHz · 262 lines, progressive". */
 export function syncLine(sync) {
+  if (!sync) return "\u00a0";
   if (sync.state === "none") return SYNC_STATES.none;
   const state = SYNC_STATES[sync.state] ?? sync.state;
   const parts = [sync.channel ? `${state} on ${sync.channel}` : state];
-  if (sync.line_rate_hz !== null) parts.push(`${grouped(sync.line_rate_hz)}\u00a0Hz`);
+  if (sync.line_rate_khz !== null) parts.push(`${sync.line_rate_khz.toFixed(2)}\u00a0kHz`);
   if (sync.field?.lines_per_field) {
     const lines = `${Number(sync.field.lines_per_field.toFixed(1))}\u00a0lines`;
     parts.push(sync.field.scan ? `${lines}, ${sync.field.scan}` : lines);
@@ -147,14 +187,16 @@ export function syncLine(sync) {
   return parts.join(" · ");
 }
 
-/** "20 readings/s"; below ten with one decimal. */
+/** "20 readings/s". */
 export function rateWords(perSecond) {
-  return `${perSecond < 9.95 ? Number(perSecond.toFixed(1)) : whole(perSecond)}\u00a0readings/s`;
+  if (perSecond === 1) return "1\u00a0reading/s";
+  return perSecond < 1 ? "under 1\u00a0reading/s" : `${whole(perSecond)}\u00a0readings/s`;
 }
 
-/** "Red is highest, blue lowest: 50 ±35 mV apart (untied) · not sure to match within 2 %". */
-export function matchLine(match) {
-  if (!match || match.spread_mv === null) return "Match: needs red, green and blue at white together";
+/** "Red is highest, blue lowest: 50 ±35 mV apart (untied) · not sure to match within 2 %"; empty unless all three `colours` are clipped. */
+export function matchLine({ shown: match, colours }) {
+  if (!colours) return "\u00a0";
+  if (!match) return "Match: needs red, green and blue at white together";
   const within = `${Number(match.limit_pct)}\u00a0%`;
   const verdict = match.ok === null ? `not sure to match within ${within}`
     : match.ok ? `matched within ${within}` : `apart by more than ${within}`;

@@ -40,6 +40,14 @@ class Seen:
         """Wait until the notice says `code`."""
         self.page.wait_for_selector(f'[data-notice][data-situation="{code}"]', timeout=timeout_s * 1000)
 
+    def is_cut(self, selector: str) -> bool:
+        """Whether the words of the first such element do not all show."""
+        return bool(
+            self.page.eval_on_selector(
+                selector, "e => e.scrollWidth > e.clientWidth || e.scrollHeight > e.clientHeight + 1"
+            )
+        )
+
     def text(self, selector: str) -> str:
         """What stands there, with plain spaces."""
         return self.page.inner_text(selector).replace("\u00a0", " ").replace("\u202f", " ")

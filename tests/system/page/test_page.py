@@ -2,12 +2,13 @@
 
 import signal
 import time
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
 ROLES = ("red", "green", "blue")
-SIZES = [(1280, 800), (390, 844)]
+SIZES = [(1280, 800), (390, 844), (320, 700)]
 
 
 def scale_of(page: Any, role: str) -> tuple[float, float]:
@@ -49,35 +50,77 @@ def test_the_first_visit_shows_the_cautions_and_the_button_shows_them_again(benc
     assert said["note"] in seen.text("[data-cautions-note]")
 
 
-@pytest.mark.parametrize(("width", "height"), SIZES)
-def test_all_rulers_lie_inside_the_viewport(bench: Any, open_page: Any, width: int, height: int) -> None:
-    seen = open_page(bench.url, width=width, height=height)
+@pytest.fixture
+def shown(bench: Any, open_page: Any) -> Any:
+    """The page with levels on every ruler."""
+    seen = open_page(bench.url)
     seen.wait_for_levels()
-    rules = seen.page.locator("[data-rule]")
-    assert rules.count() == 3
-    for box in (rules.nth(n).bounding_box() for n in range(3)):
-        assert box is not None
-        assert box["width"] > 0.6 * width and box["height"] > 40
-        assert box["x"] >= 0 and box["x"] + box["width"] <= width
-        assert box["y"] >= 0 and box["y"] + box["height"] <= height
-    assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
+    return seen
 
 
-@pytest.mark.parametrize(("width", "height"), [*SIZES, (320, 700)])
-def test_no_text_is_smaller_than_14_pixels_and_none_is_cut_off_sideways(
-    bench: Any, open_page: Any, width: int, height: int
-) -> None:
-    seen = open_page(bench.url, width=width, height=height)
-    seen.wait_for_levels()
-    small = seen.page.evaluate(
-        """() => { const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT); const found = [];
-        while (walk.nextNode()) { const e = walk.currentNode.parentElement;
-          if (!walk.currentNode.data.trim() || e.closest('.unseen, noscript, template, script')) continue;
-          if (parseFloat(getComputedStyle(e).fontSize) < 14) found.push(walk.currentNode.data); }
-        return found; }"""
-    )
-    assert small == []
-    assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
+def each_size(seen: Any) -> Iterator[tuple[int, int]]:
+    """The page in each of the sizes, its rules engraved anew."""
+    for width, height in SIZES:
+        seen.page.set_viewport_size({"width": width, "height": height})
+        seen.page.wait_for_function(
+            "() => [...document.querySelectorAll('[data-rule]')]"
+            ".every(e => e.clientWidth === Number(e.querySelector('svg').getAttribute('width')))"
+        )
+        yield width, height
+
+
+def test_all_rulers_lie_inside_the_viewport(shown: Any) -> None:
+    for width, height in each_size(shown):
+        rules = shown.page.locator("[data-rule]")
+        assert rules.count() == 3
+        for box in (rules.nth(n).bounding_box() for n in range(3)):
+            assert box is not None
+            assert box["width"] > 0.6 * width and box["height"] > 40
+            assert box["x"] >= 0 and box["x"] + box["width"] <= width
+            assert box["y"] >= 0 and box["y"] + box["height"] <= height
+
+
+def test_no_text_is_smaller_than_14_pixels_and_none_is_cut_off_sideways(shown: Any) -> None:
+    for width, _ in each_size(shown):
+        small = shown.page.evaluate(
+            """() => { const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT); const found = [];
+            while (walk.nextNode()) { const e = walk.currentNode.parentElement;
+              if (!walk.currentNode.data.trim() || e.closest('.unseen, noscript, template, script')) continue;
+              if (parseFloat(getComputedStyle(e).fontSize) < 14) found.push(walk.currentNode.data); }
+            return found; }"""
+        )
+        assert small == []
+        assert shown.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_words_on_a_rule_stand_in_their_own_band_and_are_never_cut(shown: Any) -> None:
+    seen_words = set()
+    for _ in each_size(shown):
+        found = shown.page.evaluate(
+            """() => [...document.querySelectorAll('[data-rule]')].flatMap(rule => {
+            const span = e => { const r = e.getBoundingClientRect(); return [r.left, r.right]; };
+            const band = word => span(rule.querySelector(`[data-band="${word.dataset.zoneWord}"]`));
+            return [...rule.querySelectorAll('[data-zone-word]')].map(e => [e.textContent, span(e), band(e)])
+              .concat([...rule.querySelectorAll('[data-window], [data-aim-flag]')].filter(e => e.getClientRects().length)
+              .map(e => [e.textContent, span(e), span(rule)])); })"""
+        )
+        for words, (left, right), (low, high) in found:
+            assert low <= left and right <= high, words
+            seen_words.add(words.split()[0])
+    assert {"dim", "over", "aim"} <= seen_words
+
+
+def test_the_notice_is_one_line_high_on_the_smallest_phone(shown: Any) -> None:
+    shown.page.set_viewport_size({"width": 320, "height": 700})
+    box = shown.page.locator("[data-notice]").bounding_box()
+    assert box is not None and box["height"] <= 44
+
+
+def test_the_sheet_of_the_cautions_explains_how_to_read_the_page(shown: Any) -> None:
+    shown.page.click("[data-open-cautions]")
+    said = shown.text("dialog[data-cautions]")
+    for word in ("How to read this page", "Box", "Bright core", "Trail", "Triangle", "Thin lines", "Untied"):
+        assert word in said
 
 
 def test_the_number_in_focus_is_an_eighth_of_the_viewport_high(bench: Any, open_page: Any) -> None:
@@ -130,6 +173,7 @@ def test_zone_and_words_change_as_the_level_passes_each_edge(bench: Any, open_pa
     for percent, words, zone in (
         (106.0, r"^\d+ mV too high$", "over"),
         (98.5, r"^may still be over by up to \d+ mV$", "on-target"),
+        (97.3, "^on aim: leave it$", "on-target"),
         (96.5, "^in: leave it$", "on-target"),
         (90.0, "^in, but dim: leave it$", "dim"),
         (80.0, r"^\d+ mV too low$", "too-low"),
@@ -257,6 +301,7 @@ def test_a_page_without_any_scope_says_so_and_shows_its_empty_rules(children: An
     seen.situation("scope-absent")
     assert seen.page.locator("[data-rule]").count() == 3
     assert seen.text('[data-channel="red"] [data-number]') == "–"
+    assert seen.text('[data-channel="red"] [data-words]') == "waiting for the scope"
 
 
 def test_a_lost_daemon_is_said_after_five_seconds_and_a_new_one_is_found_without_a_reload(

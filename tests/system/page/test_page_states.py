@@ -2,6 +2,7 @@
 
 import copy
 import json
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -45,6 +46,15 @@ class Said:
         change(reading)
         self._say({"type": "reading", "reading": reading})
 
+    def say_until(self, seen: Any, situation: str, change: Callable[[dict[str, Any]], None]) -> None:
+        """Say such readings as a scope would, one after the other, until the notice has taken up their `situation`."""
+        give_up = time.monotonic() + 30.0
+        while seen.page.get_attribute("[data-notice]", "data-situation") != situation:
+            assert time.monotonic() < give_up, f"the page never said {situation}"
+            self.say_reading(change)
+            seen.page.wait_for_timeout(40)
+        self.say_reading(change)
+
 
 @pytest.fixture
 def said(bench: Any, eventually: Any) -> Said:
@@ -70,8 +80,7 @@ def test_no_sync_is_said_and_the_level_is_no_zero(said: Said, seen: Any) -> None
                 channel[key] = None
         reading["match"] = None
 
-    said.say_reading(without_sync)
-    seen.situation("sync-none")
+    said.say_until(seen, "sync-none", without_sync)
     assert seen.text('[data-channel="red"] [data-number]') == "–"
     assert seen.text('[data-channel="red"] [data-words]') == "no level without sync"
     assert not seen.page.locator('[data-channel="red"] [data-slider]').is_visible()
@@ -81,17 +90,90 @@ def test_no_sync_is_said_and_the_level_is_no_zero(said: Said, seen: Any) -> None
     ("state", "title"), [("blanking-only", "Looks like blanking"), ("vertical-interval", "Vertical interval")]
 )
 def test_a_doubtful_sync_is_said(said: Said, seen: Any, state: str, title: str) -> None:
-    said.say_reading(lambda reading: reading["sync"].update(state=state))
-    seen.situation(f"sync-{state}")
+    said.say_until(seen, f"sync-{state}", lambda reading: reading["sync"].update(state=state))
     assert seen.text("[data-notice-title]").startswith(title)
 
 
+def test_captures_that_miss_the_picture_now_and_then_change_no_word_on_the_page(said: Said, seen: Any) -> None:
+    hint = {
+        "code": "white-not-in-record",
+        "text": "No flat white was seen: likely a dark picture.",
+        "test": "Show white.",
+    }
+
+    def missed(reading: dict[str, Any]) -> None:
+        reading["sync"].update(state="vertical-interval")
+        reading["match"] = None
+        for channel in reading["channels"]:
+            channel.update(peak_white_mv=None, low_mv=None, high_mv=None, zone=None, verdict=None, hints=[hint])
+
+    def swinging(reading: dict[str, Any]) -> None:
+        reading["channels"][0]["peak_white_mv"] += 0.5 if reading["seq"] % 4 else -0.5
+
+    seen.wait_for_words("red", "too high")
+    seen.page.evaluate(
+        """() => { window.changed = []; new MutationObserver(all => { for (const one of all)
+        window.changed.push(one.target.textContent); }).observe(document.body, { subtree: true, characterData: true, childList: true });
+        new MutationObserver(all => window.changed.push(all[0].target.dataset.situation))
+        .observe(document.querySelector('[data-notice]'), { attributes: true }); }"""
+    )
+    steady = ("[data-notice-title]", "[data-sync-line]", "[data-match]", '[data-channel="red"]')
+    before = [seen.text(selector) for selector in steady]
+    for n in range(60):
+        said.say_reading(swinging if n % 4 == 0 else missed)
+        seen.page.wait_for_timeout(40)
+    assert [seen.text(selector) for selector in steady] == before
+    changed = {words for words in seen.page.evaluate("window.changed") if "reading" not in words}
+    assert changed <= {seen.page.text_content("[data-announcer]")}
+
+
+def test_a_hint_on_the_hookup_leads_the_words_and_its_cause_is_read_on_a_phone(said: Said, seen: Any) -> None:
+    seen.page.set_viewport_size({"width": 390, "height": 844})
+    hint = {
+        "code": "termination-missing",
+        "text": "Sync and white are about twice nominal: likely no 75-ohm termination.",
+        "test": "Put a 75-ohm terminator on the tee: the level should halve.",
+    }
+    said.say_until(seen, "termination-missing", lambda reading: reading.update(hints=[hint]))
+    seen.wait_for_words("red", "^check the terminator first$")
+    assert "above aim" in seen.text('[data-channel="red"] [data-detail]')
+    assert seen.text("[data-notice-title]") == "Likely no 75-ohm termination."
+    assert not seen.is_cut("[data-notice-title]")
+    seen.page.click("[data-open-notes]")
+    assert "about twice nominal" in seen.text("[data-notes-items]")
+
+
+def test_the_notice_offers_more_only_where_there_is_more(said: Said, seen: Any) -> None:
+    seen.situation("clear")
+    assert seen.text("[data-notice-title]") == "Hookup looks right"
+    assert not seen.page.locator("[data-open-notes]").is_visible()
+    problem = {"code": "a", "text": "no such target", "do": "choose another", "since": None}
+    said.status("ready", problems=[problem, problem | {"code": "b", "text": "no such channel"}])
+    seen.situation("a")
+    assert seen.text("[data-open-notes]") == "Read all (2)"
+
+
+def test_what_else_was_measured_stands_on_the_plate_and_a_scaled_level_says_so(
+    bench: Any, said: Said, open_page: Any
+) -> None:
+    hookup = bench.json("GET", "api/v1/hookup")
+
+    def before(page: Page) -> None:
+        page.route("**/api/v1/hookup", lambda route: route.fulfill(json=hookup | {"pattern_white_pct": 75.0}))
+        said.route(page)
+
+    seen = open_page(bench.url, before=before)
+    said.say_reading(lambda reading: reading["channels"][0].update(black_mv=53.6, sync_mv=286.2, average_mv=318.2))
+    seen.page.wait_for_function("() => /black/.test(document.querySelector('[data-beside]').textContent)")
+    words = "scaled from 75 % white to full, if linear · black 54 · sync 286 · average 318 mV"
+    assert seen.text('[data-channel="red"] [data-beside]') == words
+
+
 def test_a_held_level_is_dimmed_and_carries_its_age(said: Said, seen: Any) -> None:
-    said.say_reading(lambda reading: reading["channels"][0].update(held=True, age_s=12.0))
-    seen.situation("held")
+    said.say_until(seen, "held", lambda reading: reading["channels"][0].update(held=True, age_s=12.0))
     assert "stale" in seen.page.get_attribute('[data-channel="red"]', "class")
     assert "stale" not in seen.page.get_attribute('[data-channel="green"]', "class")
-    assert seen.text('[data-channel="red"] [data-detail]').startswith("held for 1")
+    assert seen.text('[data-channel="red"] [data-words]') == "held 12 s: no white seen"
 
 
 def test_a_clipped_level_is_a_lower_bound(said: Said, seen: Any) -> None:
@@ -102,23 +184,23 @@ def test_a_clipped_level_is_a_lower_bound(said: Said, seen: Any) -> None:
 
 
 def test_an_undecidable_level_says_the_way_out(said: Said, seen: Any) -> None:
-    said.say_reading(lambda reading: reading["channels"][0].update(decidable=False, verdict="unsure"))
+    change = {"peak_white_mv": 760.0, "decidable": False, "verdict": "unsure"}
+    said.say_reading(lambda reading: reading["channels"][0].update(change))
     seen.wait_for_words("red", "^cannot be judged$")
-    assert "way out: calibrate" in seen.text('[data-channel="red"] [data-detail]')
+    assert "calibrate, or state the gain accuracy" in seen.text('[data-channel="red"] [data-detail]')
 
 
 def test_waiting_for_a_trigger_is_said_in_the_daemons_words(said: Said, seen: Any) -> None:
     said.status("waiting-for-trigger", "no edge came on CH4", "is the unit on?")
     seen.situation("scope-waiting-for-trigger")
-    assert seen.text("[data-notice-do]") == "No edge came on CH4. Is the unit on?"
+    assert seen.text("[data-notice-do]") == "Is the unit on? No edge came on CH4."
 
 
 def test_hints_come_with_their_test_in_one_place_and_all_of_them_in_a_sheet(said: Said, seen: Any) -> None:
     before = seen.page.locator("[data-channels]").bounding_box()
     hints = [{"code": f"hint-{n}", "text": f"Likely cause {n}. " * 8, "test": f"do this {n}. " * 8} for n in range(3)]
-    said.say_reading(lambda reading: reading.update(hints=hints))
-    seen.situation("hint-0")
-    assert "Ten-second test: do this 0" in seen.text("[data-notice-do]")
+    said.say_until(seen, "hint-0", lambda reading: reading.update(hints=hints))
+    assert "Test: do this 0" in seen.text("[data-notice-do]")
     assert seen.page.locator("[data-channels]").bounding_box() == before
     seen.page.click("[data-open-notes]")
     assert seen.page.locator("[data-notes-items] li").count() == 3
@@ -126,8 +208,7 @@ def test_hints_come_with_their_test_in_one_place_and_all_of_them_in_a_sheet(said
 
 def test_words_in_a_hint_are_never_taken_for_markup(said: Said, seen: Any) -> None:
     hint = {"code": "x", "text": "<img src=x onerror=alert(1)>", "test": "<b>bold</b>"}
-    said.say_reading(lambda reading: reading.update(hints=[hint]))
-    seen.situation("x")
+    said.say_until(seen, "x", lambda reading: reading.update(hints=[hint]))
     assert seen.text("[data-notice-title]") == hint["text"]
 
 

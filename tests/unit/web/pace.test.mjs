@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 import { page } from "./page.mjs";
 
-const { Announcements, NewestWins, RateMeter, SteadyNumber, Trail, retryDelayMs } = await page("pace.js");
+const { Announcements, Lasting, NewestWins, RateMeter, SteadyNumber, Trail, retryDelayMs } = await page("pace.js");
 
 test("retries wait longer and longer, up to five seconds, spread by chance", () => {
   const middle = Array.from({ length: 12 }, (_, attempt) => retryDelayMs(attempt, () => 0.5));
@@ -20,14 +20,34 @@ test("the rate is that of the last three seconds", () => {
   assert.equal(meter.perSecond(9000), 0);
 });
 
-test("a steady number ignores noise and follows a change", () => {
+test("a steady number ignores noise of half a unit wherever it lies, and follows a change at once", () => {
+  for (const middle of [750, 750.25, 750.5, 750.75]) {
+    const steady = new SteadyNumber();
+    const seen = new Set();
+    for (let n = 0; n < 400; n += 1) {
+      const shown = steady.next(middle + 0.5 * Math.cos(n), 50 * n);
+      if (n > 40) seen.add(shown);
+    }
+    assert.equal(seen.size, 1, `${middle}: ${[...seen]}`);
+    assert.equal(steady.next(middle + 3, 30000), Math.round(middle + 3));
+    assert.equal(steady.next(null, 30050), null);
+  }
+});
+
+test("a steady number settles on a small change within two seconds", () => {
   const steady = new SteadyNumber();
-  assert.equal(steady.next(750.4), 750);
-  assert.equal(steady.next(750.6), 750);
-  assert.equal(steady.next(749.4), 750);
-  assert.equal(steady.next(750.8), 751);
-  assert.equal(steady.next(null), null);
-  assert.equal(steady.next(700.2), 700);
+  steady.next(750, 0);
+  for (let t = 50; t <= 2000; t += 50) steady.next(750.9, t);
+  assert.equal(steady.shown, 751);
+});
+
+test("a lasting value changes only after another one stood for a second and a half, and never while two alternate", () => {
+  const lasting = new Lasting("a");
+  for (let t = 0; t < 5000; t += 100) assert.equal(lasting.next(t % 200 ? "a" : "b", t), "a");
+  assert.equal(lasting.next("b", 5000), "a");
+  assert.equal(lasting.next("b", 6499), "a");
+  assert.equal(lasting.next("b", 6500), "b");
+  assert.equal(lasting.next("c", 6501, true), "c");
 });
 
 test("announcements come at most once in two seconds, the last one wins, none comes twice", () => {

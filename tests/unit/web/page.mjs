@@ -23,6 +23,13 @@ export const NOTHING = {
   zone: null, verdict: null, p_over: null, p_too_low: null, decidable: null,
 };
 
+/** A channel as settled.js gives it: with its number and its aim in whole millivolts. */
+export function shown(more = {}) {
+  const one = channel(more);
+  const rounded = (mv) => (mv === null ? null : Math.round(mv));
+  return { ...one, number: rounded(one.peak_white_mv), aim: rounded(one.aim_mv) };
+}
+
 /** A reading as the live socket carries it. */
 export function reading(seq, more = {}) {
   return {

@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 import { page } from "./page.mjs";
 
-const { RulerRange, baseRange, labelsThatFit, multiples, rangeHolding, tickSteps, xOf, zoneBands } = await page("scale.js");
+const { RulerRange, baseRange, flagSide, labelsThatFit, multiples, rangeHolding, spanLabel, tickSteps, xOf, zoneBands } = await page("scale.js");
 const EDGES = { over: 714.3, on_target: 678.6, dim: 600 };
 
 // A small seeded generator, so that a failure comes again.
@@ -118,7 +118,7 @@ test("multiples lie inside the range, ends included", () => {
   assert.deepEqual(multiples(100, { lo: -150, hi: 150 }), [-100, 0, 100]);
 });
 
-test("labels never overlap, and the heaviest one stays", () => {
+test("labels never overlap nor leave their own band, and the heaviest one stays where its band has room", () => {
   const random = seeded(4);
   for (let n = 0; n < 1000; n += 1) {
     const labels = Array.from({ length: 5 }, (_, k) => {
@@ -126,12 +126,16 @@ test("labels never overlap, and the heaviest one stays", () => {
       return { x: 400 * random(), width: 20 + 60 * random(), weight: k, from, to: from + 150 };
     });
     const placed = labelsThatFit(labels, 400, 8);
-    assert.ok(placed.some((label) => label.weight === 4));
+    const heaviest = labels[4];
+    const room = Math.min(400, heaviest.to) - heaviest.from;
+    assert.equal(placed.some((label) => label.weight === 4), room >= heaviest.width);
     for (let k = 1; k < placed.length; k += 1) {
       const room = placed[k].x - placed[k].width / 2 - (placed[k - 1].x + placed[k - 1].width / 2);
       assert.ok(room >= 8 - 1e-6, String(room));
     }
-    for (const label of placed) assert.ok(label.x - label.width / 2 >= -1e-9 && label.x + label.width / 2 <= 400 + 1e-9);
+    for (const { x, width, from, to } of placed) {
+      assert.ok(x - width / 2 >= from - 1e-9 && x + width / 2 <= Math.min(to, 400) + 1e-9);
+    }
   }
 });
 
@@ -141,4 +145,26 @@ test("a label that collides moves aside within its own band, or is left out", ()
   assert.deepEqual(moved.map((label) => label.x), [37, 90]);
   const crowded = labelsThatFit([light, { x: 60, width: 60, weight: 2 }], 200, 8);
   assert.deepEqual(crowded.map((label) => label.x), [60]);
+});
+
+test("a flag stands right of its point, left of it near the right end, and nowhere where neither fits", () => {
+  assert.equal(flagSide(100, 60, 13, 320), 1);
+  assert.equal(flagSide(300, 60, 13, 320), -1);
+  assert.equal(flagSide(50, 60, 13, 110), 0);
+});
+
+test("the words of a span are never cut at an end: they move aside, are shortened, or are left out", () => {
+  const random = seeded(5);
+  const wordings = [{ words: "long", width: 240 }, { words: "short", width: 90 }];
+  const found = new Set();
+  for (let n = 0; n < 2000; n += 1) {
+    const width = 110 + 700 * random();
+    const left = width * random();
+    const label = spanLabel(wordings, left, left + (width - left) * random(), width);
+    found.add(label?.words);
+    if (!label) continue;
+    const half = wordings.find(({ words }) => words === label.words).width / 2;
+    assert.ok(label.x - half >= 0 && label.x + half <= width);
+  }
+  assert.deepEqual([...found].map(String).sort(), ["long", "short", "undefined"]);
 });

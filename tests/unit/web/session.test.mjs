@@ -55,7 +55,7 @@ test("channels with a peak white come in the order of the page, others not at al
   session.receive(hello(), 0);
   const channels = ["sync", "blue", "composite", "red", "chroma", null].map((role) => channel({ role }));
   session.receive({ type: "reading", reading: reading(1, { channels }) }, 1);
-  assert.deepEqual(session.channels().map((one) => one.role), ["red", "blue", "composite"]);
+  assert.deepEqual(session.settled.channels().map((one) => one.role), ["red", "blue", "composite"]);
 });
 
 test("a frame of a kind that this page does not know still proves that the daemon lives", () => {

@@ -11,6 +11,13 @@ function after(...frames) {
   return session;
 }
 
+/** A session that hears the same reading every 100 ms for two seconds: what lasts is said. */
+function lasting(more, of = status("ready")) {
+  const session = after(hello(), of);
+  for (let n = 1; n <= 21; n += 1) session.receive({ type: "reading", reading: reading(n, more) }, n * 100);
+  return session;
+}
+
 const live = (more) => ({ type: "reading", reading: reading(1, more) });
 const first = (session, nowMs = 200) => notesOf(session, nowMs, 0)[0];
 
@@ -43,15 +50,15 @@ for (const [state, title] of [
   });
 }
 
-test("what the daemon says of the scope comes as sentences", () => {
+test("what the daemon says of the scope comes as sentences, what to do first and the address last", () => {
   const frame = status("lost");
-  Object.assign(frame.scope, { text: "the connection broke off", do: "check its cable" });
-  assert.equal(first(after(hello(), frame)).do, "The connection broke off. Check its cable.");
+  Object.assign(frame.scope, { text: "192.0.2.7: the connection broke off", do: "check its cable" });
+  assert.equal(first(after(hello(), frame)).do, "Check its cable. 192.0.2.7: the connection broke off.");
 });
 
 for (const [state, title] of [["none", /^No sync/], ["blanking-only", /^Looks like blanking/], ["vertical-interval", /^Vertical interval/]]) {
   test(`sync state ${state} has words`, () => {
-    const note = first(after(hello(), status("ready"), live({ sync: { state } })));
+    const note = first(lasting({ sync: { state, line_rate_hz: null } }), 2150);
     assert.match(note.title, title);
   });
 }
@@ -62,28 +69,70 @@ test("readings that stopped coming while the scope is ready are named", () => {
   assert.match(first(session, 2600).title, /^No reading since/);
 });
 
+const hint = (code, text = `${code} text`) => ({ code, text, test: `${code} test` });
+const codes = (session, nowMs = 2150) => notesOf(session, nowMs, 0).map((note) => note.code);
+
 test("a clipped and a held channel are named with what to do", () => {
   const channels = [channel({ clipped: true }), channel({ role: "blue", channel: "CH3", held: true, age_s: 12 })];
-  const notes = notesOf(after(hello(), status("ready"), live({ channels })), 200, 0);
+  const notes = notesOf(lasting({ channels }), 2150, 0);
   assert.deepEqual(notes.map((note) => note.code), ["clipped", "held"]);
   assert.match(notes[0].do, /CH1/);
+  assert.match(notes[1].do.replace(/\u00a0/g, " "), /^Show white .* 12 s ago/);
 });
 
-test("problems come before hints, and a hint comes with its ten-second test, once", () => {
-  const hint = { code: "accuracy-assumed", text: "±3 % is assumed", test: "read the data sheet" };
+test("one cause on several channels is one note that names them", () => {
+  const channels = ["red", "green", "blue"].map((role) => channel({ role, held: true, age_s: 4, hints: [hint("white-not-in-record")] }));
+  const notes = notesOf(lasting({ channels }), 2150, 0);
+  assert.deepEqual(notes.map((note) => note.title), ["Red, green and blue are held"]);
+  const hinted = ["red", "green"].map((role) => channel({ role, hints: [hint("range-too-coarse", "Coarse.")] }));
+  assert.deepEqual(notesOf(lasting({ channels: hinted }), 2150, 0).map((note) => note.title), ["Red and green: Coarse."]);
+});
+
+test("a dead channel is neither held nor without white beside", () => {
+  const hints = [hint("white-not-in-record"), hint("channel-dead")];
+  assert.deepEqual(codes(lasting({ channels: [channel({ held: true, age_s: 4, hints })] })), ["channel-dead"]);
+});
+
+test("levels held for want of sync, and the hint that says it again, are no news beside the missing sync", () => {
+  const channels = [channel({ held: true, age_s: 4, hints: [hint("white-not-in-record")] })];
+  assert.deepEqual(codes(lasting({ sync: { state: "none", line_rate_hz: null }, channels, hints: [hint("no-sync")] })), ["sync-none"]);
+});
+
+test("a clipped channel is said once", () => {
+  assert.deepEqual(codes(lasting({ channels: [channel({ clipped: true, hints: [hint("scope-clipping")] })] })), ["clipped"]);
+});
+
+test("a hint puts its likely cause first and keeps what was seen for the sheet", () => {
+  const text = "Sync and white are about twice nominal: likely no 75-ohm termination.";
+  const [note] = notesOf(lasting({ hints: [hint("termination-missing", text)] }), 2150, 0);
+  assert.equal(note.title, "Likely no 75-ohm termination.");
+  assert.equal(note.more, "Sync and white are about twice nominal.");
+  assert.equal(note.do, "termination-missing test");
+});
+
+test("a hint on the hookup comes before the others", () => {
+  assert.deepEqual(codes(lasting({ hints: [hint("accuracy-assumed"), hint("probe-ratio")] })), ["probe-ratio", "accuracy-assumed"]);
+});
+
+test("a hint that comes and goes with single readings is not said", () => {
+  const session = after(hello(), status("ready"));
+  for (let n = 1; n <= 40; n += 1) {
+    session.receive({ type: "reading", reading: reading(n, { hints: n % 2 ? [hint("x")] : [] }) }, n * 100);
+    assert.deepEqual(codes(session, n * 100), []);
+  }
+});
+
+test("problems come before hints, and the same hint of the reading and of a channel is said once", () => {
   const problems = [{ code: "unknown-target", text: "no such target", do: "choose another", since: null }];
-  const session = after(hello(), status("ready", { problems }), live({ hints: [hint, hint], channels: [channel({ hints: [hint] })] }));
-  const notes = notesOf(session, 200, 0);
-  assert.deepEqual(notes.map((note) => note.code), ["unknown-target", "accuracy-assumed", "accuracy-assumed"]);
-  assert.equal(notes[1].do, "Ten-second test: read the data sheet");
-  assert.match(notes[2].title, /^Red: /);
+  const one = hint("accuracy-assumed");
+  const session = lasting({ hints: [one], channels: [channel({ hints: [one] })] }, status("ready", { problems }));
+  assert.deepEqual(codes(session), ["unknown-target", "accuracy-assumed"]);
 });
 
 test("hints of a reading that is no longer live are not said", () => {
-  const hint = { code: "x", text: "t", test: "u" };
-  const session = after(hello(), live({ hints: [hint] }));
-  session.receive(status("lost"), 2500);
-  assert.deepEqual(notesOf(session, 2600, 0).map((note) => note.code), ["scope-lost"]);
+  const session = lasting({ hints: [hint("x")] });
+  session.receive(status("lost"), 4500);
+  assert.deepEqual(notesOf(session, 4600, 0).map((note) => note.code), ["scope-lost"]);
 });
 
 test("a hookup without any white role says what to clip", () => {

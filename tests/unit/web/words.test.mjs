@@ -1,95 +1,163 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { NOTHING, channel, page } from "./page.mjs";
+import { NOTHING, page, shown } from "./page.mjs";
 
 const words = await page("words.js");
 const plain = (text) => text.replace(/[\u00a0\u202f]/g, " ");
-const LOCKED = { state: "locked", channel: "CH4", line_rate_hz: 15734.3, system: "525/60", field: null };
+const LOCKED = { sync: { state: "locked", channel: "CH4", line_rate_khz: 15.73, system: "525/60", field: null } };
+const main = (channel, conditions = LOCKED) => plain(words.standing(channel, conditions).words);
+const detail = (channel, conditions = LOCKED) => plain(words.levelDetail(channel, conditions));
 
-test("a level over says how far it is from the aim", () => {
-  const over = channel({ peak_white_mv: 750.3, zone: "over", verdict: "over", off_aim_mv: 55.2, p_over: 1 });
-  assert.equal(plain(words.levelWords(over, LOCKED)), "55 mV too high");
+test("a level over says how far its shown number is from the shown aim", () => {
+  const over = shown({ peak_white_mv: 749.6, zone: "over", verdict: "over", off_aim_mv: 55.2, aim_mv: 694.4, p_over: 1 });
+  assert.deepEqual([over.number, over.aim], [750, 694]);
+  assert.equal(main(over), "56 mV too high");
+  assert.equal(detail(over), "over · aim 694 · ±21 mV");
 });
 
 test("a level too low says how far it is from the aim", () => {
-  const low = channel({ zone: "too-low", verdict: "too-low", off_aim_mv: -120.4 });
-  assert.equal(plain(words.levelWords(low, LOCKED)), "120 mV too low");
+  assert.equal(main(shown({ peak_white_mv: 575, zone: "too-low", verdict: "too-low" })), "120 mV too low");
 });
 
 test("a level that may be left says so, and dim is named as dim", () => {
-  assert.equal(words.levelWords(channel(), LOCKED), "in: leave it");
-  assert.equal(words.levelWords(channel({ zone: "dim" }), LOCKED), "in, but dim: leave it");
+  assert.equal(main(shown()), "in: leave it");
+  assert.equal(main(shown({ zone: "dim" })), "in, but dim: leave it");
 });
 
 test("an unsure level says how far its slider reaches beyond the edge", () => {
-  const unsure = channel({ verdict: "unsure", high_mv: 723.4, p_over: 0.3 });
-  assert.equal(plain(words.levelWords(unsure, LOCKED)), "may still be over by up to 9 mV");
-  const low = channel({ verdict: "unsure", zone: "dim", low_mv: 588, high_mv: 622, p_over: 0, p_too_low: 0.3 });
-  assert.equal(plain(words.levelWords(low, LOCKED)), "may still be too low by up to 12 mV");
+  const unsure = shown({ peak_white_mv: 703, verdict: "unsure", high_mv: 723.4, p_over: 0.3 });
+  assert.equal(main(unsure), "may still be over by up to 9 mV");
+  const low = shown({ verdict: "unsure", zone: "dim", low_mv: 588, high_mv: 622, p_over: 0, p_too_low: 0.3 });
+  assert.equal(main(low), "may still be too low by up to 12 mV");
+});
+
+test("a level within a millivolt of its aim, or within what it repeats, is on aim whatever side of the verdict it fell", () => {
+  for (const verdict of ["unsure", "leave-it"]) {
+    assert.equal(main(shown({ peak_white_mv: 695.9, verdict, high_mv: 714.9, p_over: 0.06 })), "on aim: leave it");
+    assert.equal(main(shown({ peak_white_mv: 699, u95_repeat_mv: 4, verdict, high_mv: 717, p_over: 0.07 })), "on aim: leave it");
+  }
+  assert.equal(main(shown({ peak_white_mv: 697.2, verdict: "unsure", high_mv: 716.3, p_over: 0.07 })), "may still be over by up to 2 mV");
 });
 
 test("a distance is never said as nothing while the verdict is against the level", () => {
-  assert.equal(plain(words.levelWords(channel({ verdict: "unsure", high_mv: 714.4, p_over: 0.06 }), LOCKED)), "may still be over by up to 1 mV");
-  assert.equal(plain(words.levelWords(channel({ verdict: "over", off_aim_mv: 0.3 }), LOCKED)), "1 mV too high");
+  assert.equal(main(shown({ peak_white_mv: 695.3, verdict: "over" })), "1 mV too high");
 });
 
 test("a level that cannot be judged comes with the way out", () => {
-  const undecidable = channel({ decidable: false, verdict: "unsure" });
-  assert.equal(words.levelWords(undecidable, LOCKED), "cannot be judged");
-  assert.match(words.levelDetail(undecidable, LOCKED, 0), /calibrate/);
+  const undecidable = shown({ decidable: false, verdict: "unsure" });
+  assert.equal(main(undecidable), "cannot be judged");
+  assert.match(detail(undecidable), /calibrate/);
 });
 
 test("a clipped level is said to be higher, with what to change", () => {
-  const clipped = channel({ clipped: true, decidable: false, verdict: "unsure" });
-  assert.match(words.levelWords(clipped, LOCKED), /clipped/);
-  assert.match(words.levelDetail(clipped, LOCKED, 0), /volts per division/);
+  const clipped = shown({ clipped: true, decidable: false, verdict: "unsure" });
+  assert.match(main(clipped), /clipped/);
+  assert.match(detail(clipped), /volts per division/);
 });
 
 test("a missing level is no zero, and names what is missing", () => {
-  const none = channel(NOTHING);
-  assert.equal(words.levelWords(none, { state: "none" }), "no level without sync");
-  assert.equal(words.levelWords(none, LOCKED), "no white in the record yet");
-  assert.equal(words.levelWords(channel({ ...NOTHING, hints: [{ code: "channel-dead" }] }), LOCKED), "no signal");
+  const none = shown(NOTHING);
+  assert.equal(main(none, { sync: { state: "none" } }), "no level without sync");
+  assert.equal(main(none), "no white in the record yet");
+  assert.equal(main(none, { sync: null }), "no white in the record yet");
 });
+
+test("a dead channel is a dead channel, held or not", () => {
+  const hints = [{ code: "white-not-in-record" }, { code: "channel-dead" }];
+  assert.equal(main(shown({ ...NOTHING, hints })), "no signal");
+  assert.equal(main(shown({ held: true, age_s: 9, hints })), "no signal");
+});
+
+for (const [code, first] of [
+  ["termination-missing", "check the terminator first"],
+  ["fifty-ohm-load", "check for a 50-ohm load first"],
+  ["terminated-twice", "check for a second load first"],
+  ["loads-75-and-50", "check both loads first"],
+  ["pattern-white", "check the pattern’s white first"],
+  ["probe-ratio", "check the probe ratio first"],
+  ["one-channel-off", "check this channel’s hookup first"],
+]) {
+  test(`while ${code} stands the hookup comes before the trimmer, and the distance stands in the small line`, () => {
+    const over = shown({ peak_white_mv: 1390, zone: "over", verdict: "over" });
+    assert.equal(main(over, { ...LOCKED, hints: [{ code }] }), first);
+    assert.equal(main({ ...over, hints: [{ code }] }), first);
+    assert.equal(detail(over, { ...LOCKED, hints: [{ code }] }), "over · 695 mV above aim 695 · ±21 mV");
+  });
+}
 
 test("the second line carries zone, distance to the aim and uncertainty", () => {
-  assert.equal(plain(words.levelDetail(channel(), LOCKED, 0)), "on target · 5 mV below aim 695 · ±21 mV");
+  assert.equal(detail(shown()), "on target · 5 mV below aim 695 · ±21 mV");
 });
 
-test("a held level says how old it is", () => {
-  assert.match(plain(words.levelDetail(channel({ held: true }), LOCKED, 12.4)), /^held for 12 s/);
+test("a held level says for how long and what is missing instead of a distance", () => {
+  const held = shown({ peak_white_mv: 750, verdict: "over", zone: "over", held: true, age_s: 4.2 });
+  assert.equal(main(held), "held 4 s: no white seen");
+  assert.equal(main(held, { sync: { state: "none" } }), "held 4 s: no sync");
+  assert.equal(detail(held), "last seen · 55 mV above aim 695 · ±21 mV");
+});
+
+test("a level that is no longer live says how old it is and that it is nothing to trim by", () => {
+  const stale = { ...LOCKED, staleS: 12.4 };
+  assert.equal(main(shown({ verdict: "over" }), stale), "held 12 s: no reading");
+  assert.match(detail(shown(), stale), /do not trim/);
+});
+
+test("what else was measured stands in one line; what was not is left out", () => {
+  const channel = shown({ black_mv: 53.6, sync_mv: 286.2, burst_mv_pp: 285.8, average_mv: 318 });
+  assert.equal(plain(words.besideWords(channel)), "black 54 · sync 286 · burst 286 · average 318 mV");
+  assert.equal(plain(words.besideWords(shown({ black_mv: 0, sync_mv: null, average_mv: null }))), "black 0 mV");
+  assert.equal(words.besideWords(shown()), "");
+});
+
+test("a level that was scaled from a part of white says so, and that this takes linearity for granted", () => {
+  assert.equal(plain(words.besideWords(shown({ average_mv: 318 }), 75)), "scaled from 75 % white to full, if linear · average 318 mV");
+});
+
+test("an empty plate says what it waits for", () => {
+  assert.equal(words.waitingWords("scope-absent"), "waiting for the scope");
+  assert.equal(words.waitingWords("daemon-lost"), "waiting for the daemon");
+  assert.equal(words.waitingWords(undefined), "waiting for the first reading");
 });
 
 test("the sync line is that of the design", () => {
+  const { sync } = LOCKED;
   const field = { lines_per_field: 262.0, field_rate_hz: 60.05, scan: "progressive", age_s: 4 };
-  assert.equal(plain(words.syncLine({ ...LOCKED, field })), "locked on CH4 · 15 734 Hz · 262 lines, progressive");
-  assert.equal(plain(words.syncLine({ ...LOCKED, field: { ...field, lines_per_field: 262.5, scan: "interlaced" } })), "locked on CH4 · 15 734 Hz · 262.5 lines, interlaced");
+  assert.equal(plain(words.syncLine({ ...sync, field })), "locked on CH4 · 15.73 kHz · 262 lines, progressive");
+  assert.equal(plain(words.syncLine({ ...sync, field: { ...field, lines_per_field: 262.5, scan: "interlaced" } })), "locked on CH4 · 15.73 kHz · 262.5 lines, interlaced");
 });
 
 test("without a field capture the sync line claims no line count", () => {
-  assert.equal(plain(words.syncLine(LOCKED)), "locked on CH4 · 15 734 Hz · 525/60");
-  assert.equal(words.syncLine({ state: "none", channel: null, line_rate_hz: null, system: null, field: null }), "no sync");
+  assert.equal(plain(words.syncLine(LOCKED.sync)), "locked on CH4 · 15.73 kHz · 525/60");
+  assert.equal(words.syncLine({ state: "none", channel: null, line_rate_khz: null, system: null, field: null }), "no sync");
+  assert.equal(plain(words.syncLine(null)), " ");
 });
 
 test("the match line says who, how far, how sure, by which method and whether it will do", () => {
-  const match = { spread_mv: 50.1, u95_mv: 35.4, limit_pct: 2, ok: null, method: "untied", highest: "red", lowest: "blue" };
-  assert.equal(plain(words.matchLine(match)), "Red is highest, blue lowest: 50 ±35 mV apart (untied) · not sure to match within 2 %");
-  assert.match(plain(words.matchLine({ ...match, ok: true })), /· matched within 2 %$/);
-  assert.match(plain(words.matchLine({ ...match, ok: false })), /· apart by more than 2 %$/);
-  assert.match(words.matchLine(null), /needs red, green and blue/);
+  const match = { spread_mv: 50, u95_mv: 35.4, limit_pct: 2, ok: null, method: "untied", highest: "red", lowest: "blue" };
+  const line = (more) => plain(words.matchLine({ shown: match && { ...match, ...more }, colours: true }));
+  assert.equal(line(), "Red is highest, blue lowest: 50 ±35 mV apart (untied) · not sure to match within 2 %");
+  assert.match(line({ ok: true }), /· matched within 2 %$/);
+  assert.match(line({ ok: false }), /· apart by more than 2 %$/);
+  assert.match(line({ highest: null, lowest: null }), /^Match: 50 ±35 mV/);
 });
 
-test("numbers have a true minus, groups of three, and no decimals of the browser's language", () => {
+test("the match line is empty where the three colours are not clipped, and says so where one has no white", () => {
+  assert.equal(words.matchLine({ shown: null, colours: false }).trim(), "");
+  assert.match(words.matchLine({ shown: null, colours: true }), /needs red, green and blue/);
+});
+
+test("numbers have a true minus and no decimals of the browser's language", () => {
   assert.equal(words.whole(-3.4), "−3");
   assert.equal(words.whole(-0.2), "0");
-  assert.equal(plain(words.grouped(15734.3)), "15 734");
-  assert.equal(plain(words.grouped(1234567)), "1 234 567");
   assert.equal(plain(words.plusMinus(0.42)), "±0.4 mV");
   assert.equal(plain(words.plusMinus(22.5)), "±23 mV");
-  assert.equal(plain(words.rateWords(3.04)), "3 readings/s");
-  assert.equal(plain(words.rateWords(19.9)), "20 readings/s");
+  assert.equal(plain(words.rateWords(3)), "3 readings/s");
+  assert.equal(plain(words.rateWords(1)), "1 reading/s");
 });
 
-test("what is spoken does not carry the figures that flicker while a level is over by much", () => {
-  assert.equal(words.spokenWords(channel(), LOCKED), "Red: in: leave it");
+test("what is spoken carries no figures", () => {
+  for (const more of [{ verdict: "over" }, { verdict: "too-low" }, { verdict: "unsure", high_mv: 730 }, { held: true, age_s: 4 }, {}, NOTHING]) {
+    assert.doesNotMatch(words.spokenWords(shown(more), LOCKED), /\d/);
+  }
+  assert.doesNotMatch(words.spokenWords(shown(), { ...LOCKED, staleS: 4 }), /\d/);
 });
