@@ -18,6 +18,9 @@ LEAST_LINES = 2
 """A state holds at least this long in all, on at least so many lines."""
 ALIKE_MV = 4.0
 """Steps smaller than this are not told apart."""
+WINDOW_US, LONGEST_WINDOW_US = 0.25, 1.0
+SEEN_STEP_MV = 25.0
+"""A step of this height should show above the noise, where windows of a microsecond suffice for that."""
 RESTLESS = 1.3
 """An edge must differ by more than flats known to be flat do, by this factor."""
 TILT = 0.02
@@ -86,7 +89,7 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
     bin_us = lines.grid.bin_us
     channels, rows, _ = lines.level_mv.shape
     active = lines.level_mv[:, :, lines.active].reshape(channels * rows, -1)
-    half = max(1, round((cycle_us or 0.25) / bin_us))
+    half = _window_bins(lines, cycle_us)
     if active.shape[1] <= 2 * half:
         return NO_RUNS
     total = np.zeros((active.shape[0], active.shape[1] + 1))
@@ -97,7 +100,7 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
     noise_mv = np.repeat(lines.clamp_noise_mv, rows)
     limit_mv = np.maximum(5.0 * math.sqrt(2.0 / half) * noise_mv, ALIKE_MV)
     limit_mv = np.maximum(limit_mv, np.repeat(RESTLESS * _restless_mv(lines, half), rows))
-    guard = max(half, round(_guard_us(active, bin_us, half) / bin_us))
+    guard = round(_guard_us(active, bin_us) / bin_us)
     flat = ~_widened(difference > limit_mv[:, None] * half, half, guard)
     span_mv = np.repeat(np.ptp(lines.level_mv[:, :, lines.active], axis=(1, 2)), rows)
     slope_mv = np.maximum(2.0 * ALIKE_MV, TILT * span_mv)
@@ -121,16 +124,30 @@ def _restless_mv(lines: Lines, half: int) -> NDArray[np.float64]:
     return np.asarray(np.abs(bend).max(axis=(1, 2)) / half)
 
 
-def _guard_us(active: NDArray[np.float64], bin_us: float, half: int) -> float:
-    """Three rise times of the softest channel's steepest edge, at least 0.2 us.
+def _window_bins(lines: Lines, cycle_us: float | None) -> int:
+    """Length of the windows compared: a quarter microsecond or one cycle; with noise up to a microsecond, so that small
+    steps still show above it."""
+    bin_us = lines.grid.bin_us
+    shortest = max(1, round((cycle_us or WINDOW_US) / bin_us))
+    noise_mv = float(lines.clamp_noise_mv.max())
+    wanted = math.ceil(2.0 * (5.0 * noise_mv / SEEN_STEP_MV) ** 2)
+    return max(shortest, min(wanted, round(LONGEST_WINDOW_US / bin_us)))
 
-    The edge is taken as a straight line of its steepest slope.
+
+def _guard_us(active: NDArray[np.float64], bin_us: float) -> float:
+    """Three rise times of the steepest edge, at least 0.2 us.
+
+    The edge is taken as a straight line of its steepest slope, over the height between 0.4 us before and after it.
     """
-    slope = float(np.max(np.abs(active[:, 2:] - active[:, :-2]), initial=0.0)) / (2.0 * bin_us)
-    if slope <= 0.0:
+    slopes = np.abs(active[:, 2:] - active[:, :-2])
+    if slopes.size == 0 or not slopes.max() > 0.0:
         return LEAST_GUARD_US
-    rise_us = 0.8 * float(active.max() - active.min()) / slope
-    return min(max(GUARD_RISE_TIMES * rise_us - half * bin_us, LEAST_GUARD_US), LONGEST_GUARD_US)
+    row, column = np.unravel_index(int(np.argmax(slopes)), slopes.shape)
+    reach = max(1, round(0.4 / bin_us))
+    before, after = max(0, int(column) + 1 - reach), min(active.shape[1] - 1, int(column) + 1 + reach)
+    height_mv = abs(float(active[row, after] - active[row, before]))
+    rise_us = 0.8 * height_mv * 2.0 * bin_us / float(slopes[row, column])
+    return min(max(GUARD_RISE_TIMES * rise_us, LEAST_GUARD_US), LONGEST_GUARD_US)
 
 
 def _widened(steep: NDArray[np.bool_], half: int, guard: int) -> NDArray[np.bool_]:

@@ -138,8 +138,8 @@ def test_u95_is_neither_smaller_nor_larger_than_a_numerical_convolution_of_what_
     gain_pct: float, load_pct: float, link: str, level_mv: float, seed: int
 ) -> None:
     """Stated: gain, half of the terminator's tolerance (75 ohm into 75), ±2 % of a 10x probe, ±0.5 LSB of each of two
-    states, and noise, here by its Cramér-Rao bound: about 4 mV over the flats and clamps of seven lines."""
-    made = Made(Raster(first_us=3.0), seed=seed)
+    states, and noise, here by its Cramér-Rao bound: 8 mV over the flats and clamps of seven lines."""
+    made = Made(Raster(first_us=3.0), seed=seed, noise_mv=8.0)
     clips = (Clip("CH1", "red", link=link, load_tolerance_pct=load_pct), Clip("CH4", "sync"))  # type: ignore[arg-type]
     capture = rgb_sync(made, white(level_mv), white(700.0), white(700.0))
     reading = measure_capture(capture, Conditions(Hookup(clips), gain_spec=GainSpec(gain_pct))).channels[0]
