@@ -306,6 +306,8 @@ async def _scan() -> list[Found]:
         raise LinkTimeout(
             f"looking for scopes did not end within {SCAN_DEADLINE_S:g} s", where="scopes", do="name the scope"
         ) from error
+    except asyncio.CancelledError as error:  # the server ends; let through it would be logged as a defect
+        raise InstrumentError("the daemon ends", where="scopes", do="start it and look again") from error
     finally:
         if process.returncode is None:
             process.kill()
