@@ -1,7 +1,7 @@
 // One channel's panel: name, number, words, rule.
 
 import { Rule } from "./rule.js";
-import { besideWords, capital, levelDetail, meterText, standing, whole } from "./words.js";
+import { besideWords, capital, isDead, levelDetail, meterText, standing, whole } from "./words.js";
 
 export class ChannelPanel {
   constructor(role, onFocus) {
@@ -62,7 +62,7 @@ export class ChannelPanel {
     put(this.detail, levelDetail(channel, conditions));
     put(this.beside, besideWords(channel, patternWhitePct));
     put(this.unitMore, channel.clipped ? " or more" : " above blanking");
-    const zone = channel.number === null ? "" : (channel.zone ?? "");
+    const zone = channel.number === null || isDead(channel) ? "" : (channel.zone ?? "");
     if (element.dataset.zone !== zone) {
       element.dataset.zone = zone;
       this.swatch.setAttribute("fill", zone ? `url(#texture-${zone})` : "none");

@@ -1,7 +1,7 @@
 // What stands in the way of trimming, most pressing first, and the suspicions below it. No DOM.
 
 import { WHITE_ROLES } from "./roles.js";
-import { ago, capital, clockTime, isOfHookup, listed } from "./words.js";
+import { ago, capital, clockTime, isDead, isOfHookup, listed } from "./words.js";
 
 /**
  * One thing to say: `code` for machines, `kind` ("act": something is wrong, "wait": it may come by itself, "hint"),
@@ -91,7 +91,6 @@ function syncNote(sync) {
   return sync && sync.state in SYNC ? note(`sync-${sync.state}`, ...SYNC[sync.state]) : null;
 }
 
-const isDead = (channel) => channel.hints.some((hint) => hint.code === "channel-dead");
 const names = (channels) => capital(listed(channels.map((channel) => channel.role)));
 const areOrIs = (channels) => (channels.length > 1 ? "are" : "is");
 

@@ -16,6 +16,9 @@ const FIRST = {
 /** Whether a hint of that code puts the hookup before the trimmer. */
 export const isOfHookup = (code) => code in FIRST;
 
+/** Whether nothing comes on this channel while another one shows picture. */
+export const isDead = (channel) => channel.hints.some((hint) => hint.code === "channel-dead");
+
 /** Zone as a word; empty without a zone. */
 export function zoneWord(zone) {
   return ZONES[zone] ?? "";
@@ -56,7 +59,6 @@ export function clockTime(epochMs) {
 }
 
 const atLeastOne = (mv) => whole(Math.max(1, Math.abs(mv)));
-const has = (channel, code) => channel.hints.some((hint) => hint.code === code);
 
 /** Shown number less shown aim, in whole mV; null without an aim. */
 export function distance(channel) {
@@ -75,7 +77,7 @@ const onAim = (channel) => {
 export function standing(channel, { sync, hints = [], staleS = null }) {
   const said = (meaning, words = meaning) => ({ meaning, words });
   if (staleS !== null) return said("held: no reading", `held ${ago(channel.age_s + staleS)}: no reading`);
-  if (has(channel, "channel-dead")) return said("no signal");
+  if (isDead(channel)) return said("no signal");
   if (channel.number === null) return said(missingWords(sync));
   if (channel.held) return said(`held: ${notSeen(sync)}`, `held ${ago(channel.age_s)}: ${notSeen(sync)}`);
   if (channel.clipped) return said("clipped: the true level is higher");
@@ -117,7 +119,7 @@ function notSeen(sync) {
 /** The second line: zone, distance to the aim, uncertainty; or the way out where nothing can be judged. */
 export function levelDetail(channel, { sync, hints = [], staleS = null }) {
   if (staleS !== null) return "no longer live: do not trim by it";
-  if (has(channel, "channel-dead")) return "is its probe on, and its cable good?";
+  if (isDead(channel)) return "is its probe on, and its cable good?";
   if (channel.number === null) return sync?.state === "none" ? "clip a probe to the unit’s sync" : "show a white field or bars on the unit";
   if (channel.clipped) return "give this channel more volts per division";
   const first = [...channel.hints, ...hints].some((hint) => isOfHookup(hint.code));
