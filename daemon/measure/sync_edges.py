@@ -47,9 +47,7 @@ def refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, p
         or not _tips_are_flat(record, edges_us, width_us, sample_us, depth_mv / scale)
     ):
         return NO_SYNC
-    period_us, jitter_ns = _period_and_jitter(
-        edges_us, trailing_us[keep], found.period_us, noise / depth_mv, reach_us, sample_us
-    )
+    period_us, jitter_ns = _period_and_jitter(edges_us, found.period_us, noise / depth_mv, reach_us, sample_us)
     offset_mv = record.mv_at_code_zero * probe_ratio
     return replace(
         found,
@@ -104,15 +102,9 @@ def _placed(
 
 
 def _period_and_jitter(
-    edges_us: NDArray[np.float64],
-    trailing_us: NDArray[np.float64],
-    period_us: float,
-    noise_to_depth: float,
-    reach_us: float,
-    sample_us: float,
+    edges_us: NDArray[np.float64], period_us: float, noise_to_depth: float, reach_us: float, sample_us: float
 ) -> tuple[float, float]:
-    """Period from straight lines through the leading and the trailing edges, and rms jitter of the leading ones about
-    theirs with the part that noise causes taken out.
+    """Period from a straight line through the edges, and rms jitter about it with the part that noise causes taken out.
 
     Jitter is NaN for fewer than eight lines, or where noise explains more than half of what is seen.
     """
@@ -122,13 +114,11 @@ def _period_and_jitter(
     )
     if not whole_lines.all():
         straight = _longest_run(whole_lines)
-        edges_us, trailing_us, index = edges_us[straight], trailing_us[straight], index[straight]
+        edges_us, index = edges_us[straight], index[straight]
     if index.size < 3:
         return period_us, math.nan
     slope, intercept = np.polyfit(index - index[0], edges_us - edges_us[0], 1)
     rest_us = edges_us - edges_us[0] - slope * (index - index[0]) - intercept
-    if np.isfinite(trailing_us).all():
-        slope = 0.5 * (slope + np.polyfit(index - index[0], trailing_us - trailing_us[0], 1)[0])
     if index.size < 9:
         return float(slope), math.nan
     seen_us2 = float(np.sum(rest_us**2)) / (index.size - 2)
