@@ -40,6 +40,13 @@ class Seen:
         """Wait until the notice says `code`."""
         self.page.wait_for_selector(f'[data-notice][data-situation="{code}"]', timeout=timeout_s * 1000)
 
+    def reset(self) -> None:
+        """As it was opened: no sheet, the first size, the first channel large."""
+        self.page.evaluate("document.querySelectorAll('dialog[open]').forEach(e => e.close())")
+        self.page.set_viewport_size({"width": 1280, "height": 800})
+        self.page.emulate_media(color_scheme="light")
+        self.page.keyboard.press("1")
+
     def is_cut(self, selector: str) -> bool:
         """Whether the words of the first such element do not all show."""
         return bool(
@@ -113,20 +120,24 @@ def bench(lasting_demo: Any) -> Any:
 OpenPage = Callable[..., Seen]
 
 
-@pytest.fixture
-def open_page(browser: Browser) -> Iterator[OpenPage]:
-    """Opens a page of a daemon; after the test it must not have complained nor asked any other host."""
-    opened: list[Seen] = []
+@dataclass
+class Pages:
+    """Pages of one browser; at the end none of them may have complained or asked any other host."""
 
-    def open_one(url: str, *, width: int = 1280, height: int = 800, read: bool = True, before: object = None) -> Seen:
-        context = browser.new_context(viewport={"width": width, "height": height}, timezone_id="UTC", locale="de-DE")
+    browser: Browser
+    opened: list[Seen] = field(default_factory=list)
+
+    def open(self, url: str, *, width: int = 1280, height: int = 800, read: bool = True, before: object = None) -> Seen:
+        context = self.browser.new_context(
+            viewport={"width": width, "height": height}, timezone_id="UTC", locale="de-DE"
+        )
         page = context.new_page()
         seen = Seen(page, url)
         page.on("console", seen.hears)
         page.on("pageerror", lambda error: seen.complaints.append(str(error)))
         page.on("request", seen.asks)
         page.on("websocket", seen.asks)
-        opened.append(seen)
+        self.opened.append(seen)
         if callable(before):
             before(page)
         page.goto(url)
@@ -135,11 +146,28 @@ def open_page(browser: Browser) -> Iterator[OpenPage]:
             page.click("[data-close-cautions]")
         return seen
 
-    yield open_one
-    try:
-        for seen in opened:
-            assert seen.complaints == []
-            assert seen.hosts <= {urlsplit(seen.url).netloc}
-    finally:
-        for seen in opened:
-            seen.page.context.close()
+    def end(self) -> None:
+        """Judge and close them."""
+        try:
+            for seen in self.opened:
+                assert seen.complaints == []
+                assert seen.hosts <= {urlsplit(seen.url).netloc}
+        finally:
+            for seen in self.opened:
+                seen.page.context.close()
+
+
+@pytest.fixture
+def open_page(browser: Browser) -> Iterator[OpenPage]:
+    """Opens a page of a daemon for one test."""
+    pages = Pages(browser)
+    yield pages.open
+    pages.end()
+
+
+@pytest.fixture(scope="module")
+def open_lasting_page(browser: Browser) -> Iterator[OpenPage]:
+    """Opens a page of a daemon for all tests of a module that leave it as it was."""
+    pages = Pages(browser)
+    yield pages.open
+    pages.end()

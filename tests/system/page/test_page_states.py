@@ -18,6 +18,7 @@ class Said:
     def __init__(self, reading: dict[str, Any]) -> None:
         self.reading = reading
         self.version = "1.0"
+        self.run = 0
         self.sockets: list[WebSocketRoute] = []
 
     def route(self, page: Page) -> None:
@@ -26,7 +27,13 @@ class Said:
 
     def _greet(self, socket: WebSocketRoute) -> None:
         self.sockets.append(socket)
-        hello = {"type": "hello", "schema": "peakwhite.live/1", "version": self.version, "run": "test", "rate_hz": 20}
+        self.begin_anew()
+
+    def begin_anew(self) -> None:
+        """Say hello as a daemon that was started again: the page forgets what it knew."""
+        self.run += 1
+        run = {"version": self.version, "run": f"test-{self.run}", "rate_hz": 20}
+        hello = {"type": "hello", "schema": "peakwhite.live/1"} | run
         self._say(hello | {"demo": False})
         self.status("ready")
 
@@ -56,23 +63,51 @@ class Said:
         self.say_reading(change)
 
 
+def demo_reading(demo: Any, eventually: Any) -> Any:
+    """A reading of the real demo."""
+    path = "api/v1/reading"
+    return eventually(lambda: json.loads(content) if (content := demo.request("GET", path)[2]) else None)
+
+
 @pytest.fixture
 def said(bench: Any, eventually: Any) -> Said:
-    """Frames with the demo's own reading at rest."""
-    path = "api/v1/reading"
-    return Said(eventually(lambda: json.loads(content) if (content := bench.request("GET", path)[2]) else None))
+    """Frames with the demo's own reading at rest, for a page of the test's own."""
+    return Said(demo_reading(bench, eventually))
 
 
 @pytest.fixture
-def seen(bench: Any, said: Said, open_page: Any) -> Any:
-    """The page that hears those frames."""
+def own_page(bench: Any, said: Said, open_page: Any) -> Any:
+    """A page of the test's own that hears those frames."""
     page = open_page(bench.url, before=said.route)
     said.say_reading()
     page.wait_for_levels()
     return page
 
 
-def test_no_sync_is_said_and_the_level_is_no_zero(said: Said, seen: Any) -> None:
+@pytest.fixture(scope="module")
+def lasting_page(lasting_demo: Any, open_lasting_page: Any) -> tuple[Said, Any]:
+    """The page that most tests of this module tell their frames."""
+    until = time.monotonic() + 30.0
+    while not (content := lasting_demo.request("GET", "api/v1/reading")[2]):
+        assert time.monotonic() < until, "the demo never measured"
+    said = Said(json.loads(content))
+    return said, open_lasting_page(lasting_demo.url, before=said.route)
+
+
+@pytest.fixture
+def told(lasting_page: tuple[Said, Any]) -> tuple[Said, Any]:
+    """What tells that page its frames, and the page, which has heard one reading of a daemon just started."""
+    said, seen = lasting_page
+    seen.reset()
+    said.begin_anew()
+    said.say_reading()
+    seen.wait_for_levels()
+    return lasting_page
+
+
+def test_no_sync_is_said_and_the_level_is_no_zero(told: tuple[Said, Any]) -> None:
+    said, seen = told
+
     def without_sync(reading: dict[str, Any]) -> None:
         reading["sync"].update(state="none", channel=None, line_rate_hz=None, system=None, field=None)
         for channel in reading["channels"]:
@@ -89,12 +124,14 @@ def test_no_sync_is_said_and_the_level_is_no_zero(said: Said, seen: Any) -> None
 @pytest.mark.parametrize(
     ("state", "title"), [("blanking-only", "Looks like blanking"), ("vertical-interval", "Vertical interval")]
 )
-def test_a_doubtful_sync_is_said(said: Said, seen: Any, state: str, title: str) -> None:
+def test_a_doubtful_sync_is_said(told: tuple[Said, Any], state: str, title: str) -> None:
+    said, seen = told
     said.say_until(seen, f"sync-{state}", lambda reading: reading["sync"].update(state=state))
     assert seen.text("[data-notice-title]").startswith(title)
 
 
-def test_captures_that_miss_the_picture_now_and_then_change_no_word_on_the_page(said: Said, seen: Any) -> None:
+def test_captures_that_miss_the_picture_now_and_then_change_no_word_on_the_page(told: tuple[Said, Any]) -> None:
+    said, seen = told
     hint = {
         "code": "white-not-in-record",
         "text": "No flat white was seen: likely a dark picture.",
@@ -108,9 +145,13 @@ def test_captures_that_miss_the_picture_now_and_then_change_no_word_on_the_page(
             channel.update(peak_white_mv=None, low_mv=None, high_mv=None, zone=None, verdict=None, hints=[hint])
 
     def swinging(reading: dict[str, Any]) -> None:
-        reading["channels"][0]["peak_white_mv"] += 0.5 if reading["seq"] % 4 else -0.5
+        reading["channels"][0]["peak_white_mv"] = 750.0 + (0.5 if reading["seq"] % 8 < 4 else -0.5)
 
-    seen.wait_for_words("red", "too high")
+    said.say_until(seen, "clear", lambda _: None)
+    said.say_reading(lambda reading: reading["channels"][0].update(peak_white_mv=753.0))
+    seen.wait_for_level("red", 753.0)
+    said.say_reading(lambda reading: reading["channels"][0].update(peak_white_mv=750.0))
+    seen.wait_for_words("red", "^5[56] mV too high$")
     seen.page.evaluate(
         """() => { window.changed = []; new MutationObserver(all => { for (const one of all)
         window.changed.push(one.target.textContent); }).observe(document.body, { subtree: true, characterData: true, childList: true });
@@ -127,7 +168,8 @@ def test_captures_that_miss_the_picture_now_and_then_change_no_word_on_the_page(
     assert changed <= {seen.page.text_content("[data-announcer]")}
 
 
-def test_a_hint_on_the_hookup_leads_the_words_and_its_cause_is_read_on_a_phone(said: Said, seen: Any) -> None:
+def test_a_hint_on_the_hookup_leads_the_words_and_its_cause_is_read_on_a_phone(told: tuple[Said, Any]) -> None:
+    said, seen = told
     seen.page.set_viewport_size({"width": 390, "height": 844})
     hint = {
         "code": "termination-missing",
@@ -143,8 +185,9 @@ def test_a_hint_on_the_hookup_leads_the_words_and_its_cause_is_read_on_a_phone(s
     assert "about twice nominal" in seen.text("[data-notes-items]")
 
 
-def test_the_notice_offers_more_only_where_there_is_more(said: Said, seen: Any) -> None:
-    seen.situation("clear")
+def test_the_notice_offers_more_only_where_there_is_more(told: tuple[Said, Any]) -> None:
+    said, seen = told
+    said.say_until(seen, "clear", lambda _: None)
     assert seen.text("[data-notice-title]") == "Hookup looks right"
     assert not seen.page.locator("[data-open-notes]").is_visible()
     problem = {"code": "a", "text": "no such target", "do": "choose another", "since": None}
@@ -169,34 +212,39 @@ def test_what_else_was_measured_stands_on_the_plate_and_a_scaled_level_says_so(
     assert seen.text('[data-channel="red"] [data-beside]') == words
 
 
-def test_a_held_level_is_dimmed_and_carries_its_age(said: Said, seen: Any) -> None:
+def test_a_held_level_is_dimmed_and_carries_its_age(told: tuple[Said, Any]) -> None:
+    said, seen = told
     said.say_until(seen, "held", lambda reading: reading["channels"][0].update(held=True, age_s=12.0))
     assert "stale" in seen.page.get_attribute('[data-channel="red"]', "class")
     assert "stale" not in seen.page.get_attribute('[data-channel="green"]', "class")
     assert seen.text('[data-channel="red"] [data-words]') == "held 12 s: no white seen"
 
 
-def test_a_clipped_level_is_a_lower_bound(said: Said, seen: Any) -> None:
+def test_a_clipped_level_is_a_lower_bound(told: tuple[Said, Any]) -> None:
+    said, seen = told
     said.say_reading(lambda reading: reading["channels"][0].update(clipped=True, decidable=False, verdict="unsure"))
     seen.situation("clipped")
     assert seen.text('[data-channel="red"] [data-unit]') == "mV or more"
     assert "volts per division" in seen.text("[data-notice-do]")
 
 
-def test_an_undecidable_level_says_the_way_out(said: Said, seen: Any) -> None:
+def test_an_undecidable_level_says_the_way_out(told: tuple[Said, Any]) -> None:
+    said, seen = told
     change = {"peak_white_mv": 760.0, "decidable": False, "verdict": "unsure"}
     said.say_reading(lambda reading: reading["channels"][0].update(change))
     seen.wait_for_words("red", "^cannot be judged$")
     assert "calibrate, or state the gain accuracy" in seen.text('[data-channel="red"] [data-detail]')
 
 
-def test_waiting_for_a_trigger_is_said_in_the_daemons_words(said: Said, seen: Any) -> None:
+def test_waiting_for_a_trigger_is_said_in_the_daemons_words(told: tuple[Said, Any]) -> None:
+    said, seen = told
     said.status("waiting-for-trigger", "no edge came on CH4", "is the unit on?")
     seen.situation("scope-waiting-for-trigger")
     assert seen.text("[data-notice-do]") == "Is the unit on? No edge came on CH4."
 
 
-def test_hints_come_with_their_test_in_one_place_and_all_of_them_in_a_sheet(said: Said, seen: Any) -> None:
+def test_hints_come_with_their_test_in_one_place_and_all_of_them_in_a_sheet(told: tuple[Said, Any]) -> None:
+    said, seen = told
     before = seen.page.locator("[data-channels]").bounding_box()
     hints = [{"code": f"hint-{n}", "text": f"Likely cause {n}. " * 8, "test": f"do this {n}. " * 8} for n in range(3)]
     said.say_until(seen, "hint-0", lambda reading: reading.update(hints=hints))
@@ -206,21 +254,24 @@ def test_hints_come_with_their_test_in_one_place_and_all_of_them_in_a_sheet(said
     assert seen.page.locator("[data-notes-items] li").count() == 3
 
 
-def test_words_in_a_hint_are_never_taken_for_markup(said: Said, seen: Any) -> None:
+def test_words_in_a_hint_are_never_taken_for_markup(told: tuple[Said, Any]) -> None:
+    said, seen = told
     hint = {"code": "x", "text": "<img src=x onerror=alert(1)>", "test": "<b>bold</b>"}
     said.say_until(seen, "x", lambda reading: reading.update(hints=[hint]))
     assert seen.text("[data-notice-title]") == hint["text"]
 
 
-def test_a_reading_older_than_the_one_shown_is_dropped(said: Said, seen: Any) -> None:
+def test_a_reading_older_than_the_one_shown_is_dropped(said: Said, own_page: Any) -> None:
     said.say_reading(lambda reading: reading["channels"][0].update(peak_white_mv=600.0))
-    seen.wait_for_level("red", 600.0)
+    own_page.wait_for_level("red", 600.0)
     said.say_reading(lambda reading: reading.update(seq=1))
     said.say_reading(lambda reading: reading["channels"][1].update(peak_white_mv=650.0))
-    seen.wait_for_level("green", 650.0)
+    own_page.wait_for_level("green", 650.0)
 
 
-def test_a_hookup_with_luma_only_gets_one_rule(said: Said, seen: Any) -> None:
+def test_a_hookup_with_luma_only_gets_one_rule(told: tuple[Said, Any]) -> None:
+    said, seen = told
+
     def luma(reading: dict[str, Any]) -> None:
         reading["channels"] = [reading["channels"][0] | {"role": "luma"}]
 
@@ -229,8 +280,8 @@ def test_a_hookup_with_luma_only_gets_one_rule(said: Said, seen: Any) -> None:
     assert seen.page.locator("[data-rule]").count() == 1
 
 
-def test_a_daemon_of_another_version_reloads_the_page_once(said: Said, seen: Any) -> None:
-    page = seen.page
+def test_a_daemon_of_another_version_reloads_the_page_once(said: Said, own_page: Any) -> None:
+    page = own_page.page
     loads: list[str] = []
     page.on("load", lambda _: loads.append(page.url))
     said.version = "1.1"
@@ -247,7 +298,9 @@ def test_a_daemon_of_another_version_reloads_the_page_once(said: Said, seen: Any
     assert len(loads) == 2
 
 
-def test_a_hundred_readings_a_second_draw_the_newest_and_let_no_frame_wait(said: Said, seen: Any) -> None:
+def test_a_hundred_readings_a_second_draw_the_newest_and_let_no_frame_wait(told: tuple[Said, Any]) -> None:
+    said, seen = told
+
     def red_at(mv: float) -> Callable[[dict[str, Any]], None]:
         return lambda reading: reading["channels"][0].update(peak_white_mv=mv)
 
