@@ -151,7 +151,11 @@ def test_captures_that_miss_the_picture_now_and_then_change_no_word_on_the_page(
     said.say_reading(lambda reading: reading["channels"][0].update(peak_white_mv=753.0))
     seen.wait_for_level("red", 753.0)
     said.say_reading(lambda reading: reading["channels"][0].update(peak_white_mv=750.0))
-    seen.wait_for_words("red", "^5[56] mV too high$")
+    seen.page.wait_for_function(
+        """() => { const of = part => document.querySelector('[data-channel="red"] [data-' + part + ']').textContent;
+        const aim = of('detail').match(/aim\\s(\\d+)/); return of('number') === '750' && aim
+          && of('words').startsWith(`${750 - Number(aim[1])}`); }"""
+    )
     seen.page.evaluate(
         """() => { window.changed = []; new MutationObserver(all => { for (const one of all)
         window.changed.push(one.target.textContent); }).observe(document.body, { subtree: true, characterData: true, childList: true });
