@@ -86,7 +86,7 @@ class Family:
     Attributes:
         name: how settings and command line call it.
         identities: patterns that an instrument's answer to `*IDN?` begins with, whatever its case.
-        gain_spec: DC gain accuracy of the family's data sheets, at the ranges that a video level needs.
+        gain_spec: DC gain accuracy at the ranges that a video level needs; each driver says where its figure is from.
         driver: makes the driver of one instrument from its link, its identity and the clock.
     """
 

@@ -9,6 +9,7 @@ never shortened by comparing data, which could take the channels from two trigge
 
 8 bits: a WORD holds no more than a BYTE here, so bytes are fetched. Codes 0 and 255 are taken as the rails.
 Not verified on an instrument: the rails, and that :ACQuire:MDEPth is accepted only while running (it is set running).
+The gain specification, 3 % of full scale, is from memory: no data sheet was read.
 The preamble's count can stay 1200 in RAW mode: a block is checked against what :WAVeform:STARt and :STOP asked for.
 """
 

@@ -10,6 +10,7 @@ stayed empty on every channel are later captures fetched as bytes; either way th
 
 Not verified on an instrument: that ACQuire:STATE? is 0 only when CURVe? already gives the new record, and the time that
 TRIGger FORCe takes. HORizontal:RECOrdlength is tried and read back, as most models have 2500 points and refuse it.
+The gain specification, 3 % of the reading, is from memory: no data sheet was read.
 """
 
 from collections.abc import Sequence
