@@ -47,9 +47,8 @@ def budget(
     )
     blanking_mv = levels.blanking_mv if math.isfinite(levels.blanking_mv) else 0.0
     for state, noise_mv in (("white", levels.noise_mv), ("blanking", levels.blanking_noise_mv)):
-        half_width_mv = LINEARITY_LSB * levels.lsb_mv
-        item = calibrated.linearity_item(state, blanking_mv, level_mv / enlarged, half_width_mv)
-        items.append(replace(item, size_mv=item.size_mv * enlarged))
+        item = calibrated.linearity_item(state, blanking_mv, level_mv / enlarged, LINEARITY_LSB * levels.lsb_mv)
+        items.append(item if enlarged == 1.0 else replace(item, size_mv=item.size_mv * enlarged))
         if not noise_mv >= QUIET_LSB * levels.lsb_mv:
             items.append(Item(f"quantisation, {state}", "per-channel", "rectangular", 0.5 * levels.lsb_mv * enlarged))
     if calibrated.terminator:

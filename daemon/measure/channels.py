@@ -3,12 +3,13 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 
 from ...drivers.capture import Capture, ChannelRecord
 from .budget import ASSUMED_GAIN, budget, repeatable
-from .burst import LEAST_SAMPLES_PER_CYCLE, burst_mv_pp
+from .burst import LEAST_SAMPLES_PER_CYCLE, NO_BURST, Burst, measure_burst
 from .calibrated import UNCALIBRATED, Calibrated
 from .found_sync import FoundSync
 from .hints import hint, odd_one_out
@@ -139,12 +140,14 @@ class Measuring:
     def _picture(
         self, record: ChannelRecord, clip: Clip, target: Target | None, levels: Levels, base: ChannelReading
     ) -> MeasuredChannel:
+        burst = self._burst(record, clip)
         base = replace(
             base,
             blanking_mv=or_none(levels.blanking_mv),
             black_mv=or_none(levels.black_mv),
             sync_mv=or_none(self._own_sync_mv(record, clip, levels)),
-            burst_mv_pp=or_none(self._burst_mv_pp(record, clip)),
+            burst_mv_pp=or_none(burst.mv_pp),
+            subcarrier_hz=or_none(burst.subcarrier_hz),
             average_mv=or_none(levels.average_mv),
             noise_mv_rms=or_none(levels.noise_mv),
             noise_band_mhz=self._noise_band_mhz() if math.isfinite(levels.noise_mv) else None,
@@ -170,8 +173,9 @@ class Measuring:
         setup_mv = target.setup_mv if target else 0.0
         full_mv = setup_mv + (levels.white_mv - setup_mv) * 100.0 / pattern_pct
         gain = self.conditions.gain_spec or self.capture.gain_spec or ASSUMED_GAIN
-        full_scale_mv = _full_scale_mv(record) * clip.probe_ratio
+        full_scale_mv = _full_scale_mv(record) * clip.probe_ratio if gain.of == "full-scale" else math.nan
 
+        @cache
         def items_at(level_mv: float) -> tuple[Item, ...]:
             return budget(level_mv, levels, clip, gain, full_scale_mv, pattern_pct, self._calibrated(record))
 
@@ -179,6 +183,7 @@ class Measuring:
         spread = combined(items)
         half_mv = spread.quantile(0.95)
         own_sync_mv = base.sync_mv if clip.role in ("luma", "composite") else None
+        said = target and judge(full_mv, lambda mv: combined(items_at(mv)), target, lower_bound=base.clipped)
         reading = replace(
             base,
             peak_white_mv=full_mv,
@@ -187,19 +192,7 @@ class Measuring:
             low_mv=full_mv - half_mv,
             high_mv=full_mv + half_mv,
             picture_to_sync=levels.white_mv / own_sync_mv if own_sync_mv else None,
-        )
-        if target is None:
-            return MeasuredChannel(reading, full_mv, items, levels.white_us)
-        said = judge(full_mv, lambda level_mv: combined(items_at(level_mv)), target, lower_bound=base.clipped)
-        reading = replace(
-            reading,
-            aim_mv=said.aim_mv,
-            off_aim_mv=said.off_aim_mv,
-            zone=said.zone,
-            verdict=said.verdict,
-            p_over=said.p_over,
-            p_too_low=said.p_too_low,
-            decidable=said.decidable,
+            **(vars(said) if said else {}),
         )
         return MeasuredChannel(reading, full_mv, items, levels.white_us)
 
@@ -213,10 +206,12 @@ class Measuring:
         same = own.state == "locked" and abs(own.period_us / self.sync.lines.period_us - 1.0) < 1e-3
         return levels.blanking_mv - own.tip_mv if same else math.nan
 
-    def _burst_mv_pp(self, record: ChannelRecord, clip: Clip) -> float:
+    def _burst(self, record: ChannelRecord, clip: Clip) -> Burst:
         if clip.role != "composite" or self.sync.lines.state != "locked":
-            return math.nan
-        return burst_mv_pp(record, self.capture.seconds_per_sample, clip.probe_ratio, self.sync.lines, self.sync.system)
+            return NO_BURST
+        return measure_burst(
+            record, self.capture.seconds_per_sample, clip.probe_ratio, self.sync.lines, self.sync.system
+        )
 
     def _calibrated(self, record: ChannelRecord) -> Calibrated:
         return self.calibrated.get(record.name, UNCALIBRATED)

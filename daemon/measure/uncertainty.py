@@ -9,6 +9,8 @@ thousand of the half-width.
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
+from statistics import NormalDist
 from typing import Literal
 
 Kind = Literal["per-channel", "common", "random"]
@@ -17,9 +19,11 @@ Shape = Literal["normal", "rectangular"]
 _ROOT_2 = math.sqrt(2.0)
 _ROOT_3 = math.sqrt(3.0)
 _ROOT_2PI = math.sqrt(2.0 * math.pi)
-_STEEP = 1.6
-"""Where a quantile of 95 % lies, in standard deviations, whatever the shape: between 1.56 and 1.65."""
 MOST_STEPS = 60
+CLOSE = 1e-5
+"""A quantile is found to this part of the distribution's reach."""
+ALL_BELOW = 9.0
+"""So many standard deviations up, nothing that a double can hold lies above."""
 
 
 @dataclass(frozen=True)
@@ -64,39 +68,53 @@ class Spread:
     def quantile(self, probability: float) -> float:
         """The value below which it lies with that probability, to a hundred-thousandth of its reach.
 
-        Newton's steps, each kept between the bounds that earlier ones left, so the root cannot escape.
+        Newton's steps, each kept between the bounds that earlier ones left, so the root cannot escape. After a step of
+        length s the next would be about s squared over the normal part's width, the only scale on which the density bends.
         """
         if probability < 0.5:
             return -self.quantile(1.0 - probability)
-        reach_mv = self.wide_mv + self.narrow_mv + 6.0 * self.normal_mv
-        low_mv, high_mv = 0.0, reach_mv
-        x_mv = min(_STEEP * self.standard_mv, 0.99 * reach_mv)
+        if self.wide_mv == 0.0:
+            return _normal_quantile(probability) * self.normal_mv
+        low_mv, high_mv = 0.0, self.wide_mv + self.narrow_mv + 6.0 * self.normal_mv
+        close_mv = CLOSE * high_mv
+        x_mv = min(self._near(probability), 0.99 * high_mv)
         for _ in range(MOST_STEPS):
             below, density = self._below_and_density(x_mv)
             off = below - probability
             low_mv, high_mv = (low_mv, x_mv) if off > 0.0 else (x_mv, high_mv)
-            next_mv = x_mv - off / density if density > 0.0 else high_mv
+            next_mv = x_mv - off / density if density > 0.0 else math.inf
             if not low_mv <= next_mv <= high_mv:
                 next_mv = 0.5 * (low_mv + high_mv)
-            if abs(next_mv - x_mv) < 1e-5 * reach_mv:
+            elif (next_mv - x_mv) ** 2 < close_mv * self.normal_mv:
+                return next_mv
+            if abs(next_mv - x_mv) < close_mv:
                 return next_mv
             x_mv = next_mv
         return x_mv
 
+    def _near(self, probability: float) -> float:
+        """Close to that quantile: between a normal's and a rectangle's, by how much of the variance the widest one has."""
+        of_normal, of_rectangle = _normal_quantile(probability), (2.0 * probability - 1.0) * _ROOT_3
+        standard_mv = self.standard_mv
+        share = self.wide_mv**2 / (3.0 * standard_mv**2)
+        return standard_mv * (of_normal + share * (of_rectangle - of_normal))
+
     def _below_and_density(self, x_mv: float) -> tuple[float, float]:
         z, a, b = x_mv / self.normal_mv, self.wide_mv / self.normal_mv, self.narrow_mv / self.normal_mv
         if a == 0.0:
-            below, _, _ = _integrals(z)
-            return below, _density(z) / self.normal_mv
+            return _integrals(z)[0], _density(z) / self.normal_mv
         if b == 0.0:
-            (left0, left1, _), (right0, right1, _) = _integrals(z + a), _integrals(z - a)
-            return _clip((left1 - right1) / (2.0 * a)), (left0 - right0) / (2.0 * self.wide_mv)
-        parts = [_integrals(z + one) for one in (a + b, a - b, b - a, -a - b)]
-        once = [part[1] for part in parts]
-        twice = [part[2] for part in parts]
+            left, right = _integrals(z + a), _integrals(z - a)
+            return _clip((left[1] - right[1]) / (2.0 * a)), (left[0] - right[0]) / (2.0 * self.wide_mv)
+        _, once1, twice1 = _integrals(z + a + b)
+        _, once2, twice2 = _integrals(z + a - b)
+        _, once3, twice3 = _integrals(z - a + b)
+        _, once4, twice4 = _integrals(z - a - b)
         scale = 4.0 * a * b
-        below = (twice[0] - twice[1] - twice[2] + twice[3]) / scale
-        return _clip(below), (once[0] - once[1] - once[2] + once[3]) / (scale * self.normal_mv)
+        return (
+            _clip((twice1 - twice2 - twice3 + twice4) / scale),
+            (once1 - once2 - once3 + once4) / (scale * self.normal_mv),
+        )
 
     @property
     def standard_mv(self) -> float:
@@ -128,5 +146,14 @@ def _density(z: float) -> float:
 
 def _integrals(z: float) -> tuple[float, float, float]:
     """The standard normal distribution function at z, and its first and second integral from minus infinity."""
-    phi, density = 0.5 * math.erfc(-z / _ROOT_2), _density(z)
+    if z > ALL_BELOW:
+        return 1.0, z, 0.5 * (z * z + 1.0)
+    if z < -ALL_BELOW:
+        return 0.0, 0.0, 0.0
+    phi, density = 0.5 * math.erfc(-z / _ROOT_2), math.exp(-0.5 * z * z) / _ROOT_2PI
     return phi, z * phi + density, 0.5 * ((z * z + 1.0) * phi + z * density)
+
+
+@cache
+def _normal_quantile(probability: float) -> float:
+    return NormalDist().inv_cdf(probability)

@@ -14,7 +14,10 @@ UNSURE = 1.0 - SURE
 
 @dataclass(frozen=True)
 class Judgement:
-    """What may be said of a level. Probabilities are of the true level lying over, or under the lowest edge."""
+    """What may be said of a level, by the names that a reading has for it.
+
+    Probabilities are of the true level lying over, or under the lowest edge.
+    """
 
     zone: Zone
     verdict: Verdict
@@ -45,8 +48,8 @@ def judge(
     spread = spread_at(level_mv)
     p_over = 1.0 - spread.below(target.over_above_mv - level_mv)
     p_too_low = spread.below(target.dim_from_mv - level_mv)
-    aim_mv = aim(spread_at, target)
-    decidable = not lower_bound and spread_at(aim_mv).below(target.dim_from_mv - aim_mv) <= UNSURE
+    aim_mv, spread_at_aim = _aim(spread_at, target)
+    decidable = not lower_bound and spread_at_aim.below(target.dim_from_mv - aim_mv) <= UNSURE
     verdict: Verdict = "unsure"
     if p_over >= SURE:
         verdict = "over"
@@ -63,5 +66,11 @@ def aim(spread_at: Callable[[float], Spread], target: Target) -> float:
     The spread depends on the level a little (3 % of it at most scopes): two rounds of substitution settle it to a few
     hundredths of a millivolt.
     """
+    return _aim(spread_at, target)[0]
+
+
+def _aim(spread_at: Callable[[float], Spread], target: Target) -> tuple[float, Spread]:
+    """The aim, and the spread there."""
     first_mv = target.over_above_mv - spread_at(target.over_above_mv).quantile(SURE)
-    return target.over_above_mv - spread_at(first_mv).quantile(SURE)
+    spread = spread_at(first_mv)
+    return target.over_above_mv - spread.quantile(SURE), spread
