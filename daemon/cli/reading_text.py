@@ -97,6 +97,7 @@ def _other_levels(channel: ChannelReading) -> str:
         ("sync {:.1f} mV deep", channel.sync_mv),
         ("picture to sync {:.3f}", channel.picture_to_sync),
         ("burst {:.1f} mV p-p", channel.burst_mv_pp),
+        ("subcarrier {:.0f} Hz", channel.subcarrier_hz),
         ("average {:.1f} mV", channel.average_mv),
         (noise, channel.noise_mv_rms),
     )

@@ -79,6 +79,7 @@ class ChannelReading:
     black_mv: float | None = None
     sync_mv: float | None = None
     burst_mv_pp: float | None = None
+    subcarrier_hz: float | None = None
     swing_mv: float | None = None
     positive_peak_mv: float | None = None
     negative_peak_mv: float | None = None
