@@ -2,6 +2,8 @@
 
 import math
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,7 +48,7 @@ class Runs:
     mean_mv: NDArray[np.float64]
     bins: NDArray[np.intp]
 
-    def at(self, index: NDArray[np.intp] | NDArray[np.bool_]) -> "Runs":
+    def at(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> "Runs":
         """Some of the runs."""
         return Runs(
             self.channel[index],
@@ -92,19 +94,16 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
     half = _window_bins(lines, cycle_us)
     if active.shape[1] <= 2 * half:
         return NO_RUNS
-    total = np.zeros((active.shape[0], active.shape[1] + 1))
-    np.cumsum(active, axis=1, out=total[:, 1:])
-    difference = total[:, 2 * half :] + total[:, : -2 * half]
-    difference -= 2.0 * total[:, half:-half]
-    np.abs(difference, out=difference)
-    noise_mv = np.repeat(lines.clamp_noise_mv, rows)
+    total = _running_sums(active)
+    noise_mv = lines.clamp_noise_mv
     limit_mv = np.maximum(5.0 * math.sqrt(2.0 / half) * noise_mv, ALIKE_MV)
-    limit_mv = np.maximum(limit_mv, np.repeat(RESTLESS * _restless_mv(lines, half), rows))
+    limit_mv = np.maximum(limit_mv, RESTLESS * _restless_mv(lines, half))
     guard = round(_guard_us(active, bin_us) / bin_us)
-    flat = ~_widened(difference > limit_mv[:, None] * half, half, guard)
-    span_mv = np.repeat(np.ptp(lines.level_mv[:, :, lines.active], axis=(1, 2)), rows)
-    slope_mv = np.maximum(2.0 * ALIKE_MV, TILT * span_mv)
-    runs = _as_runs(flat, total, max(1, round(LONG_ENOUGH_US / bin_us)), noise_mv, slope_mv)
+    flat = ~_widened(_bends(total, half) > np.repeat(limit_mv * half, rows)[:, None], half, guard)
+    highest_mv, lowest_mv = active.max(axis=1).reshape(channels, rows), active.min(axis=1).reshape(channels, rows)
+    slope_mv = np.maximum(2.0 * ALIKE_MV, TILT * (highest_mv.max(axis=1) - lowest_mv.min(axis=1)))
+    shortest = max(1, round(LONG_ENOUGH_US / bin_us))
+    runs = _as_runs(flat, total, shortest, np.repeat(noise_mv, rows), np.repeat(slope_mv, rows))
     return replace(
         runs,
         channel=runs.row // rows,
@@ -114,14 +113,29 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
     )
 
 
+def _running_sums(level_mv: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Sums of the columns before each column and before the end, shape (lines, columns + 1)."""
+    total = np.zeros((level_mv.shape[0], level_mv.shape[1] + 1))
+    level_mv.cumsum(axis=1, out=total[:, 1:])
+    return total
+
+
+def _bends(total: NDArray[np.float64], half: int) -> NDArray[np.float64]:
+    """By how much the sums of neighbouring windows of `half` columns differ, shape (lines, columns - 2 half + 1)."""
+    bends = total[:, 2 * half :] + total[:, : -2 * half]
+    bends -= total[:, half:-half]
+    bends -= total[:, half:-half]
+    return np.abs(bends, out=bends)
+
+
 def _restless_mv(lines: Lines, half: int) -> NDArray[np.float64]:
     """Largest difference of neighbouring windows on the clamps, shape (channels,): what interference does to a flat."""
     quiet = lines.level_mv[:, :, lines.clamp.quiet]
-    if quiet.shape[2] < 2 * half + 1:
-        return np.zeros(quiet.shape[0])
-    total = np.cumsum(np.concatenate((np.zeros((*quiet.shape[:2], 1)), quiet), axis=2), axis=2)
-    bend = total[:, :, 2 * half :] + total[:, :, : -2 * half] - 2.0 * total[:, :, half:-half]
-    return np.asarray(np.abs(bend).max(axis=(1, 2)) / half)
+    channels, rows, columns = quiet.shape
+    if columns < 2 * half + 1:
+        return np.zeros(channels)
+    bends = _bends(_running_sums(quiet.reshape(channels * rows, columns)), half)
+    return np.asarray(bends.reshape(channels, -1).max(axis=1) / half)
 
 
 def _window_bins(lines: Lines, cycle_us: float | None) -> int:
@@ -139,14 +153,18 @@ def _guard_us(active: NDArray[np.float64], bin_us: float) -> float:
 
     The edge is taken as a straight line of its steepest slope, over the height between 0.4 us before and after it.
     """
-    slopes = np.abs(active[:, 2:] - active[:, :-2])
-    if slopes.size == 0 or not slopes.max() > 0.0:
+    slopes = active[:, 2:] - active[:, :-2]
+    if slopes.size == 0:
         return LEAST_GUARD_US
-    row, column = np.unravel_index(int(np.argmax(slopes)), slopes.shape)
+    np.abs(slopes, out=slopes)
+    row, column = divmod(int(slopes.argmax()), slopes.shape[1])
+    steepest = float(slopes[row, column])
+    if steepest == 0.0:
+        return LEAST_GUARD_US
     reach = max(1, round(0.4 / bin_us))
-    before, after = max(0, int(column) + 1 - reach), min(active.shape[1] - 1, int(column) + 1 + reach)
+    before, after = max(0, column + 1 - reach), min(active.shape[1] - 1, column + 1 + reach)
     height_mv = abs(float(active[row, after] - active[row, before]))
-    rise_us = 0.8 * height_mv * 2.0 * bin_us / float(slopes[row, column])
+    rise_us = 0.8 * height_mv * 2.0 * bin_us / steepest
     return min(max(GUARD_RISE_TIMES * rise_us, LEAST_GUARD_US), LONGEST_GUARD_US)
 
 
@@ -159,7 +177,7 @@ def _widened(steep: NDArray[np.bool_], half: int, guard: int) -> NDArray[np.bool
     width = places + 2 * half - 1
     count = np.zeros((rows, width + 2 * guard + 1), dtype=np.int32)
     shift = half + guard
-    np.cumsum(steep, axis=1, out=count[:, shift : shift + places])
+    steep.cumsum(axis=1, out=count[:, shift : shift + places])
     count[:, shift + places :] = count[:, shift + places - 1, None]
     near = count[:, 2 * guard :] > count[:, : width + 1]
     widened = near[:, :-1] | near[:, 1:]
@@ -175,11 +193,11 @@ def _as_runs(
     slope_mv: NDArray[np.float64],
 ) -> Runs:
     """Stretches of True of `shortest` bins or more whose two halves agree within noise, or within `slope_mv`."""
-    padded = np.zeros((flat.shape[0], flat.shape[1] + 2), dtype=np.int8)
+    padded = np.zeros((flat.shape[0], flat.shape[1] + 2), dtype=bool)
     padded[:, 1:-1] = flat
-    change = np.diff(padded, axis=1)
-    row, first = np.nonzero(change == 1)
-    last = np.nonzero(change == -1)[1]
+    changes = (padded[:, 1:] != padded[:, :-1]).ravel().nonzero()[0]
+    row, first = np.divmod(changes[0::2], flat.shape[1] + 1)
+    last = changes[1::2] - row * (flat.shape[1] + 1)
     bins = last - first
     middle = (first + last) // 2
     begin_mv, middle_mv, end_mv = total[row, first], total[row, middle], total[row, last]
@@ -198,13 +216,13 @@ def states(runs: Runs, bin_us: float, noise_mv: float, line_scatter_mv: float) -
     """
     if runs.bins.size == 0:
         return []
-    sorted_runs = runs.at(np.argsort(-runs.mean_mv, kind="stable"))
-    run_noise_mv = noise_mv / math.sqrt(float(np.median(runs.bins)))
+    sorted_runs = runs.at((-runs.mean_mv).argsort(kind="stable"))
+    run_noise_mv = noise_mv / math.sqrt(median(runs.bins.tolist()))
     apart_mv = max(ALIKE_MV, 4.0 * math.hypot(run_noise_mv, line_scatter_mv))
-    breaks = np.flatnonzero(sorted_runs.mean_mv[:-1] - sorted_runs.mean_mv[1:] > apart_mv) + 1
+    breaks = (sorted_runs.mean_mv[:-1] - sorted_runs.mean_mv[1:] > apart_mv).nonzero()[0] + 1
     found = []
-    for group in np.split(np.arange(runs.bins.size), breaks):
-        members = sorted_runs.at(group)
+    for first, last in pairwise((0, *breaks.tolist(), runs.bins.size)):
+        members = sorted_runs.at(slice(first, last))
         bins = int(members.bins.sum())
         rows = len(set(members.row.tolist()))
         if bins * bin_us >= LEAST_DWELL_US and rows >= LEAST_LINES:
