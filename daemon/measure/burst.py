@@ -60,7 +60,8 @@ def measure_burst(
     if first.size == 0:
         return NO_BURST
     codes = record.codes[first[:, None] + np.arange(samples)].astype(np.float64)
-    angle = 2.0 * math.pi * system.subcarrier_hz * seconds_per_sample * np.arange(samples)
+    angle = np.arange(samples, dtype=np.float64)
+    angle *= 2.0 * math.pi * system.subcarrier_hz * seconds_per_sample
     fitted, noise = _fitted(codes, angle)
     powers = np.abs(fitted) ** 2 - 4.0 * noise / samples
     power = float(np.median(powers))
@@ -75,7 +76,7 @@ def measure_burst(
     ahead = np.exp(-2j * math.pi * system.subcarrier_hz * seconds_per_sample * first[strong])
     bursts = Phasors(
         line=np.round((edges_us - edges_us[0]) / sync.period_us)[strong].astype(np.intp),
-        time_s=(first[strong] + 0.5 * samples) * seconds_per_sample,
+        time_s=np.asarray((first[strong] + 0.5 * samples) * seconds_per_sample),
         value=fitted[strong] * ahead,
         turn_hz=math.atan2(turned.imag, turned.real) / per_hz,
         turn_error_hz=math.sqrt(4.0 * noise_power / (half * power * early.size)) / per_hz,

@@ -76,7 +76,7 @@ def test_the_error_is_that_of_the_noise_on_the_lines() -> None:
 
 def phasors(hz: float, lines: int, period_s: float, turn_error_hz: float, nominal_hz: float) -> Phasors:
     number = np.arange(lines)
-    time_s = number * period_s
+    time_s = np.asarray(number * period_s)
     value = np.exp(2j * math.pi * (hz - nominal_hz) * time_s)
     return Phasors(number, time_s, value, turn_hz=hz - nominal_hz, turn_error_hz=turn_error_hz)
 
