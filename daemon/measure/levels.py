@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from ...drivers.capture import ChannelRecord
 from .binning import binned_mv
-from .flats import ALIKE_MV, LONG_ENOUGH_US, Runs, State, flat_runs, states
+from .flats import ALIKE_MV, LONG_ENOUGH_US, State, flat_runs, states
 from .lines import LineGrid, Lines, clamped, cut_lines, telling_lines
 
 DARK_UNDER = 0.05
@@ -19,11 +19,12 @@ EVEN_LINES = 12
 HIGHEST_LINES = 4
 """Flats are learnt on so many lines spread evenly and so many of the brightest of each channel; sums run over all lines."""
 LEAST_SUMMED = 8
-PIECE_S = 0.5e-6
+PIECE_S, LONGEST_PIECE = 0.5e-6, 2000
+FEWEST_PIECES, MOST_PIECES, ENOUGH_SAMPLES = 16, 128, 8192
+"""Noise is told from so many pieces of so many samples in all."""
 FEW_LINES = 4
-MOST_PIECES = 128
 MOST_RUNS = 8
-"""So many pieces and runs tell the noise well enough."""
+"""So many runs tell what is correlated in the noise well enough."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +77,11 @@ class Probed:
         """Millivolts at the point of measurement for one step of code, positive."""
         return abs(self.record.mv_per_code * self.probe_ratio)
 
+    @property
+    def lsb_mv(self) -> float:
+        """Distance between neighbouring ADC states at the point of measurement."""
+        return self.mv_per_code * self.record.code_step
+
 
 def is_clipped(record: ChannelRecord) -> bool:
     """Whether eight samples or more lie at a rail of the ADC."""
@@ -93,7 +99,7 @@ def sync_depth_codes(record: ChannelRecord, grid: LineGrid) -> float:
     Nothing to speak of on a channel that is only blanked then: the same level stands on its porches.
     """
     start = grid.first_bin[:: max(1, grid.first_bin.size // FEW_LINES)][:FEW_LINES] * grid.samples_per_bin
-    start = start[start + grid.time_us.shape[1] * grid.samples_per_bin <= record.codes.size]
+    start = start[start + grid.width * grid.samples_per_bin <= record.codes.size]
     per_us = grid.samples_per_bin / grid.bin_us
     width = max(1, round(0.3 * per_us))
     line = record.codes[start[:, None] + np.arange(int(grid.period_us * per_us))].mean(axis=0)
@@ -116,92 +122,104 @@ def measure_levels(
     `subcarrier_hz` is given where the channels carry colour: it is then taken out within the line. `carries_sync` says
     that they carry sync themselves.
     """
-    none = [Levels(one.mv_per_code * one.record.code_step) for one in channels]
     binned = np.stack([binned_mv(one.record, grid.samples_per_bin, one.probe_ratio) for one in channels])
     telling = telling_lines(binned, grid, EVEN_LINES, HIGHEST_LINES)
     lines = cut_lines(binned, telling, subcarrier_hz=subcarrier_hz, carries_sync=carries_sync)
     if lines is None:
-        return none
+        return [Levels(one.lsb_mv) for one in channels]
     cycle_us = None if subcarrier_hz is None else 1e6 / subcarrier_hz
     if cycle_us is not None:
         lines = without_subcarrier(lines, cycle_us)
     runs = flat_runs(lines, cycle_us)
-    blanking = clamped(binned, grid, lines.clamp)
-    average_mv = _between_columns(binned, grid, lines, blanking, lines.active).mean(axis=1)
+    everywhere = AllLines(
+        binned,
+        grid,
+        *((lines.blanking_mv, lines.next_blanking_mv) if telling is grid else clamped(binned, grid, lines.clamp)),
+    )
+    average_mv = everywhere.between(lines.active, lines.clamp.middle).mean(axis=1)
+    mean_mv = binned.mean(axis=1)
+    piece = max(2, min(LONGEST_PIECE, round(PIECE_S / seconds_per_sample)))
     found = []
-    for index, (one, base) in enumerate(zip(channels, none, strict=True)):
-        its_noise_mv = float(lines.clamp_noise_mv[index])
-        its_runs = runs.at(runs.channel == index)
-        its_states = states(its_runs, grid.bin_us, its_noise_mv, lines.line_scatter_mv(index))
+    for index, one in enumerate(channels):
         pedestal_mv, pedestal_error_mv = lines.pedestal_mv(index)
-        base = replace(
-            base,
-            blanking_mv=float(blanking[0][index].mean()),
+        its_noise_mv = float(lines.clamp_noise_mv[index])
+        blanking_noise_mv = _blanking_noise(one.record, lines, piece) * one.mv_per_code
+        base = Levels(
+            one.lsb_mv,
+            blanking_mv=float(everywhere.blanking_mv[index].mean()),
             rows=lines.level_mv.shape[1],
             average_mv=float(average_mv[index]),
             noise_mv=its_noise_mv * math.sqrt(grid.samples_per_bin),
-            blanking_noise_mv=_blanking_noise(one.record, lines, seconds_per_sample) * one.mv_per_code,
-            picture_states=tuple(state.level_mv for state in its_states),
-            mean_mv=float(binned[index].mean()),
+            blanking_noise_mv=blanking_noise_mv,
+            mean_mv=float(mean_mv[index]),
             pedestal_mv=pedestal_mv,
             pedestal_error_mv=pedestal_error_mv,
         )
+        scatter_mv = float(lines.line_scatter_mv[index])
+        its_states = states(runs.at(runs.channel == index), grid.bin_us, its_noise_mv, scatter_mv)
         if its_states:
-            top = its_states[0]
-            noise_mv = base.blanking_noise_mv
+            noise_mv = blanking_noise_mv
             if cycle_us is None:
-                noise_mv = _white_noise(one.record, top, lines, seconds_per_sample) * one.mv_per_code
-            base = _with_white(base, its_states, lines, index, noise_mv)
-            held = _held_columns(top.runs, lines)
-            base = replace(base, white_us=_stretches_us(held, grid))
-            columns = _longest(held, grid.bin_us)
-            if grid.number.size > lines.grid.number.size and columns is not None:
-                level_mv = _between_columns(binned, grid, lines, blanking, columns)[index]
-                base = _over_all_lines(base, top, level_mv, columns, grid, lines.line_scatter_mv(index))
+                noise_mv = _white_noise(one.record, its_states[0], lines, piece) * one.mv_per_code
+            base = _with_white(base, its_states, lines, index, noise_mv, everywhere)
         found.append(base)
     return found
 
 
-def _with_white(base: Levels, found: list[State], lines: Lines, index: int, noise_mv: float) -> Levels:
-    top = found[0]
-    return replace(
+def _with_white(
+    base: Levels, found: list[State], lines: Lines, index: int, noise_mv: float, everywhere: "AllLines"
+) -> Levels:
+    """A channel's levels with its highest state as white, taken over all lines where more were cut than looked at."""
+    top, grid, scatter_mv = found[0], lines.grid, float(lines.line_scatter_mv[index])
+    held = _stretches(_held_columns(top, lines))
+    base = replace(
         base,
         white_mv=top.level_mv,
         white_rows=top.rows,
         white_random_mv=_random_mv(top, lines, index),
         black_mv=found[-1].level_mv if len(found) > 1 else math.nan,
         noise_mv=noise_mv,
-        samples=int(top.runs.bins.sum()) * lines.grid.samples_per_bin,
+        samples=int(top.runs.bins.sum()) * grid.samples_per_bin,
+        picture_states=tuple(state.level_mv for state in found),
         tilt=_tilt(top, lines, index),
+        white_us=tuple((first * grid.bin_us, last * grid.bin_us) for first, last in held.tolist()),
     )
+    columns = _longest(held, grid.bin_us)
+    if everywhere.grid.number.size > grid.number.size and columns is not None:
+        level_mv = everywhere.between(columns, lines.clamp.middle)[index]
+        base = _over_all_lines(base, top, level_mv, columns, everywhere.grid, scatter_mv)
+    return base
 
 
 def _tilt(top: State, lines: Lines, index: int) -> float:
     """Mean of the later half of the longest run less the earlier's, as part of the level; over all lines that hold it."""
-    longest = int(np.argmax(top.runs.bins))
+    longest = int(top.runs.bins.argmax())
     first, last = int(top.runs.first[longest]), int(top.runs.last[longest])
     middle = (first + last) // 2
     rows = top.runs.row[(top.runs.first <= first + 1) & (top.runs.last >= last - 1)]
     if middle == first or rows.size == 0:
         return 0.0
-    held = lines.level_mv[index, rows]
-    return float(held[:, middle:last].mean() - held[:, first:middle].mean()) / top.level_mv
+    held_mv = np.add.reduce(lines.level_mv[index, rows, first:last], axis=0) / rows.size
+    return float(held_mv[middle - first :].mean() - held_mv[: middle - first].mean()) / top.level_mv
 
 
-def _between_columns(
-    binned: NDArray[np.float32],
-    grid: LineGrid,
-    lines: Lines,
-    blanking: tuple[NDArray[np.float64], NDArray[np.float64]],
-    columns: slice,
-) -> NDArray[np.float64]:
-    """Mean above blanking between two columns on every line of the grid, shape (channels, lines)."""
-    edges = np.stack((grid.first_bin + columns.start, grid.first_bin + columns.stop), axis=1).ravel()
-    edges = np.minimum(edges, binned.shape[1] - 1)
-    sums = np.add.reduceat(binned, edges, axis=1, dtype=np.float64)[:, ::2]
-    own_mv, next_mv = blanking
-    into = 0.5 * (columns.start + columns.stop - 1) - lines.clamp.middle
-    return np.asarray(sums / (columns.stop - columns.start) - own_mv - (next_mv - own_mv) * into / grid.bins_to_next)
+@dataclass(frozen=True, eq=False)
+class AllLines:
+    """All picture lines of binned channels, not cut: blanking of each line and of the one after it, shape (channels, lines)."""
+
+    binned: NDArray[np.float32]
+    grid: LineGrid
+    blanking_mv: NDArray[np.float64]
+    next_blanking_mv: NDArray[np.float64]
+
+    def between(self, columns: slice, clamp_middle: float) -> NDArray[np.float64]:
+        """Mean above blanking between two columns on every line, shape (channels, lines)."""
+        edges = np.stack((self.grid.first_bin + columns.start, self.grid.first_bin + columns.stop), axis=1).ravel()
+        edges = np.minimum(edges, self.binned.shape[1] - 1)
+        sums = np.add.reduceat(self.binned, edges, axis=1, dtype=np.float64)[:, ::2]
+        into = (0.5 * (columns.start + columns.stop - 1) - clamp_middle) / self.grid.bins_to_next
+        own_mv = self.blanking_mv
+        return np.asarray(sums / (columns.stop - columns.start) - own_mv - (self.next_blanking_mv - own_mv) * into)
 
 
 def _over_all_lines(
@@ -227,30 +245,26 @@ def _over_all_lines(
     )
 
 
-def _held_columns(runs: Runs, lines: Lines) -> NDArray[np.bool_]:
+def _held_columns(top: State, lines: Lines) -> NDArray[np.bool_]:
     """Columns in which nine tenths of the lines that hold a state hold it."""
     width = lines.level_mv.shape[2]
-    edges = np.bincount(runs.first, minlength=width + 1) - np.bincount(runs.last, minlength=width + 1)
-    return np.asarray(np.cumsum(edges) >= 0.9 * len(set(runs.row.tolist())))
+    edges = np.bincount(top.runs.first, minlength=width + 1) - np.bincount(top.runs.last, minlength=width + 1)
+    return np.asarray(edges.cumsum() >= 0.9 * top.rows)
 
 
 def _stretches(held: NDArray[np.bool_]) -> NDArray[np.intp]:
     """First column and the one after the last of each stretch of True, shape (stretches, 2)."""
-    change = np.flatnonzero(np.diff(np.concatenate(([False], held, [False])).astype(np.int8)))
-    return change.reshape(-1, 2)
+    padded = np.zeros(held.size + 2, dtype=bool)
+    padded[1:-1] = held
+    return np.asarray((padded[1:] != padded[:-1]).nonzero()[0].reshape(-1, 2))
 
 
-def _stretches_us(held: NDArray[np.bool_], grid: LineGrid) -> tuple[tuple[float, float], ...]:
-    return tuple((float(first) * grid.bin_us, float(last) * grid.bin_us) for first, last in _stretches(held))
-
-
-def _longest(held: NDArray[np.bool_], bin_us: float) -> slice | None:
+def _longest(stretches: NDArray[np.intp], bin_us: float) -> slice | None:
     """The longest stretch; None where it is under 1 us."""
-    stretches = _stretches(held)
     if stretches.size == 0:
         return None
-    first, last = stretches[int(np.argmax(stretches[:, 1] - stretches[:, 0]))]
-    return slice(int(first), int(last)) if (last - first) * bin_us >= LONG_ENOUGH_US else None
+    first, last = max(stretches.tolist(), key=lambda one: one[1] - one[0])
+    return slice(first, last) if (last - first) * bin_us >= LONG_ENOUGH_US else None
 
 
 def without_subcarrier(lines: Lines, cycle_us: float) -> Lines:
@@ -289,7 +303,7 @@ def _random_mv(top: State, lines: Lines, index: int) -> float:
     if per_row_mv.size < 3:
         return inner_mv
     freedom = per_row_mv.size - 1
-    of_lines_mv = _mean_error_mv(per_row_mv, lines.line_scatter_mv(index))
+    of_lines_mv = _mean_error_mv(per_row_mv, float(lines.line_scatter_mv[index]))
     more = of_lines_mv > inner_mv * math.sqrt(1.0 + 1.0 / math.sqrt(freedom))
     return of_lines_mv * (1.0 + 1.0 / freedom) if more else inner_mv
 
@@ -307,7 +321,7 @@ def _mean_error_mv(level_mv: NDArray[np.float64], clamp_mv: float) -> float:
 def _block_scatter_mv(top: State, lines: Lines, index: int) -> float:
     """Rms of the means of one-microsecond blocks about the mean of their run, on the longest runs."""
     block = max(1, round(1.0 / lines.grid.bin_us))
-    runs = top.runs.at(np.argsort(-top.runs.bins, kind="stable")[:MOST_RUNS])
+    runs = top.runs.at((-top.runs.bins).argsort(kind="stable")[:MOST_RUNS])
     blocks = max(2, int(runs.bins[runs.bins.size // 2]) // block)
     long_enough = runs.bins >= blocks * block
     if not long_enough.any():
@@ -319,34 +333,34 @@ def _block_scatter_mv(top: State, lines: Lines, index: int) -> float:
     return math.sqrt(float(np.vdot(rest, rest)) / (rest.shape[0] * (blocks - 1)))
 
 
-def _white_noise(record: ChannelRecord, top: State, lines: Lines, seconds_per_sample: float) -> float:
+def _white_noise(record: ChannelRecord, top: State, lines: Lines, piece: int) -> float:
     """Rms noise of single samples in codes on flats of a state, from pieces spread over its runs."""
-    grid = lines.grid
-    piece = _piece_samples(seconds_per_sample)
-    runs = top.runs.at(np.arange(min(top.runs.bins.size, MOST_PIECES)))
-    a_run = np.linspace(0.0, 1.0, max(1, MOST_PIECES // runs.bins.size), endpoint=False)
-    into = (a_run[:, None] * (runs.bins - piece / grid.samples_per_bin)).astype(np.intp)
-    first_bin = (grid.first_bin[runs.row] + runs.first + np.maximum(into, 0)).ravel()
-    return _noise_codes(record, first_bin * grid.samples_per_bin, piece)
+    grid, pieces = lines.grid, _pieces(piece)
+    runs = top.runs.at(slice(pieces))
+    a_run = max(1, pieces // runs.bins.size)
+    into = np.arange(a_run)[:, None] * ((runs.bins - piece / grid.samples_per_bin) / a_run)
+    first_bin = grid.first_bin[runs.row] + runs.first + np.maximum(into, 0.0).astype(np.intp)
+    return _noise_codes(record, first_bin.ravel() * grid.samples_per_bin, piece)
 
 
-def _blanking_noise(record: ChannelRecord, lines: Lines, seconds_per_sample: float) -> float:
+def _blanking_noise(record: ChannelRecord, lines: Lines, piece: int) -> float:
     """Rms noise of single samples in codes on blanking, from pieces spread over the clamps."""
     grid, quiet = lines.grid, lines.clamp.quiet
-    piece = _piece_samples(seconds_per_sample)
     a_line = max(1, (quiet.stop - quiet.start) * grid.samples_per_bin // piece)
     into = quiet.start + np.arange(a_line) * piece // grid.samples_per_bin
-    return _noise_codes(record, (grid.first_bin[:, None] + into).ravel() * grid.samples_per_bin, piece)
+    first_bin = (grid.first_bin[:, None] + into).ravel()
+    return _noise_codes(record, first_bin[:: -(-first_bin.size // _pieces(piece))] * grid.samples_per_bin, piece)
 
 
-def _piece_samples(seconds_per_sample: float) -> int:
-    return max(2, min(2000, round(PIECE_S / seconds_per_sample)))
+def _pieces(piece: int) -> int:
+    """How many pieces of so many samples tell the noise well enough."""
+    return max(FEWEST_PIECES, min(MOST_PIECES, ENOUGH_SAMPLES // piece))
 
 
 def _noise_codes(record: ChannelRecord, first: NDArray[np.intp], piece: int) -> float:
     """Rms of samples about the mean of their piece, in the record's own band, quantisation taken out."""
     first = np.minimum(first, record.codes.size - piece)
     pieces = record.codes[first[:, None] + np.arange(piece)].astype(np.float64)
-    rest = pieces - pieces.mean(axis=1, keepdims=True)
-    variance = float(np.einsum("ij,ij->", rest, rest)) / (rest.shape[0] * (piece - 1))
-    return math.sqrt(max(0.0, variance - record.code_step**2 / 12.0))
+    sums = np.add.reduce(pieces, axis=1)
+    squares = float(np.vdot(pieces, pieces)) - float(sums @ sums) / piece
+    return math.sqrt(max(0.0, squares / (first.size * (piece - 1)) - record.code_step**2 / 12.0))

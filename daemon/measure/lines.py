@@ -7,6 +7,7 @@ are cut together, in one array, since they share their lines.
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,8 +25,12 @@ AFTER_BURST_US = 0.75
 """So long after the burst's middle cycles its tail is over, and the clamp goes on."""
 BEFORE_ACTIVITY_US = 0.3
 """It closes this long before the earliest activity of any line."""
+ACTIVE_FROM = 0.02
 ON_LINES = 0.25
-"""Activity counts where a quarter of the lines show it: slow noise wanders on some of them."""
+"""Activity is off blanking by 2 % of the channel's span, and counts where a quarter of the lines show it: slow noise wanders
+on some of them."""
+ENOUGH_BINS = 4000
+"""So many bins tell a channel's span well enough."""
 LEAST_CLAMP_US = 0.6
 LEAST_FITTED = 6
 """A constant and a subcarrier are not fitted to fewer columns."""
@@ -40,7 +45,8 @@ class LineGrid:
     Attributes:
         number: index of each line's edge in the sync's `edges_us`, shape (lines,).
         first_bin: first whole bin after each line's 0H, shape (lines,).
-        time_us: middle of each bin after 0H, shape (lines, bins): bins are not aligned to 0H.
+        first_us: middle of that bin after 0H, shape (lines,): bins are not aligned to 0H.
+        width: bins of a line.
         bins_to_next: distance from each line's first bin to the same place of the next line, in bins, shape (lines,).
         bin_us: length of a bin.
         samples_per_bin: how many samples it holds.
@@ -49,7 +55,8 @@ class LineGrid:
 
     number: NDArray[np.intp]
     first_bin: NDArray[np.intp]
-    time_us: NDArray[np.float64]
+    first_us: NDArray[np.float64]
+    width: int
     bins_to_next: NDArray[np.float64]
     bin_us: float
     samples_per_bin: int
@@ -63,21 +70,30 @@ class LineGrid:
             self,
             number=self.number[chosen],
             first_bin=self.first_bin[chosen],
-            time_us=self.time_us[chosen],
+            first_us=self.first_us[chosen],
             bins_to_next=self.bins_to_next[chosen],
         )
 
     @property
     def bins(self) -> NDArray[np.intp]:
         """Indices into a binned record, shape (lines, bins)."""
-        return np.asarray(self.first_bin[:, None] + np.arange(self.time_us.shape[1]))
+        return self.first_bin[:, None] + np.arange(self.width)
+
+    @cached_property
+    def _first_within_us(self) -> tuple[float, float]:
+        """Earliest and latest of `first_us`."""
+        return float(self.first_us.min()), float(self.first_us.max())
 
     def columns(self, from_us: float, to_us: float) -> slice:
         """Columns whose bins lie between two times on every line."""
-        first_us, last_us = float(self.time_us[:, 0].max()), float(self.time_us[:, 0].min())
-        start = max(0, math.ceil((from_us - last_us) / self.bin_us))
-        stop = min(self.time_us.shape[1], math.floor((to_us - first_us) / self.bin_us) + 1)
+        earliest_us, latest_us = self._first_within_us
+        start = max(0, math.ceil((from_us - earliest_us) / self.bin_us))
+        stop = min(self.width, math.floor((to_us - latest_us) / self.bin_us) + 1)
         return slice(start, max(start, stop))
+
+    def earliest_us(self, column: int) -> float:
+        """Where a column's bins lie after 0H, on the line on which they come first."""
+        return self._first_within_us[0] + column * self.bin_us
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,7 +130,7 @@ class Lines:
     Attributes:
         grid: where they lie.
         level_mv: above blanking, shape (channels, lines, bins).
-        blanking_mv: clamp of every line against scope zero, shape (channels, lines).
+        blanking_mv, next_blanking_mv: clamp of every line and of the line after it against scope zero, shape (channels, lines).
         clamp: how blanking was taken.
         clamp_noise_mv: rms of a bin within the clamps, shape (channels,).
         active: columns where the picture lies.
@@ -124,22 +140,24 @@ class Lines:
     grid: LineGrid
     level_mv: NDArray[np.float64]
     blanking_mv: NDArray[np.float64]
+    next_blanking_mv: NDArray[np.float64]
     clamp: Clamp
     clamp_noise_mv: NDArray[np.float64]
     active: slice
     pedestals_mv: NDArray[np.float64] | None = None
 
-    def line_scatter_mv(self, channel: int) -> float:
-        """Rms by which a line's level may differ from its neighbours' though the picture is the same.
+    @cached_property
+    def line_scatter_mv(self) -> NDArray[np.float64]:
+        """Rms by which a line's level may differ from its neighbours' though the picture is the same, shape (channels,).
 
         From the noise of the clamps, or from how each clamp differs from the mean of its neighbours where that is more.
         """
-        noise_mv = float(self.clamp_noise_mv[channel]) * self.clamp.noise_gain
-        own_mv = self.blanking_mv[channel]
-        if own_mv.size < 4:
+        noise_mv = self.clamp_noise_mv * self.clamp.noise_gain
+        own_mv = self.blanking_mv
+        if own_mv.shape[1] < 4:
             return noise_mv
-        bend = own_mv[1:-1] - 0.5 * (own_mv[2:] + own_mv[:-2])
-        return max(noise_mv, math.sqrt(float(bend @ bend) / bend.size / 1.5))
+        bend = own_mv[:, 1:-1] - 0.5 * (own_mv[:, 2:] + own_mv[:, :-2])
+        return np.asarray(np.maximum(noise_mv, np.sqrt((bend * bend).sum(axis=1) / (1.5 * bend.shape[1]))))
 
     def pedestal_mv(self, channel: int) -> tuple[float, float]:
         """Blanking under the burst less blanking after it, mean over the lines, and the standard uncertainty of that mean.
@@ -181,7 +199,8 @@ def line_grid(sync: LineSync, seconds_per_sample: float, samples_per_bin: int, b
     return LineGrid(
         number=starts,
         first_bin=first,
-        time_us=(begin_us - sync.edges_us[starts])[:, None] + np.arange(width) * bin_us,
+        first_us=begin_us - sync.edges_us[starts],
+        width=width,
         bins_to_next=(sync.edges_us[starts + 1] - sync.edges_us[starts]) / bin_us,
         bin_us=bin_us,
         samples_per_bin=samples_per_bin,
@@ -199,7 +218,7 @@ def telling_lines(binned: NDArray[np.float32], grid: LineGrid, evenly: int, high
     channels = binned.shape[0]
     if grid.number.size <= evenly + channels * highest:
         return grid
-    edges = np.stack((grid.first_bin, grid.first_bin + grid.time_us.shape[1]), axis=1).ravel()
+    edges = np.stack((grid.first_bin, grid.first_bin + grid.width), axis=1).ravel()
     edges = edges[:-1] if edges[-1] >= binned.shape[1] else edges
     brightest = np.maximum.reduceat(binned, edges, axis=1)[:, ::2]
     top = np.argpartition(brightest, -highest, axis=1)[:, -highest:].ravel()
@@ -215,7 +234,7 @@ def cut_lines(
     `subcarrier_hz` is given where the back porch carries a burst, `carries_sync` says that the channels hold sync
     themselves; the others are at blanking during sync too.
     """
-    rows = binned[:, grid.bins].astype(np.float64)
+    rows = binned.take(grid.bins, axis=1).astype(np.float64)
     if subcarrier_hz is not None:
         clamp = _burst_clamp(rows, grid, subcarrier_hz)
     elif carries_sync:
@@ -227,17 +246,29 @@ def cut_lines(
         return None
     own_mv, next_mv = clamped(binned, grid, clamp)
     quiet = rows[:, :, clamp.quiet]
+    quiet_mv = _mean(quiet)
     pedestals_mv = None
     if clamp.under_burst is not None:
-        pedestals_mv = rows[:, :, clamp.columns] @ clamp.under_burst - quiet.mean(axis=2)
-    rest = quiet - quiet.mean(axis=2, keepdims=True)
+        pedestals_mv = rows[:, :, clamp.columns] @ clamp.under_burst - quiet_mv
+    rest = quiet - quiet_mv[:, :, None]
     noise_mv = np.sqrt(np.einsum("clb,clb->c", rest, rest) / (rest.size // rest.shape[0]))
     slope = (next_mv - own_mv) / grid.bins_to_next
-    rows -= own_mv[:, :, None]
-    rows -= slope[:, :, None] * (np.arange(rows.shape[2]) - clamp.middle)
+    rows -= (own_mv - slope * clamp.middle)[:, :, None]
+    rows -= slope[:, :, None] * np.arange(rows.shape[2])
     end_us = grid.period_us - grid.system.front_porch_us - AFTER_PICTURE_US
     active = slice(clamp.columns.stop, grid.columns(0.0, end_us).stop)
-    return Lines(grid, rows, own_mv, clamp, noise_mv, active, pedestals_mv)
+    return Lines(grid, rows, own_mv, next_mv, clamp, noise_mv, active, pedestals_mv)
+
+
+def _mean(columns: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean of each line's columns, shape (channels, lines)."""
+    return np.asarray(np.add.reduce(columns, axis=2) / columns.shape[2])
+
+
+def _span_mv(rows: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Highest less lowest level of each channel, of some bins spread over its lines."""
+    some = rows.reshape(rows.shape[0], -1)[:, :: max(1, rows[0].size // ENOUGH_BINS)]
+    return np.asarray(some.max(axis=1) - some.min(axis=1))
 
 
 def clamped(
@@ -248,12 +279,11 @@ def clamped(
     Where the record ends before the next line's clamp the line's own stands in.
     """
     first = grid.first_bin + clamp.columns.start
-    following = first + np.round(grid.bins_to_next).astype(np.intp)
+    following = first + grid.bins_to_next.round().astype(np.intp)
     inside = following + clamp.weights.size <= binned.shape[1]
-    columns = np.arange(clamp.weights.size)
-    own_mv = binned[:, first[:, None] + columns] @ clamp.weights
-    next_mv = binned[:, np.where(inside, following, first)[:, None] + columns] @ clamp.weights
-    return own_mv, next_mv
+    begin = np.concatenate((first, np.where(inside, following, first)))
+    both_mv = binned.take(begin[:, None] + np.arange(clamp.weights.size), axis=1) @ clamp.weights
+    return both_mv[:, : first.size], both_mv[:, first.size :]
 
 
 def _porch_clamp(rows: NDArray[np.float64], grid: LineGrid) -> Clamp | None:
@@ -276,10 +306,11 @@ def _porch_is_picture(rows: NDArray[np.float64], grid: LineGrid) -> bool:
     porch = rows[:, :, grid.columns(open_us, open_us + LEAST_CLAMP_US)]
     if during.shape[2] == 0 or porch.shape[2] == 0:
         return False
-    apart_mv = np.abs(porch.mean(axis=(1, 2)) - during.mean(axis=(1, 2)))
-    span_mv = np.ptp(rows[:, :, :: max(1, rows[0].size // 4000)], axis=(1, 2))
-    noise_mv = during.std(axis=2).mean(axis=1)
-    return bool(np.any(apart_mv > np.maximum(PICTURE_ON_PORCH * span_mv, 4.0 * noise_mv)))
+    during_mv = _mean(during)
+    apart_mv = np.abs((_mean(porch) - during_mv).mean(axis=1))
+    rest = during - during_mv[:, :, None]
+    noise_mv = np.sqrt(_mean(rest * rest)).mean(axis=1)
+    return bool((apart_mv > np.maximum(PICTURE_ON_PORCH * _span_mv(rows), 4.0 * noise_mv)).any())
 
 
 def _sync_time(grid: LineGrid) -> slice:
@@ -318,16 +349,16 @@ def _quiet_columns(rows: NDArray[np.float64], grid: LineGrid, open_us: float) ->
     if porch.start >= porch.stop:
         return None
     near = rows[:, :, porch]
-    reference = near.mean(axis=2, keepdims=True)
-    noise_mv = np.sqrt(np.mean(np.square(near - reference), axis=(1, 2)))
-    some = rows[:, :, :: max(1, rows[0].size // 4000)]
-    limit_mv = np.maximum(6.0 * noise_mv, 0.02 * np.ptp(some, axis=(1, 2)))
+    reference = _mean(near)[:, :, None]
+    rest = near - reference
+    noise_mv = np.sqrt(_mean(rest * rest).mean(axis=1))
+    limit_mv = np.maximum(6.0 * noise_mv, ACTIVE_FROM * _span_mv(rows))
     searched = grid.columns(open_us + LEAST_CLAMP_US, grid.system.blanking_end_us)
     active = np.abs(rows[:, :, searched] - reference) > limit_mv[:, None, None]
     sustained = (active[:, :, :-1] & active[:, :, 1:]).mean(axis=1).max(axis=0) >= ON_LINES
     close_us = grid.system.blanking_end_us - BEFORE_ACTIVITY_US
     if sustained.any():
         earliest = searched.start + int(np.argmax(sustained))
-        close_us = min(close_us, float(grid.time_us[:, earliest].min()) - BEFORE_ACTIVITY_US)
+        close_us = min(close_us, grid.earliest_us(earliest) - BEFORE_ACTIVITY_US)
     columns = grid.columns(open_us, close_us)
     return columns if (columns.stop - columns.start + 1) * grid.bin_us >= LEAST_CLAMP_US else None
