@@ -14,10 +14,14 @@ CODE_TYPES = (np.dtype(np.uint8), np.dtype(np.int8), np.dtype(np.uint16))
 
 @dataclass(frozen=True)
 class GainSpec:
-    """How far a scope's gain may be off: ±`pct` per cent of the reading or of full scale (the maker says which)."""
+    """How far a scope's gain may be off: ±`pct` per cent of the reading or of full scale (the maker says which).
+
+    `from_data_sheet` is False where the figure was remembered, not read: a reading then says that it is assumed.
+    """
 
     pct: float
     of: Literal["reading", "full-scale"] = "reading"
+    from_data_sheet: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +78,8 @@ class Capture:
         captured_at_ns: when it was captured, nanoseconds since 1970 UTC; 0 where unknown.
         gain_spec: the scope's gain specification where the driver knows it.
         bandwidth_mhz: the analogue bandwidth in force where known (a limiter at 20, say).
+        triggered_by: the channel, or EXT, whose falling edge came at time zero; None where that is not known, and where
+            the scope was made to trigger without one.
     """
 
     channels: tuple[ChannelRecord, ...]
@@ -83,6 +89,7 @@ class Capture:
     captured_at_ns: int
     gain_spec: GainSpec | None = None
     bandwidth_mhz: float | None = None
+    triggered_by: str | None = None
 
     def __post_init__(self) -> None:
         if not self.channels:

@@ -4,7 +4,7 @@ import math
 import re
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from .capture import ChannelRecord, GainSpec
@@ -12,6 +12,7 @@ from .errors import InstrumentRejected
 from .links import Link
 from .replies import short
 
+SIMULATED = "PEAKWHITE,"
 _CHANNEL = re.compile(r"CH(?:AN|ANNEL)?([1-9]\d?)", re.IGNORECASE)
 
 
@@ -94,6 +95,15 @@ class Family:
     identities: tuple[str, ...]
     gain_spec: GainSpec
     driver: Callable[[Link, str, Clock], Driver]
+
+    def gain_spec_of(self, identity: str) -> GainSpec | None:
+        """The specification of the instrument that calls itself so, None where it is none of the family's.
+
+        Peakwhite's own simulated scope is made to its figure.
+        """
+        if not self.knows(identity):
+            return None
+        return replace(self.gain_spec, from_data_sheet=True) if identity.startswith(SIMULATED) else self.gain_spec
 
     def knows(self, identity: str) -> bool:
         """Whether that answer to `*IDN?` is one of the family's."""

@@ -242,6 +242,6 @@ def _depth(points: int, channels_on: int) -> int:
 RIGOL_1000Z = Family(
     name="rigol-1000z",
     identities=(r"RIGOL TECHNOLOGIES,(DS|MSO)1\d{3}Z", r"PEAKWHITE,SIM-PREAMBLE,"),
-    gain_spec=GainSpec(3.0, "full-scale"),
+    gain_spec=GainSpec(3.0, "full-scale", from_data_sheet=False),
     driver=Rigol1000Z,
 )

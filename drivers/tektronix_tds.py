@@ -209,6 +209,6 @@ def _record(name: str, codes: Codes, preamble: Preamble, step: int) -> ChannelRe
 TEKTRONIX_TDS = Family(
     name="tektronix-tds",
     identities=(r"TEKTRONIX,(TDS|TPS|TBS) ?(2\d\d|[12]\d{3})", r"PEAKWHITE,SIM-CURVE,"),
-    gain_spec=GainSpec(3.0, "reading"),
+    gain_spec=GainSpec(3.0, "reading", from_data_sheet=False),
     driver=TektronixTds,
 )

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, cached_property
 
 import numpy as np
 
@@ -59,8 +59,9 @@ class Measuring:
 
     @property
     def assumes_accuracy(self) -> bool:
-        """Whether nobody says what the scope's gain is good for, on a channel with a peak white at least."""
-        if self.conditions.gain_spec or self.capture.gain_spec:
+        """Whether nobody says for sure what the scope's gain is good for, on a channel with a peak white at least."""
+        known = self.capture.gain_spec is not None and self.capture.gain_spec.from_data_sheet
+        if self.conditions.gain_spec or known:
             return False
         white = [clip.channel for clip in self.conditions.hookup.clips if clip.role in WHITE_ROLES]
         return not white or any(self.calibrated.get(channel, UNCALIBRATED).gain is None for channel in white)
@@ -82,7 +83,7 @@ class Measuring:
         for record in self.capture.channels:
             clip = self.conditions.hookup.of_channel(record.name)
             if clip is not None and clip.role in WHITE_ROLES:
-                kind = (clip.role == "composite", self._carries_sync(record, clip))
+                kind = (clip.role == "composite", record.name in self._carrying_sync)
                 together.setdefault(kind, {})[record.name] = Probed(record, clip.probe_ratio)
         for (carries_burst, carries_sync), probed in together.items():
             if carries_burst and not self._carries_subcarrier():
@@ -97,15 +98,18 @@ class Measuring:
             found.update(zip(probed, measured, strict=True))
         return found
 
-    def _carries_sync(self, record: ChannelRecord, clip: Clip) -> bool:
-        """Whether sync may stand on this channel: luma and composite, where it was found, and a green that goes low."""
-        if clip.role in ("luma", "composite") or self.sync.is_on(record.name):
-            return True
-        return (
-            clip.role == "green"
-            and self.sync.grid is not None
-            and sync_depth_codes(record, self.sync.grid) * abs(record.mv_per_code * clip.probe_ratio) > LEAST_SYNC_MV
-        )
+    @cached_property
+    def _carrying_sync(self) -> frozenset[str]:
+        """Channels that sync may stand on: luma and composite, where it was found, and a green that goes low."""
+        found = set()
+        for record in self.capture.channels:
+            clip = self.conditions.hookup.of_channel(record.name)
+            if clip is not None and (clip.role in ("luma", "composite") or self.sync.is_on(record.name)):
+                found.add(record.name)
+            elif clip is not None and clip.role == "green" and self.sync.grid is not None:
+                depth_mv = sync_depth_codes(record, self.sync.grid) * abs(record.mv_per_code * clip.probe_ratio)
+                found |= {record.name} if depth_mv > LEAST_SYNC_MV else set()
+        return frozenset(found)
 
     def _carries_subcarrier(self) -> bool:
         subcarrier_hz = self.sync.system.subcarrier_hz
@@ -200,7 +204,7 @@ class Measuring:
         """Depth of the sync that this channel carries itself, below its clamped blanking; NaN where it carries none."""
         if self.sync.is_on(record.name):
             return levels.blanking_mv - self.sync.lines.tip_mv
-        if not self._carries_sync(record, clip):
+        if record.name not in self._carrying_sync:
             return math.nan
         own = find_line_sync(record, self.capture.seconds_per_sample, clip.probe_ratio, alone=False)
         same = own.state == "locked" and abs(own.period_us / self.sync.lines.period_us - 1.0) < 1e-3
@@ -218,12 +222,9 @@ class Measuring:
 
     def _swing(self, record: ChannelRecord, clip: Clip) -> ChannelReading:
         """Roles without a peak white: the distance between their extremes, and how far they go about their middle."""
-        some = np.sort(record.codes[:: max(1, record.codes.size // ENOUGH_SAMPLES)]).astype(np.float64)
-        low, middle, high = (
-            some[math.floor(0.01 * some.size)],
-            some[some.size // 2],
-            some[math.ceil(0.99 * some.size) - 1],
-        )
+        some = record.codes[:: max(1, record.codes.size // ENOUGH_SAMPLES)]
+        places = [math.floor(0.01 * some.size), some.size // 2, math.ceil(0.99 * some.size) - 1]
+        low, middle, high = np.partition(some, places)[places].tolist()
         scale_mv = abs(record.mv_per_code * clip.probe_ratio)
         swing_mv = float(high - low) * scale_mv
         reading = ChannelReading(record.name, clip.role, swing_mv=swing_mv)

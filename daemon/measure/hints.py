@@ -24,7 +24,7 @@ HINTS: Mapping[str, tuple[str, str]] = {
         "Put a full white field or white bars on the screen and wait for a second.",
     ),
     "accuracy-assumed": (
-        "The scope's gain specification is not known; ±3 % of the reading was assumed.",
+        "The scope's gain specification is not known for sure: what is likely for its family was assumed, ±3 % where nothing is.",
         "Look up the DC gain accuracy in the scope's data sheet and give it with --gain-spec or in the settings.",
     ),
     "calibration-refused": (

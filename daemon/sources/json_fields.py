@@ -27,6 +27,18 @@ class JsonFields:
         """Whether the field is there and not null."""
         return isinstance(self.value, dict) and self.value.get(key) is not None
 
+    def yes_or_no(self, key: str, otherwise: bool) -> bool:
+        """True or false; `otherwise` for null or a missing field."""
+        if not self.has(key):
+            return otherwise
+        if not isinstance(self.value[key], bool):
+            raise ValueError(f"{self.called} has no fit '{key}'")
+        return bool(self.value[key])
+
+    def text_or_none(self, key: str) -> str | None:
+        """A string, or None for null or a missing field."""
+        return self.text(key) if self.has(key) else None
+
     def text(self, key: str) -> str:
         """A string."""
         return str(self._field(key, str))

@@ -1,7 +1,7 @@
 """Captures as `.npz` archives, schema `peakwhite.capture/1`: `codes_NAME` a channel, and `meta`, UTF-8 JSON.
 
 `meta` is an object: `schema`; `identity`, `captured_at_ns`, `seconds_per_sample`, `first_sample_s`, `bandwidth_mhz`,
-`gain_spec` (null, or an object of `pct` and `of`) as in `Capture`; `channels`, a list in order, each with `name`,
+`triggered_by`, `gain_spec` (null, or an object of `pct`, `of` and `from_data_sheet`) as in `Capture`; `channels`, a list in order, each with `name`,
 `volts_per_code`, `volts_at_code_zero`, `low_rail_code`, `high_rail_code`, `code_step`, `full_scale_v` as in
 `ChannelRecord`.
 """
@@ -70,6 +70,7 @@ def _meta(capture: Capture) -> dict[str, Any]:
         "first_sample_s": capture.first_sample_s,
         "gain_spec": None if capture.gain_spec is None else asdict(capture.gain_spec),
         "bandwidth_mhz": capture.bandwidth_mhz,
+        "triggered_by": capture.triggered_by,
         "channels": [
             {
                 "name": record.name,
@@ -107,6 +108,7 @@ def _capture(archive: zipfile.ZipFile) -> Capture:
         captured_at_ns=meta.whole("captured_at_ns"),
         gain_spec=_gain_spec(meta.object("gain_spec")) if meta.has("gain_spec") else None,
         bandwidth_mhz=meta.number_or_none("bandwidth_mhz"),
+        triggered_by=meta.text_or_none("triggered_by"),
     )
     if fault := fault_of_capture(capture):
         raise ValueError(fault)
@@ -171,11 +173,11 @@ def _record(channel: JsonFields, codes: NDArray[Any]) -> ChannelRecord:
 
 
 def _gain_spec(spec: JsonFields) -> GainSpec:
-    pct = spec.number("pct")
+    pct, read = spec.number("pct"), spec.yes_or_no("from_data_sheet", otherwise=True)
     match spec.text("of"):
         case "reading":
-            return GainSpec(pct, "reading")
+            return GainSpec(pct, "reading", read)
         case "full-scale":
-            return GainSpec(pct, "full-scale")
+            return GainSpec(pct, "full-scale", read)
         case _:
             raise ValueError("its gain_spec is of neither reading nor full-scale")

@@ -49,8 +49,7 @@ def open_scope(
     except PeakwhiteError:
         link.close()
         raise
-    gain_spec = chosen.gain_spec if chosen.knows(identity) else None
-    return ScopeSource(link, identity, driver, gain_spec, now_ns, clock.now)
+    return ScopeSource(link, identity, driver, chosen.gain_spec_of(identity), now_ns, clock.now)
 
 
 class ScopeSource:

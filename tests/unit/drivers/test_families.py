@@ -45,6 +45,17 @@ def test_a_family_is_found_by_its_name() -> None:
     assert [family_named(family.name) for family in FAMILIES] == list(FAMILIES)
 
 
+@pytest.mark.parametrize("identity", [identity for identity, _, _ in KNOWN])
+def test_only_the_simulated_scope_has_a_specification_that_is_known_for_sure(identity: str) -> None:
+    spec = family_of(identity, where="scope").gain_spec_of(identity)
+    assert spec is not None
+    assert spec.from_data_sheet is identity.startswith("PEAKWHITE,")
+
+
+def test_an_instrument_of_another_family_has_no_specification() -> None:
+    assert FAMILIES[0].gain_spec_of("PEAKWHITE,SIM-OTHER,SIM000001,1.0") is None
+
+
 def test_a_wrong_family_name_gets_the_nearest_one() -> None:
     with pytest.raises(UsageError, match="the nearest is 'rigol-1000z'"):
         family_named("rigol-100z")

@@ -267,7 +267,9 @@ def test_the_gain_specification_given_replaces_the_assumed_one() -> None:
     assumed = measure_capture(capture, BENCH)
     given_ = measure_capture(capture, Conditions(BENCH_DEFAULT, gain_spec=GainSpec(1.0)))
     known = measure_capture(replace(capture, gain_spec=GainSpec(1.0)), BENCH)
-    assert "accuracy-assumed" in codes_of(assumed.hints)
+    remembered = measure_capture(replace(capture, gain_spec=GainSpec(1.0, from_data_sheet=False)), BENCH)
+    assert "accuracy-assumed" in codes_of(assumed.hints) & codes_of(remembered.hints)
+    assert remembered.channels[0].u95_mv == known.channels[0].u95_mv
     assert "accuracy-assumed" not in codes_of(given_.hints) | codes_of(known.hints)
     assert channel(given_, "CH1").u95_mv == channel(known, "CH1").u95_mv
     assert (channel(given_, "CH1").u95_mv or 99.0) < 0.5 * (channel(assumed, "CH1").u95_mv or 0.0)

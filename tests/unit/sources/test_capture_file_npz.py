@@ -46,9 +46,11 @@ def captures(draw: st.DrawFn) -> Capture:
         identity=draw(st.text(st.characters(codec="utf-8"), max_size=20)),
         captured_at_ns=draw(st.integers(0, 2**62)),
         gain_spec=draw(
-            st.none() | st.builds(GainSpec, st.floats(0.0, 10.0), st.sampled_from(["reading", "full-scale"]))
+            st.none()
+            | st.builds(GainSpec, st.floats(0.0, 10.0), st.sampled_from(["reading", "full-scale"]), st.booleans())
         ),
         bandwidth_mhz=draw(st.none() | st.floats(1.0, 500.0)),
+        triggered_by=draw(st.none() | st.sampled_from(["CH4", "EXT"])),
     )
 
 
