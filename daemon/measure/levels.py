@@ -146,7 +146,7 @@ def measure_levels(
         blanking_noise_mv = _blanking_noise(one.record, lines, piece) * one.mv_per_code
         base = Levels(
             one.lsb_mv,
-            blanking_mv=float(everywhere.blanking_mv[index].mean()),
+            blanking_mv=_mean(everywhere.blanking_mv[index]),
             rows=lines.level_mv.shape[1],
             average_mv=float(average_mv[index]),
             noise_mv=its_noise_mv * math.sqrt(grid.samples_per_bin),
@@ -200,7 +200,11 @@ def _tilt(top: State, lines: Lines, index: int) -> float:
     if middle == first or rows.size == 0:
         return 0.0
     held_mv = np.add.reduce(lines.level_mv[index, rows, first:last], axis=0) / rows.size
-    return float(held_mv[middle - first :].mean() - held_mv[: middle - first].mean()) / top.level_mv
+    return (_mean(held_mv[middle - first :]) - _mean(held_mv[: middle - first])) / top.level_mv
+
+
+def _mean(values: NDArray[np.float64]) -> float:
+    return float(np.add.reduce(values)) / values.size
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,7 +218,7 @@ class AllLines:
 
     def between(self, columns: slice, clamp_middle: float) -> NDArray[np.float64]:
         """Mean above blanking between two columns on every line, shape (channels, lines)."""
-        edges = np.stack((self.grid.first_bin + columns.start, self.grid.first_bin + columns.stop), axis=1).ravel()
+        edges = (self.grid.first_bin[:, None] + np.array((columns.start, columns.stop))).ravel()
         edges = np.minimum(edges, self.binned.shape[1] - 1)
         sums = np.add.reduceat(self.binned, edges, axis=1, dtype=np.float64)[:, ::2]
         into = (0.5 * (columns.start + columns.stop - 1) - clamp_middle) / self.grid.bins_to_next
@@ -313,7 +317,7 @@ def _mean_error_mv(level_mv: NDArray[np.float64], clamp_mv: float) -> float:
 
     Half of a clamp's scatter, `clamp_mv` rms, shows in the scatter of the lines; all of it is in their mean.
     """
-    rest = level_mv - level_mv.mean()
+    rest = level_mv - _mean(level_mv)
     variance = float(rest @ rest) / (rest.size - 1)
     return math.sqrt((max(0.0, variance - 0.5 * clamp_mv**2) + clamp_mv**2) / rest.size)
 
@@ -321,13 +325,14 @@ def _mean_error_mv(level_mv: NDArray[np.float64], clamp_mv: float) -> float:
 def _block_scatter_mv(top: State, lines: Lines, index: int) -> float:
     """Rms of the means of one-microsecond blocks about the mean of their run, on the longest runs."""
     block = max(1, round(1.0 / lines.grid.bin_us))
-    runs = top.runs.at((-top.runs.bins).argsort(kind="stable")[:MOST_RUNS])
-    blocks = max(2, int(runs.bins[runs.bins.size // 2]) // block)
-    long_enough = runs.bins >= blocks * block
-    if not long_enough.any():
+    longest = (-top.runs.bins).argsort(kind="stable")[:MOST_RUNS]
+    bins = top.runs.bins[longest]
+    blocks = max(2, int(bins[bins.size // 2]) // block)
+    longest = longest[bins >= blocks * block]
+    if longest.size == 0:
         return float(lines.clamp_noise_mv[index]) / math.sqrt(block)
-    place = runs.first[long_enough, None] + np.arange(blocks * block)
-    pieces = lines.level_mv[index, runs.row[long_enough, None], place]
+    place = top.runs.first[longest, None] + np.arange(blocks * block)
+    pieces = lines.level_mv[index, top.runs.row[longest, None], place]
     means = np.add.reduce(pieces.reshape(-1, blocks, block), axis=2) / block
     rest = means - np.add.reduce(means, axis=1, keepdims=True) / blocks
     return math.sqrt(float(np.vdot(rest, rest)) / (rest.shape[0] * (blocks - 1)))
