@@ -36,9 +36,14 @@ class FoundSync:
 def find_sync(capture: Capture, conditions: Conditions) -> FoundSync:
     """Line sync from the channel trusted most; then from blanking alone; else none."""
     found = _found(capture, conditions)
+    return replace(found, grid=grid_of(capture, found.lines))
+
+
+def grid_of(capture: Capture, lines: LineSync) -> LineGrid | None:
+    """The picture lines that line syncs give in that capture; None where they give none."""
     count = samples_per_bin(capture.seconds_per_sample)
     bins = usable_samples(capture.samples, count) // count
-    return replace(found, grid=line_grid(found.lines, capture.seconds_per_sample, count, bins))
+    return line_grid(lines, capture.seconds_per_sample, count, bins)
 
 
 def _found(capture: Capture, conditions: Conditions) -> FoundSync:

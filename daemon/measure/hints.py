@@ -1,10 +1,10 @@
 """Hints: what to suspect, said as "likely", each with a test of ten seconds."""
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Container, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from .reading import Hint
+from .reading import ChannelReading, Hint
 
 HINTS: Mapping[str, tuple[str, str]] = {
     "no-sync": (
@@ -38,6 +38,10 @@ HINTS: Mapping[str, tuple[str, str]] = {
     "channel-dead": (
         "This channel stays at blanking while another one shows picture: likely a bad contact or a dead output.",
         "Swap this probe with a good channel's: does the fault move with the probe or stay with the unit?",
+    ),
+    "channels-swapped": (
+        "This channel carries what another one's role should: likely two probes are exchanged.",
+        "Show a full red field, or pull one plug: which channel changes? Then exchange the probes, or their roles.",
     ),
     "one-channel-off": (
         "This colour alone is off by a factor that a load explains: likely its terminator, or the unit.",
@@ -115,6 +119,11 @@ def hint(code: str) -> Hint:
     """The hint of that code."""
     text, test = HINTS[code]
     return Hint(code, text, test)
+
+
+def hinted(readings: Iterable[ChannelReading], code: str, channels: Container[str]) -> list[ChannelReading]:
+    """The readings, with one hint more on those channels."""
+    return [replace(one, hints=(*one.hints, hint(code))) if one.channel in channels else one for one in readings]
 
 
 @dataclass(frozen=True)
