@@ -17,6 +17,8 @@ PIECE_SAMPLES = 1 << 18
 
 _BYTES_EVEN = np.uint64(0x00FF00FF00FF00FF)
 _WORDS_EVEN = np.uint64(0x0000FFFF0000FFFF)
+_LANES_TO_TOP = np.uint64(0x0001000100010001)
+"""A word times this has the sum of its four lanes of 16 bits in the highest one (as long as that fits)."""
 _SIGN_BITS = np.uint64(0x8080808080808080)
 
 
@@ -76,11 +78,11 @@ def _byte_sums(words: NDArray[np.uint64], count: int) -> tuple[NDArray[np.unsign
     twos = _halves(words, _BYTES_EVEN, 8)
     if count == 2:
         return twos.view(np.uint16), 2
-    fours = _halves(twos, _WORDS_EVEN, 16)
     if count == 4:
-        return fours.view(np.uint32), 4
-    fours += fours >> np.uint64(32)
-    return fours.astype(np.uint32), 8
+        return _halves(twos, _WORDS_EVEN, 16).view(np.uint32), 4
+    twos *= _LANES_TO_TOP
+    twos >>= np.uint64(48)
+    return twos.astype(np.uint16), 8
 
 
 def _halves(words: NDArray[np.uint64], even: np.uint64, width: int) -> NDArray[np.uint64]:
