@@ -186,7 +186,7 @@ def _with_white(
     )
     columns = _longest(held, grid.bin_us)
     if everywhere.grid.number.size > grid.number.size and columns is not None:
-        level_mv = everywhere.between(columns, lines.clamp.middle)[index]
+        level_mv = everywhere.of_channel(index).between(columns, lines.clamp.middle)[0]
         base = _over_all_lines(base, top, level_mv, columns, everywhere.grid, scatter_mv)
     return base
 
@@ -225,6 +225,11 @@ class AllLines:
         own_mv = self.blanking_mv
         return np.asarray(sums / (columns.stop - columns.start) - own_mv - (self.next_blanking_mv - own_mv) * into)
 
+    def of_channel(self, index: int) -> "AllLines":
+        """One channel alone."""
+        its = slice(index, index + 1)
+        return AllLines(self.binned[its], self.grid, self.blanking_mv[its], self.next_blanking_mv[its])
+
 
 def _over_all_lines(
     base: Levels, top: State, level_mv: NDArray[np.float64], columns: slice, grid: LineGrid, clamp_mv: float
@@ -233,10 +238,10 @@ def _over_all_lines(
 
     Lines whose own level is another are left out; with few left, what was learnt stands.
     """
-    alike = np.abs(level_mv - top.level_mv) < max(
-        ALIKE_MV, 6.0 * float(np.std(level_mv[level_mv > 0.5 * top.level_mv]))
-    )
-    level_mv = level_mv[alike]
+    bright_mv = level_mv[level_mv > 0.5 * top.level_mv]
+    rest = bright_mv - _mean(bright_mv) if bright_mv.size else bright_mv
+    scatter_mv = math.sqrt(float(rest @ rest) / max(1, rest.size))
+    level_mv = level_mv[np.abs(level_mv - top.level_mv) < max(ALIKE_MV, 6.0 * scatter_mv)]
     if level_mv.size < LEAST_SUMMED:
         return base
     return replace(

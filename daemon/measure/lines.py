@@ -218,12 +218,13 @@ def telling_lines(binned: NDArray[np.float32], grid: LineGrid, evenly: int, high
     channels = binned.shape[0]
     if grid.number.size <= evenly + channels * highest:
         return grid
-    edges = np.stack((grid.first_bin, grid.first_bin + grid.width), axis=1).ravel()
+    edges = (grid.first_bin[:, None] + np.array((0, grid.width))).ravel()
     edges = edges[:-1] if edges[-1] >= binned.shape[1] else edges
     brightest = np.maximum.reduceat(binned, edges, axis=1)[:, ::2]
-    top = np.argpartition(brightest, -highest, axis=1)[:, -highest:].ravel()
-    even = np.linspace(0, grid.number.size - 1, evenly).astype(np.intp)
-    return grid.at(np.unique(np.concatenate((even, top))))
+    chosen = np.zeros(grid.number.size, dtype=bool)
+    chosen[brightest.argpartition(-highest, axis=1)[:, -highest:]] = True
+    chosen[np.arange(evenly) * (grid.number.size - 1) // (evenly - 1)] = True
+    return grid.at(chosen.nonzero()[0])
 
 
 def cut_lines(
