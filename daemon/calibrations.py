@@ -7,7 +7,7 @@ written over it.
 import json
 import os
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated, Literal
@@ -17,7 +17,7 @@ import platformdirs
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from ..drivers.errors import UnreadableInput, UsageError
-from .measure.calibration import Calibration, Compared, Gain, SignalPath, Terminator, Way
+from .measure.calibration import Calibration, Compared, Gain, SignalPath, Terminator, Tie, Way
 from .measure.hookup import Link
 from .measure.targets import Conditions
 
@@ -28,6 +28,7 @@ DO = "mend it or move it away; 'peakwhite calibrate' makes a new one"
 
 _Positive = Annotated[float, Field(gt=0.0)]
 _NotNegative = Annotated[float, Field(ge=0.0)]
+_ChannelName = Annotated[str, Field(min_length=1, max_length=64)]
 
 
 class _Table(BaseModel):
@@ -59,13 +60,25 @@ class _Terminator(_Table):
     u_ohm: _NotNegative
 
 
+class _Tie(_Table):
+    reference: _ChannelName
+    relative_gain: _Positive
+    own_u: _NotNegative
+    offset_mv: float
+    delay_ns: float
+    delay_u_ns: _NotNegative
+    path: _Path
+    states: list[float]
+
+
 class _Calibration(_Table):
     way: Way
     made_at_ns: Annotated[int, Field(ge=0)]
-    channel: Annotated[str, Field(min_length=1, max_length=64)]
+    channel: _ChannelName
     gain: _Gain | None
     terminator: _Terminator | None
     valid_days: _Positive
+    tie: _Tie | None = None
 
 
 class _File(_Table):
@@ -99,10 +112,15 @@ def keep_calibration(calibration: Calibration, folder: Path | None = None) -> Pa
 
     Raises UnreadableInput where the scope's file is damaged, UsageError for a serial that cannot be, OSError.
     """
+    return keep_calibrations([calibration], folder)
+
+
+def keep_calibrations(made: Sequence[Calibration], folder: Path | None = None) -> Path:
+    """Store several of one scope at once, all or none. Raises as `keep_calibration`."""
     return _change(
-        calibration.serial,
+        made[0].serial,
         folder or default_folder(),
-        lambda known: (*(one for one in known if not calibration.replaces(one)), calibration),
+        lambda known: (*(one for one in known if not any(new.replaces(one) for new in made)), *made),
     )
 
 
@@ -154,11 +172,17 @@ def _read(path: Path) -> tuple[Calibration, ...]:
 def _calibration(one: _Calibration, serial: str) -> Calibration:
     gain = None if one.gain is None else _gain(one.gain)
     terminator = None if one.terminator is None else Terminator(**one.terminator.model_dump())
-    return Calibration(one.way, one.made_at_ns, serial, one.channel, gain, terminator, one.valid_days)
+    tie = None if one.tie is None else _tie(one.tie)
+    return Calibration(one.way, one.made_at_ns, serial, one.channel, gain, terminator, one.valid_days, tie)
 
 
 def _gain(one: _Gain) -> Gain:
     return Gain(Compared(**one.compared.model_dump()), SignalPath(**one.path.model_dump()), tuple(one.states))
+
+
+def _tie(one: _Tie) -> Tie:
+    figures = one.model_dump(exclude={"path", "states"})
+    return Tie(**figures, path=SignalPath(**one.path.model_dump()), states=tuple(one.states))
 
 
 def _write(path: Path, serial: str, calibrations: Iterable[Calibration]) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from ...drivers.capture import Capture, ChannelRecord
-from .calibration import ROOT_3, Calibration, Gain, SignalPath, Terminator
+from .calibration import ROOT_3, Calibration, Gain, SignalPath, Terminator, Tie, Tied
 from .hints import hint
 from .hookup import Clip, Hookup
 from .reading import Hint
@@ -25,7 +25,8 @@ class Calibrated:
     """What the calibrations in force say of one channel of a capture.
 
     Attributes:
-        gain, terminator: those that hold, None where none does.
+        gain, terminator, tie: those that hold, None where none does.
+        tied_at_ns: when the tie was made.
         only_at_states: the gain was compared at its states alone, not anywhere between them.
         mv_per_state: corrected, at the point of measurement.
         low_rail_mv: the ADC's low rail there, against scope zero.
@@ -34,6 +35,8 @@ class Calibrated:
 
     gain: Gain | None = None
     terminator: Terminator | None = None
+    tie: Tie | None = None
+    tied_at_ns: int = 0
     only_at_states: bool = False
     mv_per_state: float = 1.0
     low_rail_mv: float = math.nan
@@ -42,8 +45,20 @@ class Calibrated:
     @property
     def factor(self) -> float:
         """What every voltage of the channel is to be multiplied by."""
-        gain = self.gain.compared.factor if self.gain else 1.0
-        return gain * (self.terminator.factor if self.terminator else 1.0)
+        return self.gain_factor * (self.terminator.factor if self.terminator else 1.0)
+
+    @property
+    def gain_factor(self) -> float:
+        """The part of `factor` that is the scope's and the probe's."""
+        return self.gain.compared.factor if self.gain else 1.0
+
+    def tied(self, blanking_mv: float, white_mv: float) -> Tied | None:
+        """What the tie in force says of a white that stands `white_mv` above `blanking_mv`; None where none is."""
+        if self.tie is None:
+            return None
+        places = [self._place(level_mv) for level_mv in (blanking_mv, blanking_mv + white_mv)]
+        black, white = (min(1.0, _away(place, self.tie.states, only_at=True) / NEAR_STATES) for place in places)
+        return Tied(self.tie, self.tied_at_ns, self.gain_factor, (black, white))
 
     def gain_items(self, level_mv: float) -> Iterator[Item]:
         """What stands in the budget in the place of the scope's gain and the probe's ratio."""
@@ -72,21 +87,14 @@ class Calibrated:
         name = f"ADC linearity, {state}"
         if self.gain is None:
             return Item(name, "per-channel", "rectangular", half_width_mv)
-        places = [
-            (level_mv - self.low_rail_mv) / self.mv_per_state for level_mv in (blanking_mv, blanking_mv + white_mv)
-        ]
-        away = max(self._states_away(place) for place in places) / NEAR_STATES
+        places = [self._place(level_mv) for level_mv in (blanking_mv, blanking_mv + white_mv)]
+        away = max(_away(place, self.gain.states, only_at=self.only_at_states) for place in places) / NEAR_STATES
         unknown_mv = half_width_mv / ROOT_3 * min(1.0, away)
         return Item(name, "per-channel", "normal", math.hypot(self.gain.compared.linearity_u_mv, unknown_mv))
 
-    def _states_away(self, place: float) -> float:
-        """How far a place on the ADC lies from where it was compared; infinite where that is not known."""
-        states = self.gain.states if self.gain else ()
-        if not states or math.isnan(place):
-            return math.inf
-        if self.only_at_states:
-            return min(abs(place - state) for state in states)
-        return max(0.0, min(states) - place, place - max(states))
+    def _place(self, level_mv: float) -> float:
+        """Where the ADC stands at a level against scope zero, in states above its low rail."""
+        return (level_mv - self.low_rail_mv) / self.mv_per_state
 
 
 UNCALIBRATED = Calibrated()
@@ -148,16 +156,19 @@ def _of_channel(capture: Capture, record: ChannelRecord, clip: Clip, calibration
         return UNCALIBRATED
     gains = [one for one in own if one.gain is not None]
     terminators = [one for one in own if one.terminator is not None and clip.load == "terminator"]
+    ties = [one for one in own if one.tie is not None]
     held, refused = [], []
-    for kind in (gains, terminators):
+    for name, kind in (("calibration", gains), ("calibration", terminators), ("tie", ties)):
         reasons = [(one, _refusal(one, capture, record, clip)) for one in kind]
         held.append(next((one for one, reason in reasons if reason is None), None))
         if kind and held[-1] is None:
-            refused.append(_hint(_nearest(reasons, serial_of(capture.identity))))
-    gain, terminator = held
+            refused.append(refusal_hint(f"The {name} of this channel", _nearest(reasons, serial_of(capture.identity))))
+    gain, terminator, tie = held
     found = Calibrated(
         gain=gain.gain if gain else None,
         terminator=terminator.terminator if terminator else None,
+        tie=tie.tie if tie else None,
+        tied_at_ns=tie.made_at_ns if tie else 0,
         only_at_states=gain is not None and gain.way == "multimeter",
         refused=tuple(dict.fromkeys(refused)),
     )
@@ -180,9 +191,9 @@ def _refusal(calibration: Calibration, capture: Capture, record: ChannelRecord, 
         return "this capture does not say when it was made"
     if abs(capture.captured_at_ns - calibration.made_at_ns) > calibration.valid_days * NS_PER_DAY:
         return f"it was made more than {calibration.valid_days:g} days away from this capture, and has expired"
-    if calibration.gain is None:
+    made, now = calibration.path, path_of(record, clip)
+    if made is None:
         return None
-    made, now = calibration.gain.path, path_of(record, clip)
     if made.link != now.link or not _same(made.probe_ratio, now.probe_ratio):
         return f"it was made through {_probe(made)}, and this is {_probe(now)}"
     both_known = made.full_scale_v is not None and now.full_scale_v is not None
@@ -197,9 +208,21 @@ def _nearest(reasons: list[tuple[Calibration, str | None]], serial: str | None) 
     return next((str(reason) for one, reason in reasons if one.serial == serial), str(reasons[0][1]))
 
 
-def _hint(reason: str) -> Hint:
-    general = hint("calibration-refused")
-    return replace(general, text=f"The calibration of this channel is not used: {reason}.")
+def refusal_hint(what: str, reason: str) -> Hint:
+    """The hint that `what` is not used, and why."""
+    return replace(hint("calibration-refused"), text=f"{what} is not used: {reason}.")
+
+
+def _away(place: float, states: tuple[float, ...], *, only_at: bool) -> float:
+    """How far a place on the ADC lies from where it was compared; infinite where that is not known.
+
+    Compared are the states alone, or anything between the lowest and the highest.
+    """
+    if not states or math.isnan(place):
+        return math.inf
+    if only_at:
+        return min(abs(place - state) for state in states)
+    return max(0.0, min(states) - place, place - max(states))
 
 
 def _same(one: float, other: float) -> bool:

@@ -14,7 +14,7 @@ from typing import Literal
 from ...drivers.errors import UsageError
 from .hookup import Link
 
-Way = Literal["multimeter", "supply", "terminator"]
+Way = Literal["multimeter", "supply", "terminator", "tie"]
 
 VALID_DAYS = 90
 """How long a calibration serves unless the user says otherwise (practice)."""
@@ -146,8 +146,50 @@ class Terminator:
 
 
 @dataclass(frozen=True)
+class Tie:
+    """How a channel read the level that stood on all probes at once.
+
+    Attributes:
+        reference: the channel that all of them are compared with.
+        relative_gain: what this channel read over what the reference read.
+        own_u: relative standard uncertainty of this channel's own reading then, from noise and quantisation. That of
+            the reference is not in it: between two channels of one tie the reference drops out.
+        offset_mv: blanking here less blanking on the reference, both against scope zero.
+        delay_ns, delay_u_ns: by how much later than on the reference the same edge came, and its standard uncertainty.
+        path: what it holds for.
+        states: where the ADC stood on blanking and on white.
+    """
+
+    reference: str
+    relative_gain: float
+    own_u: float
+    offset_mv: float
+    delay_ns: float
+    delay_u_ns: float
+    path: SignalPath
+    states: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Tied:
+    """What a tie says of one level.
+
+    Attributes:
+        tie: relative gain and its uncertainty.
+        made_at_ns: which tie: channels tied at once share it.
+        gain_factor: of the calibration that the level went through.
+        unknown_linearity: 0 where the ADC stands as it did in the tie, 1 from `calibrated.NEAR_STATES` away: blanking, white.
+    """
+
+    tie: Tie
+    made_at_ns: int
+    gain_factor: float
+    unknown_linearity: tuple[float, float]
+
+
+@dataclass(frozen=True)
 class Calibration:
-    """What was found of one channel of one scope, either its gain or its terminator.
+    """What was found of one channel of one scope: its gain, its terminator, or how it reads beside others.
 
     Attributes:
         made_at_ns: when, nanoseconds since 1970 UTC.
@@ -163,17 +205,26 @@ class Calibration:
     gain: Gain | None = None
     terminator: Terminator | None = None
     valid_days: float = VALID_DAYS
+    tie: Tie | None = None
 
     def __post_init__(self) -> None:
-        if (self.gain is None) == (self.terminator is None) or (self.way == "terminator") != (self.gain is None):
-            raise ValueError(f"a calibration by {self.way} holds either a gain or a terminator")
+        due = {"terminator": self.terminator, "tie": self.tie}.get(self.way, self.gain)
+        if due is None or sum(one is not None for one in (self.gain, self.terminator, self.tie)) != 1:
+            raise ValueError(f"a calibration by {self.way} holds a gain, a terminator or a tie, the one that it is of")
+
+    @property
+    def path(self) -> SignalPath | None:
+        """What it is bound to; None for a terminator, which serves on any range."""
+        bound = self.gain or self.tie
+        return None if bound is None else bound.path
 
     def replaces(self, other: "Calibration") -> bool:
-        """Whether this one stands for the same thing: gain on the same range and probe, or the terminator."""
-        if (self.serial, self.channel) != (other.serial, other.channel):
-            return False
-        paths = [None if one.gain is None else one.gain.path for one in (self, other)]
-        return paths[0] == paths[1]
+        """Whether this one stands for the same thing: gain or tie on the same range and probe, or the terminator."""
+        return self._stands_for == other._stands_for
+
+    @property
+    def _stands_for(self) -> tuple[object, ...]:
+        return (self.serial, self.channel, self.tie is None, self.path)
 
 
 def gain_from_fields(white: FieldSeen, black: FieldSeen, meter: Meter) -> Compared:

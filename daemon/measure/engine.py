@@ -1,21 +1,23 @@
 """From one capture to all that can be said of it."""
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from ...drivers.capture import Capture
-from .calibrated import calibrations_in_force
+from .calibrated import UNCALIBRATED, calibrations_in_force, path_of, refusal_hint
 from .channels import MeasuredChannel, Measuring, or_none, with_dead_channels, with_odd_one_out
+from .edge_rise import limited_channels
 from .found_sync import FoundSync, find_sync
-from .hints import hint, ratio_hint
+from .hints import hint, hinted, ratio_hint
 from .hookup import COLOURS, SYNC_ROLES
-from .match import Matched, match
+from .level_budget import LevelBudget
+from .match import match
 from .reading import ChannelReading, FieldInfo, Hint, Measured, SyncReading
+from .swapped import swapped_channels
 from .sync_train import LineSync
 from .targets import Conditions
-from .uncertainty import Item
+from .tie import half_tied
 
 SEPARATE_SYNC_MV = (300.0, 285.7)
 """A sync channel beside red, green and blue may go with either scale (monitor level classes 0.700/0.300 and 0.714/0.286 V)."""
@@ -26,32 +28,25 @@ def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
     measuring = _measuring(capture, conditions)
     channels = measuring.channels()
     readings = with_odd_one_out(with_dead_channels([one.reading for one in channels]), conditions)
-    colours = [
-        Matched(one.reading.role, one.full_mv, one.items, one.white_us)
-        for one in channels
-        if one.items and one.reading.role in COLOURS and not one.reading.clipped
-    ]
+    readings = hinted(readings, "channels-swapped", swapped_channels(capture, conditions, measuring.sync))
+    readings = hinted(readings, "bandwidth-limited", limited_channels(capture, conditions, measuring.sync.grid))
+    levels = tuple(_budget(one, measuring, conditions) for one in channels if one.items)
+    clipped = {one.channel for one in readings if one.clipped}
+    fit = tuple(one for one in levels if one.channel not in clipped)
+    colours = [one for one in fit if one.role in COLOURS]
     return Measured(
         sync=_sync_reading(measuring.sync),
         channels=tuple(readings),
         match=match(colours),
-        hints=tuple(_general_hints(measuring, readings)),
+        hints=tuple(_general_hints(measuring, readings, colours)),
+        budgets=fit,
     )
 
 
-@dataclass(frozen=True)
-class ChannelBudget:
-    """The level of one channel, on full white, with the items of its uncertainty."""
-
-    channel: str
-    role: str
-    level_mv: float
-    items: tuple[Item, ...]
-
-
-def budgets(capture: Capture, conditions: Conditions) -> tuple[ChannelBudget, ...]:
-    """The budget of every channel that has a peak white."""
-    return _budgets(_measuring(capture, conditions).channels())
+def budgets(capture: Capture, conditions: Conditions) -> tuple[LevelBudget, ...]:
+    """The level and budget of every channel that has a peak white."""
+    measuring = _measuring(capture, conditions)
+    return tuple(_budget(one, measuring, conditions) for one in measuring.channels() if one.items)
 
 
 def _measuring(capture: Capture, conditions: Conditions) -> Measuring:
@@ -60,15 +55,35 @@ def _measuring(capture: Capture, conditions: Conditions) -> Measuring:
     return Measuring(capture, in_force.conditions, find_sync(capture, in_force.conditions), in_force.channels)
 
 
-def _budgets(channels: list[MeasuredChannel]) -> tuple[ChannelBudget, ...]:
-    return tuple(
-        ChannelBudget(one.reading.channel, str(one.reading.role), one.full_mv, one.items)
-        for one in channels
-        if one.items
+def _budget(one: MeasuredChannel, measuring: Measuring, conditions: Conditions) -> LevelBudget:
+    """The level of a channel with all that comparing it with others needs. `conditions` are those without calibrations."""
+    reading = one.reading
+    record, clip = measuring.capture.channel(reading.channel), conditions.hookup.of_channel(reading.channel)
+    assert record is not None and clip is not None
+    calibrated = measuring.calibrated.get(reading.channel, UNCALIBRATED)
+    enlarged = 100.0 / conditions.pattern_white_pct
+    target = conditions.targets.get(reading.target) if reading.target else None
+    unscaled_mv = target.setup_mv * (1.0 - enlarged) if target else 0.0
+    blanking_mv = reading.blanking_mv if reading.blanking_mv is not None else math.nan
+    mv_per_volt = clip.probe_ratio * calibrated.factor * 1e3
+    path = path_of(record, clip)
+    return LevelBudget(
+        role=str(reading.role),
+        level_mv=one.full_mv,
+        items=one.items,
+        white_us=one.white_us,
+        channel=reading.channel,
+        blanking_mv=blanking_mv,
+        state_mv=path.volts_per_state * mv_per_volt * enlarged,
+        unscaled_mv=unscaled_mv,
+        path=path,
+        calibration=calibrated.factor,
+        captured_at_ns=measuring.capture.captured_at_ns,
+        tied=calibrated.tied(blanking_mv, (one.full_mv - unscaled_mv) / enlarged),
     )
 
 
-def _general_hints(measuring: Measuring, readings: list[ChannelReading]) -> list[Hint]:
+def _general_hints(measuring: Measuring, readings: list[ChannelReading], colours: list[LevelBudget]) -> list[Hint]:
     """Hints of the hookup as a whole."""
     found = []
     if measuring.sync.lines.state == "none":
@@ -78,6 +93,9 @@ def _general_hints(measuring: Measuring, readings: list[ChannelReading]) -> list
         found.append(hint("sync-not-found"))
     if measuring.assumes_accuracy:
         found.append(hint("accuracy-assumed"))
+    why_untied = half_tied(colours)
+    if why_untied is not None:
+        found.append(refusal_hint("The tie", why_untied))
     ratio = _ratio_hint(measuring.conditions, readings)
     if ratio is not None:
         found.append(ratio)

@@ -1,7 +1,8 @@
 """The uncertainty budget of every level in words and figures, for people."""
 
 from ...drivers.capture import Capture
-from .engine import ChannelBudget, budgets
+from .engine import budgets
+from .level_budget import LevelBudget
 from .targets import Conditions
 from .uncertainty import combined
 
@@ -12,7 +13,7 @@ def explain(capture: Capture, conditions: Conditions) -> str:
     return "\n\n".join(parts) if parts else "No channel has a peak white, so there is no budget to explain."
 
 
-def _channel_text(one: ChannelBudget) -> str:
+def _channel_text(one: LevelBudget) -> str:
     spread = combined(one.items)
     lines = [
         f"{one.channel} {one.role}: {one.level_mv:.1f} mV",

@@ -9,6 +9,8 @@ from typing import Any, Literal
 
 import numpy as np
 
+from .level_budget import LevelBudget
+
 SyncState = Literal["locked", "vertical-interval", "blanking-only", "none"]
 Zone = Literal["over", "on-target", "dim", "too-low"]
 Verdict = Literal["leave-it", "over", "too-low", "unsure"]
@@ -118,12 +120,16 @@ class MatchReading:
 
 @dataclass(frozen=True)
 class Measured:
-    """What measuring one capture gives; acquisition makes a Reading of it."""
+    """What measuring one capture gives; acquisition makes a Reading of it.
+
+    `budgets` are of the levels that may be compared with others: no reading shows them.
+    """
 
     sync: SyncReading
     channels: tuple[ChannelReading, ...]
     match: MatchReading | None
     hints: tuple[Hint, ...]
+    budgets: tuple[LevelBudget, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,8 @@ from uncertainties import ufloat
 from made_video import Made, rgb_sync, white
 from peakwhite.daemon.measure.engine import budgets, measure_capture
 from peakwhite.daemon.measure.hookup import Clip, Hookup
-from peakwhite.daemon.measure.match import Matched, match
+from peakwhite.daemon.measure.level_budget import LevelBudget
+from peakwhite.daemon.measure.match import match
 from peakwhite.daemon.measure.targets import Conditions, Target
 from peakwhite.daemon.measure.uncertainty import Item, Spread, combined
 from peakwhite.daemon.measure.verdict import judge
@@ -66,7 +67,7 @@ def test_what_is_common_to_two_channels_drops_out_of_their_difference() -> None:
     common = ufloat(0.0, 9.0)
     own = {"red": ufloat(720.0, 3.0), "green": ufloat(700.0, 2.0), "blue": ufloat(690.0, 1.5)}
     levels = [
-        Matched(
+        LevelBudget(
             role,
             one.nominal_value,
             (Item("own", "per-channel", "normal", one.std_dev), Item("all", "common", "normal", 9.0)),

@@ -5,14 +5,15 @@ import math
 import pytest
 
 from peakwhite.daemon.measure.hints import HINTS, RATIO_TABLE, hint, ratio_hint
-from peakwhite.daemon.measure.match import Matched, match
+from peakwhite.daemon.measure.level_budget import LevelBudget
+from peakwhite.daemon.measure.match import match
 from peakwhite.daemon.measure.uncertainty import Item
 
 NAN = math.nan
 
 
-def colours(red: float, green: float, blue: float, *items: Item) -> list[Matched]:
-    return [Matched("red", red, items), Matched("green", green, items), Matched("blue", blue, items)]
+def colours(red: float, green: float, blue: float, *items: Item) -> list[LevelBudget]:
+    return [LevelBudget("red", red, items), LevelBudget("green", green, items), LevelBudget("blue", blue, items)]
 
 
 def gain(pct: float) -> Item:
@@ -62,9 +63,9 @@ def test_colours_are_matched_where_they_are_white_at_once(
 ) -> None:
     items = (gain(3.0),)
     levels = [
-        Matched("red", 700.0, items, ((10.0, 36.0),)),
-        Matched("green", 700.0, items, ((10.0, 20.0), (30.0, 60.0))),
-        Matched("blue", 700.0, items, blue_us),
+        LevelBudget("red", 700.0, items, ((10.0, 36.0),)),
+        LevelBudget("green", 700.0, items, ((10.0, 20.0), (30.0, 60.0))),
+        LevelBudget("blue", 700.0, items, blue_us),
     ]
     assert (match(levels) is not None) is matched
 
