@@ -39,6 +39,10 @@ HINTS: Mapping[str, tuple[str, str]] = {
         "This channel stays at blanking while another one shows picture: likely a bad contact or a dead output.",
         "Swap this probe with a good channel's: does the fault move with the probe or stay with the unit?",
     ),
+    "bandwidth-limited": (
+        "The picture's edges are as fast as the scope's bandwidth limiter lets them be: likely they are faster than shown.",
+        "For edges, switch the limiter off and look again; for levels it is wanted.",
+    ),
     "channels-swapped": (
         "This channel carries what another one's role should: likely two probes are exchanged.",
         "Show a full red field, or pull one plug: which channel changes? Then exchange the probes, or their roles.",
