@@ -2,7 +2,7 @@
 
 Everything that looks for sync, flats and clamps works on means of a power of two of neighbouring samples, 50 to 100 ns
 long where the sample rate allows. The sums are made on the integer codes, eight bytes at a time in one 64-bit word, so
-a record is never converted to floating point as a whole.
+a record is never converted to floating point as a whole; where samples are 50 ns and more apart, each is a bin.
 """
 
 import numpy as np

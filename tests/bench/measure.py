@@ -1,6 +1,10 @@
-"""Speed of a full reading, beside one float32 mean over the same samples and beside a plain script, in one run."""
+"""Speed of a full reading, beside one float32 mean over the same samples and beside a plain script, in one run.
+
+`extra_memory` is the most that a reading holds beside the codes, as a multiple of the codes' own bytes.
+"""
 
 import time
+import tracemalloc
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -43,6 +47,16 @@ def median_ms(*works: Callable[[], object]) -> list[float]:
     return [1e3 * float(np.median(spent)) for spent in times]
 
 
+def extra_memory(work: Callable[[], object], codes_bytes: int) -> float:
+    """Peak of what is allocated meanwhile, numpy's arrays included, as a multiple of the codes."""
+    tracemalloc.start()
+    try:
+        work()
+        return tracemalloc.get_traced_memory()[1] / codes_bytes
+    finally:
+        tracemalloc.stop()
+
+
 def run() -> dict[str, object]:
     """One row a record size."""
     conditions = Conditions(BENCH_DEFAULT)
@@ -68,6 +82,7 @@ def run() -> dict[str, object]:
                 "script_ms": round(script_ms, 3),
                 "ratio_to_pass": round(ours_ms / pass_ms, 2),
                 "speedup_over_script": round(script_ms / ours_ms, 2),
+                "extra_memory": round(extra_memory(ours, sum(one.codes.nbytes for one in capture.channels)), 2),
             }
         )
     return {"measure": rows}
