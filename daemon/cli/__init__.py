@@ -17,6 +17,7 @@ from .measure import measure
 from .scopes import scopes
 from .serve import serve
 from .settings import settings
+from .terminator_test import terminator_test
 
 INTERRUPTED = 130
 """What shells expect of a command that Ctrl-C ended."""
@@ -46,7 +47,7 @@ def commands(context: click.Context) -> None:
         )
 
 
-for command in (demo, serve, scopes, measure, calibrate, settings):
+for command in (demo, serve, scopes, measure, terminator_test, calibrate, settings):
     commands.add_command(command)
 
 

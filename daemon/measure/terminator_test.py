@@ -1,23 +1,69 @@
 """The terminator test: two levels, with and without a load, give the source impedance; gain cancels."""
 
 import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
 
 from .hints import hint
+from .hookup import Hookup
+from .level_budget import LevelBudget, scaled
 from .reading import Hint
+from .uncertainty import combined
 
-LOAD_OHM = 75.0
+Second = Literal["open", "two-loads"]
+"""What the second level is into: nothing, or the load and another of the same kind."""
+
+LOAD_OHM, LOAD_TOLERANCE_PCT = 75.0, 1.0
 NO_BACK_TERMINATION_OHM = 30.0
 """A source below this has no series resistor worth the name (our choice)."""
 
 
-def source_ohm_from_two_loads(level_mv: float, with_two_loads_mv: float, load_ohm: float = LOAD_OHM) -> float:
-    """Source impedance from the level into one load and into two of them in parallel.
+@dataclass(frozen=True)
+class SourceImpedance:
+    """What the terminator test says of one channel. What could not be told is None.
 
-    With r = V(two)/V(one): Rs = R·(1 - r)/(2·r - 1), from V in proportion to RL/(Rs + RL). NaN where the levels cannot
-    be: a second load lowers a level, and to half of it at the most.
+    Attributes:
+        channel, role: as in the hookup.
+        level_mv, second_mv: white into one load, and into none or two.
+        source_ohm, u95_ohm: source impedance and its two-sided 95 % half-width.
+        same_range: whether both levels were measured on one range, so that gain cancels.
+        hints: what the impedance makes suspect.
+    """
+
+    channel: str
+    role: str
+    level_mv: float
+    second_mv: float
+    source_ohm: float | None
+    u95_ohm: float | None
+    same_range: bool
+    hints: tuple[Hint, ...]
+
+
+def source_impedances(
+    first: Sequence[LevelBudget], second: Sequence[LevelBudget], hookup: Hookup, with_second: Second
+) -> tuple[SourceImpedance, ...]:
+    """Source impedance of every channel that has a white in both captures. Pure; levels as `budgets` gives them."""
+    later = {one.channel: one for one in second}
+    return tuple(
+        _source_impedance(one, later[one.channel], hookup, with_second) for one in first if one.channel in later
+    )
+
+
+def source_ohm_from_two_loads(
+    level_mv: float, with_two_loads_mv: float, load_ohm: float = LOAD_OHM, other_ohm: float | None = None
+) -> float:
+    """Source impedance from the level into one load and into two in parallel, `other_ohm` the second one (the same).
+
+    With r = V(two)/V(one) and P the two in parallel: Rs = R P (1 - r)/(r R - P), from V in proportion to RL/(Rs + RL);
+    for equal loads R (1 - r)/(2 r - 1). NaN where the levels cannot be: a second load lowers a level, and to P/R at most.
     """
     ratio = with_two_loads_mv / level_mv if level_mv else math.nan
-    return load_ohm * (1.0 - ratio) / (2.0 * ratio - 1.0) if 0.5 < ratio <= 1.0 else math.nan
+    other_ohm = load_ohm if other_ohm is None else other_ohm
+    both_ohm = load_ohm * other_ohm / (load_ohm + other_ohm)
+    possible = both_ohm / load_ohm < ratio <= 1.0
+    return load_ohm * both_ohm * (1.0 - ratio) / (ratio * load_ohm - both_ohm) if possible else math.nan
 
 
 def source_ohm_from_open(level_mv: float, open_mv: float, load_ohm: float = LOAD_OHM) -> float:
@@ -29,3 +75,63 @@ def source_ohm_from_open(level_mv: float, open_mv: float, load_ohm: float = LOAD
 def hints_of(source_ohm: float) -> tuple[Hint, ...]:
     """What the source impedance makes suspect."""
     return (hint("no-back-termination"),) if source_ohm < NO_BACK_TERMINATION_OHM else ()
+
+
+def _source_impedance(one: LevelBudget, other: LevelBudget, hookup: Hookup, with_second: Second) -> SourceImpedance:
+    """One channel. Levels without what set-up adds to a pattern of less than 100 %, which is in no proportion."""
+    level_mv, second_mv = one.level_mv - one.unscaled_mv, other.level_mv - other.unscaled_mv
+    ratio = second_mv / level_mv
+    same_range = one.path is not None and one.path == other.path
+    drops_out = () if same_range else (*other.items_of("gain"), *scaled(one.items_of("gain"), ratio))
+    own = ("noise", "linearity", "quantisation")
+    differ = (*other.items_of(*own), *scaled(one.items_of(*own), ratio), *drops_out)
+    ratio_u95 = combined(differ).quantile(0.975) / level_mv
+    clip = hookup.of_channel(one.channel)
+    terminated = clip is not None and clip.load in ("terminator", "monitor")
+    load_ohm = clip.load_ohm if clip is not None and terminated else LOAD_OHM
+    tolerance = (clip.load_tolerance_pct if clip is not None and terminated else LOAD_TOLERANCE_PCT) / 100.0
+
+    def source_ohm(value: float, load: float, second_load: float) -> float:
+        if with_second == "open":
+            return source_ohm_from_open(1.0, max(value, 1.0), load)
+        return source_ohm_from_two_loads(1.0, min(value, 1.0), load, second_load)
+
+    allowed = ratio > 1.0 - ratio_u95 if with_second == "open" else ratio < 1.0 + ratio_u95
+    found_ohm = source_ohm(ratio, load_ohm, load_ohm) if allowed else math.nan
+    u95_ohm = _u95_ohm(source_ohm, ratio, ratio_u95, load_ohm, tolerance)
+    known = math.isfinite(found_ohm) and math.isfinite(u95_ohm)
+    return SourceImpedance(
+        channel=one.channel,
+        role=one.role,
+        level_mv=one.level_mv,
+        second_mv=other.level_mv,
+        source_ohm=found_ohm if known else None,
+        u95_ohm=u95_ohm if known else None,
+        same_range=same_range,
+        hints=hints_of(found_ohm) if known else (),
+    )
+
+
+def _u95_ohm(
+    source_ohm: Callable[[float, float, float], float],
+    ratio: float,
+    ratio_u95: float,
+    load_ohm: float,
+    tolerance: float,
+) -> float:
+    """Half-width from the ratio's and from each load's tolerance (a rectangle: 95 % of it), by how far each moves the result.
+
+    Each is moved towards where the result may be had; parts combine as root of the sum of squares (JCGM 100 5.1.2).
+    """
+    at = source_ohm(ratio, load_ohm, load_ohm)
+    off_ohm = 0.95 * tolerance * load_ohm
+
+    def largest(*moved: float) -> float:
+        return max(abs(other - at) for other in moved)
+
+    return math.sqrt(
+        largest(source_ohm(ratio + ratio_u95, load_ohm, load_ohm), source_ohm(ratio - ratio_u95, load_ohm, load_ohm))
+        ** 2
+        + largest(source_ohm(ratio, load_ohm + off_ohm, load_ohm)) ** 2
+        + largest(source_ohm(ratio, load_ohm, load_ohm + off_ohm)) ** 2
+    )

@@ -31,9 +31,10 @@ class JsonFields:
         """True or false; `otherwise` for null or a missing field."""
         if not self.has(key):
             return otherwise
-        if not isinstance(self.value[key], bool):
+        said = self.value[key]
+        if said is not True and said is not False:
             raise ValueError(f"{self.called} has no fit '{key}'")
-        return bool(self.value[key])
+        return said
 
     def text_or_none(self, key: str) -> str | None:
         """A string, or None for null or a missing field."""
