@@ -7,7 +7,7 @@ from typing import Literal
 
 from .hints import hint
 from .hookup import Hookup
-from .level_budget import LevelBudget, scaled
+from .level_budget import LevelBudget, Part, scaled
 from .reading import Hint
 from .uncertainty import combined
 
@@ -83,7 +83,7 @@ def _source_impedance(one: LevelBudget, other: LevelBudget, hookup: Hookup, with
     ratio = second_mv / level_mv
     same_range = one.path is not None and one.path == other.path
     drops_out = () if same_range else (*other.items_of("gain"), *scaled(one.items_of("gain"), ratio))
-    own = ("noise", "linearity", "quantisation")
+    own: tuple[Part, ...] = ("noise", "linearity", "quantisation")
     differ = (*other.items_of(*own), *scaled(one.items_of(*own), ratio), *drops_out)
     ratio_u95 = combined(differ).quantile(0.975) / level_mv
     clip = hookup.of_channel(one.channel)
