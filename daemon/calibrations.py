@@ -66,7 +66,7 @@ class _Tie(_Table):
     own_u: _NotNegative
     offset_mv: float
     delay_ns: float
-    delay_u_ns: _NotNegative
+    delay_u_ns: _NotNegative | None
     path: _Path
     states: list[float]
 

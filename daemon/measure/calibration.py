@@ -155,7 +155,8 @@ class Tie:
         own_u: relative standard uncertainty of this channel's own reading then, from noise and quantisation. That of
             the reference is not in it: between two channels of one tie the reference drops out.
         offset_mv: blanking here less blanking on the reference, both against scope zero.
-        delay_ns, delay_u_ns: by how much later than on the reference the same edge came, and its standard uncertainty.
+        delay_ns, delay_u_ns: by how much later than on the reference the same edge came, and its standard uncertainty,
+            None where that is not known.
         path: what it holds for.
         states: where the ADC stood on blanking and on white.
     """
@@ -165,7 +166,7 @@ class Tie:
     own_u: float
     offset_mv: float
     delay_ns: float
-    delay_u_ns: float
+    delay_u_ns: float | None
     path: SignalPath
     states: tuple[float, ...] = ()
 
