@@ -113,10 +113,10 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
     )
 
 
-def _running_sums(level_mv: NDArray[np.float64]) -> NDArray[np.float64]:
+def _running_sums(level_mv: NDArray[np.float32]) -> NDArray[np.float64]:
     """Sums of the columns before each column and before the end, shape (lines, columns + 1)."""
     total = np.zeros((level_mv.shape[0], level_mv.shape[1] + 1))
-    level_mv.cumsum(axis=1, out=total[:, 1:])
+    level_mv.cumsum(axis=1, dtype=np.float64, out=total[:, 1:])
     return total
 
 
@@ -148,7 +148,7 @@ def _window_bins(lines: Lines, cycle_us: float | None) -> int:
     return max(shortest, min(wanted, round(LONGEST_WINDOW_US / bin_us)))
 
 
-def _guard_us(active: NDArray[np.float64], bin_us: float) -> float:
+def _guard_us(active: NDArray[np.float32], bin_us: float) -> float:
     """Three rise times of the steepest edge, at least 0.2 us.
 
     The edge is taken as a straight line of its steepest slope, over the height between 0.4 us before and after it.

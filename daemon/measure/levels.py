@@ -280,12 +280,12 @@ def without_subcarrier(lines: Lines, cycle_us: float) -> Lines:
     """Every bin as the mean over one subcarrier cycle about it, ends of the cycle weighted by how much of a bin they take."""
     channels, rows, width = lines.level_mv.shape
     total = np.zeros((channels, rows, width + 1))
-    np.cumsum(lines.level_mv, axis=2, out=total[:, :, 1:])
+    lines.level_mv.cumsum(axis=2, dtype=np.float64, out=total[:, :, 1:])
     half = 0.5 * cycle_us / lines.grid.bin_us
     centre = np.arange(width) + 0.5
     low, high = np.clip(centre - half, 0.0, width), np.clip(centre + half, 0.0, width)
     smooth = (_between(total, high) - _between(total, low)) / (high - low)
-    return replace(lines, level_mv=smooth)
+    return replace(lines, level_mv=smooth.astype(np.float32))
 
 
 def _between(total: NDArray[np.float64], place: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -138,7 +138,7 @@ class Lines:
     """
 
     grid: LineGrid
-    level_mv: NDArray[np.float64]
+    level_mv: NDArray[np.float32]
     blanking_mv: NDArray[np.float64]
     next_blanking_mv: NDArray[np.float64]
     clamp: Clamp
@@ -235,7 +235,7 @@ def cut_lines(
     `subcarrier_hz` is given where the back porch carries a burst, `carries_sync` says that the channels hold sync
     themselves; the others are at blanking during sync too.
     """
-    rows = binned.take(grid.bins, axis=1).astype(np.float64)
+    rows = binned.take(grid.bins, axis=1)
     if subcarrier_hz is not None:
         clamp = _burst_clamp(rows, grid, subcarrier_hz)
     elif carries_sync:
@@ -254,19 +254,19 @@ def cut_lines(
     rest = quiet - quiet_mv[:, :, None]
     noise_mv = np.sqrt(np.einsum("clb,clb->c", rest, rest) / (rest.size // rest.shape[0]))
     slope = (next_mv - own_mv) / grid.bins_to_next
-    rows -= (own_mv - slope * clamp.middle)[:, :, None]
-    rows -= slope[:, :, None] * np.arange(rows.shape[2])
+    rows -= (own_mv - slope * clamp.middle).astype(np.float32)[:, :, None]
+    rows -= slope.astype(np.float32)[:, :, None] * np.arange(rows.shape[2], dtype=np.float32)
     end_us = grid.period_us - grid.system.front_porch_us - AFTER_PICTURE_US
     active = slice(clamp.columns.stop, grid.columns(0.0, end_us).stop)
     return Lines(grid, rows, own_mv, next_mv, clamp, noise_mv, active, pedestals_mv)
 
 
-def _mean(columns: NDArray[np.float64]) -> NDArray[np.float64]:
+def _mean(columns: NDArray[np.float32]) -> NDArray[np.float32]:
     """Mean of each line's columns, shape (channels, lines)."""
-    return np.asarray(np.add.reduce(columns, axis=2) / columns.shape[2])
+    return np.asarray(np.add.reduce(columns, axis=2) / np.float32(columns.shape[2]))
 
 
-def _span_mv(rows: NDArray[np.float64]) -> NDArray[np.float64]:
+def _span_mv(rows: NDArray[np.float32]) -> NDArray[np.float32]:
     """Highest less lowest level of each channel, of some bins spread over its lines."""
     some = rows.reshape(rows.shape[0], -1)[:, :: max(1, rows[0].size // ENOUGH_BINS)]
     return np.asarray(some.max(axis=1) - some.min(axis=1))
@@ -287,7 +287,7 @@ def clamped(
     return both_mv[:, : first.size], both_mv[:, first.size :]
 
 
-def _porch_clamp(rows: NDArray[np.float64], grid: LineGrid) -> Clamp | None:
+def _porch_clamp(rows: NDArray[np.float32], grid: LineGrid) -> Clamp | None:
     """The mean from 0.5 us after the trailing edge of sync to 0.3 us before the earliest activity of any line."""
     columns = _quiet_columns(rows, grid, grid.sync_end_us + AFTER_SYNC_US)
     if columns is None:
@@ -300,7 +300,7 @@ def _mean_of(columns: slice) -> Clamp:
     return Clamp(columns, np.full(count, 1.0 / count), columns)
 
 
-def _porch_is_picture(rows: NDArray[np.float64], grid: LineGrid) -> bool:
+def _porch_is_picture(rows: NDArray[np.float32], grid: LineGrid) -> bool:
     """Whether the picture begins where the clamp would open: what stands there is not the blanking that stands during sync."""
     open_us = grid.sync_end_us + AFTER_SYNC_US
     during = rows[:, :, _sync_time(grid)]
@@ -324,7 +324,7 @@ def _sync_time_clamp(grid: LineGrid) -> Clamp | None:
     return _mean_of(columns) if (columns.stop - columns.start + 1) * grid.bin_us >= LEAST_CLAMP_US else None
 
 
-def _burst_clamp(rows: NDArray[np.float64], grid: LineGrid, subcarrier_hz: float) -> Clamp | None:
+def _burst_clamp(rows: NDArray[np.float32], grid: LineGrid, subcarrier_hz: float) -> Clamp | None:
     """Blanking under and after the burst, weighted by length: a constant fitted jointly with the subcarrier to the
     burst's middle cycles, and the mean from when its tail is over."""
     if grid.system.burst_us is None:
@@ -344,7 +344,7 @@ def _burst_clamp(rows: NDArray[np.float64], grid: LineGrid, subcarrier_hz: float
     return Clamp(slice(burst.start, quiet.stop), share * under_burst + (1.0 - share) * after, quiet, under_burst)
 
 
-def _quiet_columns(rows: NDArray[np.float64], grid: LineGrid, open_us: float) -> slice | None:
+def _quiet_columns(rows: NDArray[np.float32], grid: LineGrid, open_us: float) -> slice | None:
     """From `open_us` to 0.3 us before the earliest activity; None where less than 0.6 us is left."""
     porch = grid.columns(open_us, open_us + LEAST_CLAMP_US)
     if porch.start >= porch.stop:
