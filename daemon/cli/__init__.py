@@ -12,6 +12,7 @@ import click
 
 from ...drivers.errors import PeakwhiteError, UsageError, outcome_of
 from .calibrate import calibrate
+from .calibrate_tie import tie
 from .demo import demo
 from .measure import measure
 from .scopes import scopes
@@ -49,6 +50,7 @@ def commands(context: click.Context) -> None:
 
 for command in (demo, serve, scopes, measure, terminator_test, calibrate, settings):
     commands.add_command(command)
+calibrate.add_command(tie)
 
 
 def main() -> None:

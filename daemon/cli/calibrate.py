@@ -25,7 +25,7 @@ BEFORE = "unit and supply off, earth clip on first, then the tip, then switch on
 DONE = "q"
 
 
-@click.group(short_help="Make levels surer, by a multimeter, a supply or an ohmmeter.")
+@click.group(short_help="Make levels surer, by a multimeter, a supply, an ohmmeter, or channels by each other.")
 def calibrate() -> None:
     """Calibrate a channel with what lies on the bench, so that a 3 % scope tells a level to better than 1 %.
 
@@ -53,12 +53,17 @@ def meter_options(command: F) -> F:
     for option in (
         click.option("--meter-pct", type=click.FloatRange(0, 20), default=0.5, show_default=True, help="Of reading."),
         click.option("--meter-counts", type=click.FloatRange(0, 100), default=2.0, show_default=True, help="Digits."),
-        click.option(
-            "--days", type=click.FloatRange(1, 3660), default=90.0, show_default=True, help="Good for so long."
-        ),
+        days_option,
     ):
         command = option(command)
     return command
+
+
+def days_option(command: F) -> F:
+    """--days N."""
+    return click.option(
+        "--days", type=click.FloatRange(1, 3660), default=90.0, show_default=True, help="Good for so long."
+    )(command)
 
 
 @calibrate.command(short_help="Gain, by a multimeter on the unit's own white and black.")
@@ -103,7 +108,7 @@ def multimeter(
         if text is not None:
             meter_reading(text, option)
     recorded = white_file is not None or black_file is not None
-    _caution(recorded, "the meter is on DC volts across the terminator and stays on one range; " + BEFORE)
+    caution(recorded, "the meter is on DC volts across the terminator and stays on one range; " + BEFORE)
     readings: dict[str, MeterReading] = {}
 
     def asked(picture: str) -> tuple[float, float]:
@@ -112,7 +117,7 @@ def multimeter(
             readings[option] = meter_reading(answer(given[option], question, option), option)
         return readings[f"--{picture}"].value, readings[f"--{picture}-swapped"].value
 
-    with captures_of(settings, setup, channel, scope=scope, family=family, recorded=recorded) as source:
+    with captures_of(settings, setup, [channel], scope=scope, family=family, recorded=recorded) as source:
         whites = source.take("Show a full white field", white_file)
         meter_white = asked("white")
         blacks = source.take("Show a full black field", black_file)
@@ -151,9 +156,9 @@ def supply(
     settings, setup = _settings(config, channel, roles)
     given = [_level_option(text) for text in levels]
     recorded = any(file is not None for _, file in given)
-    _caution(recorded, f"connect the supply to {channel} through the cable and probe of every day; " + BEFORE)
+    caution(recorded, f"connect the supply to {channel} through the cable and probe of every day; " + BEFORE)
     readings, taken = [], []
-    with captures_of(settings, setup, channel, scope=scope, family=family, recorded=recorded) as source:
+    with captures_of(settings, setup, [channel], scope=scope, family=family, recorded=recorded) as source:
         for text, file in given:
             taken.append(source.take(f"Set the supply to {text}", file))
             readings.append(meter_reading(text, "--level"))
@@ -256,24 +261,30 @@ def remove(channel: str, serial: str | None) -> None:
 
 def _settings(config: Path | None, channel: str, roles: Sequence[str]) -> "tuple[Settings, Setup]":
     """Settings, and the set-up of every day with calibrations. Raises UsageError for a channel that cannot be calibrated."""
-    from dataclasses import replace
-
-    from ..calibrations import with_calibrations
-    from ..config.settings import load_settings
     from ..measure.hookup import WHITE_ROLES
-    from .given_settings import with_roles
-    from .hookups import role_named
 
-    wanted = {name: role_named(role) for name, role in pairs("--role", roles).items()}
-    settings = with_roles(load_settings(config), wanted)
-    setup = settings.setup()
-    setup = replace(setup, conditions=with_calibrations(setup.conditions))
+    settings, setup = bench_settings(config, roles)
     clip = setup.conditions.hookup.of_channel(channel)
     if clip is None or clip.role not in WHITE_ROLES:
         fit = ", ".join(one.channel for one in setup.conditions.hookup.clips if one.role in WHITE_ROLES)
         what = "is not in the hookup" if clip is None else f"carries {clip.role}, of which no level is told"
         raise UsageError(f"{channel} {what}", where="--channel", do=f"choose of {fit}, or say --role {channel}=red")
     return settings, setup
+
+
+def bench_settings(config: Path | None, roles: Sequence[str]) -> "tuple[Settings, Setup]":
+    """Settings, and the set-up of every day with calibrations and with these roles. Raises PeakwhiteError."""
+    from dataclasses import replace
+
+    from ..calibrations import with_calibrations
+    from ..config.settings import load_settings
+    from .given_settings import with_roles
+    from .hookups import role_named
+
+    wanted = {name: role_named(role) for name, role in pairs("--role", roles).items()}
+    settings = with_roles(load_settings(config), wanted)
+    setup = settings.setup()
+    return settings, replace(setup, conditions=with_calibrations(setup.conditions))
 
 
 def _keep(result: "Result", as_json: bool) -> None:
@@ -284,7 +295,8 @@ def _keep(result: "Result", as_json: bool) -> None:
     say(result_text(result.calibration, path, result.level_mv, result.before_mv, result.now_mv, as_json=as_json))
 
 
-def _caution(recorded: bool, text: str) -> None:
+def caution(recorded: bool, text: str) -> None:
+    """Say what to mind before anything is clipped on; not where recorded files take the scope's place."""
     if not recorded:
         warn(f"caution: {text}")
 

@@ -51,7 +51,7 @@ class FromScope:
 
     source: Source
     setup: Setup
-    channel: str
+    channels: Sequence[str]
 
     def take(self, step: str, file: Path | None) -> Sequence[Capture]:
         wait_for(step)
@@ -60,13 +60,15 @@ class FromScope:
         return [last, *(self._one() for _ in range(CAPTURES - 1))]
 
     def _settled(self) -> Capture:
-        """A capture that has its channel on the range, and needed no coarser one. Raises InstrumentError."""
+        """A capture that has its channels on their ranges, and needed no coarser ones. Raises InstrumentError."""
+        off: list[str] = []
         for _ in range(MOST_TRIES):
             capture = self._one()
-            record = capture.channel(self.channel)
-            if record is not None and not is_clipped(record):
+            records = {name: capture.channel(name) for name in self.channels}
+            off = [name for name, record in records.items() if record is None or is_clipped(record)]
+            if not off:
                 return capture
-        raise InstrumentError("it runs off every range", where=self.channel, do="check what is connected to it")
+        raise InstrumentError("it runs off every range", where=off[0], do="check what is connected to it")
 
     def _one(self) -> Capture:
         capture = self.source.capture(DEADLINE_S)
@@ -79,7 +81,7 @@ class FromScope:
 
 @contextmanager
 def captures_of(
-    settings: Settings, setup: Setup, channel: str, *, scope: str | None, family: str | None, recorded: bool
+    settings: Settings, setup: Setup, channels: Sequence[str], *, scope: str | None, family: str | None, recorded: bool
 ) -> Iterator[Captures]:
     """Captures from files where there are any, else from the scope that is named or in the settings.
 
@@ -99,6 +101,6 @@ def captures_of(
 
     source = open_scope(resource, family=family or settings.tables.scope.family)
     try:
-        yield FromScope(source, setup, channel)
+        yield FromScope(source, setup, channels)
     finally:
         source.close()

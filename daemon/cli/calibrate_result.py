@@ -1,18 +1,28 @@
 """What a calibration came to, for people and for programs."""
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from ..measure.calibrated import NS_PER_DAY
-from ..measure.calibration import TERMINATOR_OHM, Calibration, Gain, Terminator
+from ..measure.calibration import TERMINATOR_OHM, Calibration, Gain, Terminator, Tie
 from ..measure.reading import iso_utc
+
+
+@dataclass(frozen=True)
+class TieResult:
+    """The ties of all channels, with the 95 % half-width of the colours' match before and now; None for two colours."""
+
+    calibrations: Sequence[Calibration]
+    before_mv: float | None
+    now_mv: float | None
 
 
 def calibration_object(one: Calibration) -> dict[str, Any]:
     """A calibration as a plain object; what it does not hold is null."""
-    gain, terminator = one.gain, one.terminator
+    gain, terminator, tie = one.gain, one.terminator, one.tie
     return {
         "serial": one.serial,
         "channel": one.channel,
@@ -22,11 +32,17 @@ def calibration_object(one: Calibration) -> dict[str, Any]:
         "factor": gain.compared.factor if gain else None,
         "relative_u": gain.compared.relative_u if gain else None,
         "linearity_u_mv": gain.compared.linearity_u_mv if gain else None,
-        "full_scale_v": gain.path.full_scale_v if gain else None,
-        "link": gain.path.link if gain else None,
-        "probe_ratio": gain.path.probe_ratio if gain else None,
+        "full_scale_v": one.path.full_scale_v if one.path else None,
+        "link": one.path.link if one.path else None,
+        "probe_ratio": one.path.probe_ratio if one.path else None,
         "terminator_ohm": terminator.ohm if terminator else None,
         "terminator_u_ohm": terminator.u_ohm if terminator else None,
+        "reference": tie.reference if tie else None,
+        "relative_gain": tie.relative_gain if tie else None,
+        "relative_gain_u": tie.own_u if tie else None,
+        "offset_mv": tie.offset_mv if tie else None,
+        "delay_ns": tie.delay_ns if tie else None,
+        "delay_u_ns": tie.delay_u_ns if tie else None,
     }
 
 
@@ -37,7 +53,7 @@ def result_text(
     if as_json:
         levels = {"level_mv": level_mv, "u95_before_mv": before_mv, "u95_mv": now_mv, "file": str(path)}
         return json.dumps(calibration_object(one) | levels, allow_nan=False)
-    what = _gain_words(one.gain) if one.gain else _terminator_words(one.terminator)
+    what = _words(one)
     share = "a level" if one.gain else "the terminator's share of a level"
     return (
         f"{one.channel} on {one.serial}: {what}\n"
@@ -46,14 +62,25 @@ def result_text(
     )
 
 
+def tie_text(result: TieResult, path: Path, *, as_json: bool) -> str:
+    """A tie, channel by channel, with what it does to the match of the colours, and where it is kept."""
+    made = result.calibrations
+    if as_json:
+        matched = {"match_u95_before_mv": result.before_mv, "match_u95_mv": result.now_mv, "file": str(path)}
+        return json.dumps({"channels": [calibration_object(one) for one in made], **matched}, allow_nan=False)
+    lines = [f"{one.channel} on {one.serial}: {_words(one)}" for one in made]
+    if result.before_mv is not None and result.now_mv is not None:
+        lines.append(f"match of the colours: ±{result.before_mv:.1f} mV before, ±{result.now_mv:.1f} mV now (95 %)")
+    return "\n".join([*lines, f"kept in {path}, good until {_day(valid_until_ns(made[0]))}"])
+
+
 def list_text(calibrations: Iterable[Calibration], now_ns: int) -> str:
     """One line a calibration."""
     lines = []
     for one in sorted(calibrations, key=lambda one: (one.serial, one.channel, one.made_at_ns)):
         until_ns = valid_until_ns(one)
         age = "EXPIRED" if until_ns < now_ns else "good until"
-        what = _gain_words(one.gain) if one.gain else _terminator_words(one.terminator)
-        lines.append(f"{one.serial}  {one.channel}  {one.way:<10}  {age} {_day(until_ns)}  {what}")
+        lines.append(f"{one.serial}  {one.channel}  {one.way:<10}  {age} {_day(until_ns)}  {_words(one)}")
     return "\n".join(lines) or "There is no calibration."
 
 
@@ -67,6 +94,23 @@ def terminator_u95_mv(level_mv: float, terminator: Terminator | None, tolerance_
     if terminator is None:
         return 0.95 * 0.5 * tolerance_pct / 100.0 * level_mv
     return 1.96 * terminator.relative_u * level_mv
+
+
+def _words(one: Calibration) -> str:
+    if one.gain is not None:
+        return _gain_words(one.gain)
+    return _tie_words(one.tie, one.channel) if one.tie is not None else _terminator_words(one.terminator)
+
+
+def _tie_words(tie: Tie, channel: str) -> str:
+    scale = "" if tie.path.full_scale_v is None else f" at {tie.path.full_scale_v:.4g} V full scale"
+    if channel == tie.reference:
+        return f"the others are compared with it{scale}, {tie.path.link}"
+    early = "late" if tie.delay_ns >= 0.0 else "early"
+    return (
+        f"reads {tie.relative_gain:.4f} of {tie.reference}, u {100.0 * tie.own_u:.2f} %, "
+        f"{abs(tie.delay_ns):.1f} ns {early}{scale}, {tie.path.link}"
+    )
 
 
 def _gain_words(gain: Gain) -> str:

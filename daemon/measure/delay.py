@@ -34,7 +34,8 @@ def delay_between(
     """Delay of `other` behind `reference`, from their cross-correlation on groups of whole lines; None from no whole line.
 
     `edges_us` are those of line sync, from the middle of the first sample, shape (edges,). Between two of them the
-    signal is periodic enough that the ends of a group meet at one level.
+    signal is periodic enough that the ends of a group meet at one level. Groups without picture, as in the vertical
+    interval, tell nothing and are left out.
     """
     starts = np.round(edges_us * 1e-6 / seconds_per_sample).astype(np.intp)
     starts = starts[(starts >= 0) & (starts < reference.codes.size)]
@@ -43,10 +44,13 @@ def delay_between(
         return None
     a_group = max(1, min(LINES_A_GROUP, lines // GROUPS))
     first = np.unique(np.linspace(0, lines - a_group, min(GROUPS, lines // a_group)).astype(np.intp))
-    found = [
-        _shift(*(one.codes[starts[index] : starts[index + a_group]] * one.volts_per_code for one in (reference, other)))
-        for index in first
-    ]
+    groups = [slice(starts[index], starts[index + a_group]) for index in first]
+    activity = np.array([float(reference.codes[group].std()) for group in groups])
+    telling = [group for group, active in zip(groups, activity, strict=True) if active > 0.5 * activity.max()]
+    pairs = [[one.codes[group] * one.volts_per_code for one in (reference, other)] for group in telling]
+    found = [_shift(one, late) for one, late in pairs]
+    if not found:
+        return None
     samples = np.array([shift for shift, _ in found])
     ns_a_sample = seconds_per_sample * 1e9
     u_ns = float(samples.std(ddof=1)) / math.sqrt(samples.size) * ns_a_sample if samples.size > 1 else None

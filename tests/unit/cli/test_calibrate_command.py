@@ -19,7 +19,7 @@ from peakwhite.drivers.errors import UsageError
 
 IDENTITY = "MAKER,MODEL-4,SN77,1.0"
 GAIN = 1.025
-FIELD = Made(Raster(lines_per_field=262), sample_ns=168.0, samples=250_000, seed=6)
+FIELD = Made(Raster(lines_per_field=262), sample_ns=168.0, samples=250_000, noise_mv=6.0, seed=6)
 WHITE_MV = 700.0
 
 
@@ -294,3 +294,93 @@ def test_what_no_meter_shows_is_refused(text: str) -> None:
 
 def test_ohms_are_read_as_ohms() -> None:
     assert meter_reading("75.1 ohm", "--reading", OHMS).value == pytest.approx(75.1)
+
+
+GAINS = {"red": 1.02, "green": 0.985, "blue": 1.0}
+
+
+def on_one_output(level_mv: float = WHITE_MV, seed: int = 11, green: float = GAINS["green"]) -> Capture:
+    """One white on all three probes, as channels of these gains read it."""
+    made = replace(FIELD, seed=seed, samples=60_000)
+    red, green_as_read, blue = (white(level_mv * gain) for gain in (GAINS | {"green": green}).values())
+    return replace(rgb_sync(made, red, green_as_read, blue), identity=IDENTITY, gain_spec=GainSpec(3.0))
+
+
+def files_of(folder: Path, *captures: Capture) -> list[Path]:
+    paths = [folder / f"tied-{number}.npz" for number, _ in enumerate(captures)]
+    for path, capture in zip(paths, captures, strict=True):
+        write_capture(path, capture)
+    return paths
+
+
+def test_a_tie_takes_the_gains_out_of_the_match(
+    said: Callable[..., tuple[int, str, str]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files = files_of(tmp_path, on_one_output(), on_one_output(seed=12))
+    status, out, err = said("tie", *files, "--json")
+    assert (status, err) == (0, "")
+    found = json.loads(out)
+    assert [one["channel"] for one in found["channels"]] == ["CH1", "CH2", "CH3"]
+    assert [one["relative_gain"] for one in found["channels"]] == pytest.approx([1.0, 0.9657, 0.9804], abs=0.002)
+    assert {(one["way"], one["serial"], one["reference"]) for one in found["channels"]} == {("tie", "SN77", "CH1")}
+    assert found["match_u95_before_mv"] > 5.0 * found["match_u95_mv"]
+    assert run(["measure", str(files_of(tmp_path, on_one_output(690.0, seed=13))[0]), "--json"]) == 0
+    match = json.loads(capsys.readouterr().out)["match"]
+    assert (match["method"], match["ok"]) == ("tied", True)
+    assert match["spread_mv"] < 2.0 and match["u95_mv"] == pytest.approx(found["match_u95_mv"], rel=0.1)
+
+
+def test_a_tie_is_said_in_words_listed_and_forgotten(said: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
+    status, out, _ = said("tie", *files_of(tmp_path, on_one_output()), "--reference", "CH3", "--days", "30")
+    first, second, third, matched, kept = out.splitlines()
+    assert status == 0
+    assert first.startswith("CH1 on SN77: reads 1.0") and "of CH3, u 0.0" in first and " ns " in first
+    assert second.startswith("CH2 on SN77: reads 0.98")
+    assert third == "CH3 on SN77: the others are compared with it at 1.6 V full scale, coax"
+    assert matched.startswith("match of the colours: ±34.") and matched.endswith(" mV now (95 %)")
+    assert "good until 2026-02-01" in kept
+    assert [line.split()[2] for line in said("list")[1].splitlines()] == ["tie"] * 3
+    assert said("remove", "CH2") == (0, "CH2 on SN77: 1 forgotten\n", "")
+
+
+def test_a_tie_stands_beside_a_gain_and_takes_the_place_of_an_older_tie(
+    said: Callable[..., tuple[int, str, str]], recorded: Path, tmp_path: Path
+) -> None:
+    said(*levels_of(recorded, "0", "350", "700"))
+    for _ in range(2):
+        assert said("tie", *files_of(tmp_path, on_one_output()))[0] == 0
+    listed = json.loads(said("list", "--json")[1])
+    assert sorted((one["channel"], one["way"]) for one in listed) == [
+        ("CH1", "supply"),
+        ("CH1", "tie"),
+        ("CH2", "tie"),
+        ("CH3", "tie"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("green", "identity", "status", "told"),
+    [
+        (0.5, IDENTITY, 3, "CH2: it reads 0.49"),
+        (GAINS["green"], "file.csv", 2, "'file.csv' gives no serial number"),
+    ],
+)
+def test_what_is_no_tie_is_refused_and_nothing_is_kept(
+    said: Callable[..., tuple[int, str, str]],
+    tmp_path: Path,
+    state: Path,
+    green: float,
+    identity: str,
+    status: int,
+    told: str,
+) -> None:
+    files = files_of(tmp_path, replace(on_one_output(green=green), identity=identity))
+    got, out, err = said("tie", *files)
+    assert (got, out, err.count("\n")) == (status, "", 1)
+    assert told in err and not state.exists()
+
+
+def test_ties_of_two_scopes_are_refused(said: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
+    other = replace(on_one_output(), identity=IDENTITY.replace("SN77", "SN78"))
+    status, _, err = said("tie", *files_of(tmp_path, on_one_output(), other))
+    assert status == 2 and "from different scopes" in err
