@@ -28,22 +28,25 @@ def role_of_header(name: str) -> Role | None:
 
 
 def hookup_of_file(
-    channels: Sequence[str], given: Mapping[str, Role], usual: Hookup, where: str
+    channels: Sequence[str], given: Mapping[str, Role], usual: Hookup, where: str, unseen: Sequence[str] = ()
 ) -> tuple[Hookup, str | None]:
     """The hookup of a file with these channels, and what was taken for granted, to be said to the user.
+
+    `unseen` are inputs that may have triggered the record without being in it.
 
     Roles that are given go before headers that are roles. Without either, the channels have their usual roles: those of
     the settings, and those of the bench default only where all four channels are there.
     Raises UsageError for a channel that is not in the file, and for a role that two channels would have.
     """
     for channel in given:
-        _check_channel(channel, channels, where, "--role")
+        if channel not in unseen:
+            _check_channel(channel, channels, where, "--role")
     headers = {channel: role for channel in channels if (role := role_of_header(channel))}
     roles = {**headers, **given}
     if roles:
-        kept = {channel: roles[channel] for channel in channels if channel in roles}
+        kept = {channel: roles[channel] for channel in (*channels, *unseen) if channel in roles}
         return Hookup(tuple(_clip(channel, role, usual) for channel, role in kept.items())), None
-    taken = tuple(replace(clip, probe_ratio=1.0) for clip in usual.clips if clip.channel in channels)
+    taken = tuple(replace(clip, probe_ratio=1.0) for clip in usual.clips if clip.channel in (*channels, *unseen))
     if not taken or (usual == BENCH_DEFAULT and len(taken) < len(usual.clips)):
         example = f"--role {channels[0]}=red"
         return Hookup(), f"no channel has a role, so no level was measured; say what each carries, such as {example}"

@@ -9,7 +9,7 @@ from ...drivers.errors import UsageError
 from ..calibrations import with_calibrations
 from ..config.settings import load_settings
 from ..config.values import parse_gain_spec, parse_pattern_white
-from ..measure.hookup import SYNC_ROLES, Hookup, Role
+from ..measure.hookup import EXT, SYNC_ROLES, Hookup, Role
 from ..measure.targets import Conditions, Target, target_named
 from ..sources.capture_file import read_capture
 from .hookups import hookup_of_file, role_named, with_probes
@@ -45,9 +45,14 @@ def capture_and_conditions(file: Path, given: Given) -> tuple[Capture, Condition
     said = roles or {clip.channel: clip.role for clip in base.hookup.clips}
     capture = read_capture(file, sync_channels={channel for channel, role in said.items() if role in SYNC_ROLES})
     channels = [record.name for record in capture.channels]
-    hookup, note = hookup_of_file(channels, roles, base.hookup, file.name)
+    hookup, note = hookup_of_file(channels, roles, base.hookup, file.name, _unseen(capture, channels))
     hookup = with_probes(hookup, channels, probes, file.name)
     return capture, replace(base, hookup=hookup, chosen={**base.chosen, **_chosen(named, hookup)}), note
+
+
+def _unseen(capture: Capture, channels: Sequence[str]) -> tuple[str, ...]:
+    """Inputs that may have triggered the capture without being in it."""
+    return tuple({name: None for name in (EXT, capture.triggered_by) if name is not None and name not in channels})
 
 
 def _target_of_option(text: str, known: Mapping[str, Target]) -> tuple[Role | None, Target]:

@@ -10,9 +10,10 @@ from .lines import LineGrid, line_grid
 from .sync_train import NO_SYNC, LineSync
 from .systems import SYSTEM_525, LineSystem
 from .targets import Conditions
+from .trigger_sync import find_trigger_sync, is_trigger
 
 SYNC_ORDER: tuple[Role, ...] = ("sync", "hsync", "luma", "composite", "green")
-"""Order of trust in where line sync comes from."""
+"""Order of trust in where line sync comes from; a sync that is not recorded but triggers stands where its role does."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +52,10 @@ def _found(capture: Capture, conditions: Conditions) -> FoundSync:
     for role in SYNC_ORDER:
         clip = conditions.hookup.of_role(role)
         record = capture.channel(clip.channel) if clip else None
+        if clip is not None and is_trigger(capture, clip):
+            lines = find_trigger_sync(capture, conditions.hookup)
+            if lines.state == "locked":
+                return FoundSync(lines, clip)
         if clip is None or record is None:
             continue
         alone = role in ("sync", "hsync")

@@ -17,12 +17,17 @@ WHITE_ROLES: tuple[Role, ...] = ("red", "green", "blue", "luma", "composite")
 """Roles that have a peak white; the others have a swing only."""
 
 
+EXT = "EXT"
+"""The scope's external trigger input, as a channel: it may carry line sync, and is never recorded."""
+EXT_ROLES: tuple[Role, ...] = ("sync", "hsync")
+
+
 @dataclass(frozen=True)
 class Clip:
     """One probe: channel, role, and what stands between the signal and the scope.
 
     Attributes:
-        channel: the scope's name of the channel.
+        channel: the scope's name of the channel, or EXT.
         role: the signal on it.
         point: where the probe touches the unit.
         load: what terminates the signal.
@@ -54,11 +59,20 @@ class Hookup:
                 raise UsageError(
                     f"the {what} {twice[0]} is given twice", where="hookup", do="give each channel one role of its own"
                 )
+        ext = self.of_channel(EXT)
+        if ext is not None and ext.role not in EXT_ROLES:
+            do = f"give {EXT} the role sync or hsync, or leave it out"
+            raise UsageError(f"{EXT} cannot be {ext.role}: it is not recorded", where="hookup", do=do)
 
     @property
     def channels(self) -> tuple[str, ...]:
-        """The scope channels in use."""
+        """The scope channels in use, EXT among them."""
         return tuple(clip.channel for clip in self.clips)
+
+    @property
+    def recorded(self) -> "Hookup":
+        """The clips on channels that are recorded: all but EXT."""
+        return Hookup(tuple(clip for clip in self.clips if clip.channel != EXT))
 
     def of_channel(self, channel: str) -> Clip | None:
         """The clip on that channel, or None."""

@@ -117,6 +117,23 @@ def test_a_capture_whose_headers_are_roles_is_measured_to_the_millivolt(process:
         assert channels(result)[name]["blanking_mv"] == pytest.approx(20.0, abs=1.0)
 
 
+def test_sync_on_ext_is_taken_from_time_zero_of_the_file(run: Run, good_csv: Path, tmp_path: Path) -> None:
+    table = np.loadtxt(good_csv, delimiter=",", skiprows=1)
+    path = tmp_path / "ext.csv"
+    for zero_us, state in ((0.6 + 3 * LINE_US, "locked"), (30.0, "none")):
+        table[:, 0] = np.arange(table.shape[0]) / SAMPLES_PER_US * 1e-6 - zero_us * 1e-6
+        np.savetxt(path, table[:, :4], fmt="%.9g", delimiter=",", header="t,red,green,blue", comments="")
+        result = run("measure", path, "--role", "EXT=sync", "--json")
+        sync = json.loads(result.stdout)["sync"]
+        assert (sync["state"], sync["channel"]) == (state, "EXT" if state == "locked" else None)
+        level_mv = channels(result)["red"]["peak_white_mv"]
+        assert level_mv == (pytest.approx(750.0, abs=1.0) if state == "locked" else None)
+
+
+def test_ext_carries_no_picture(run: Run, good_csv: Path) -> None:
+    assert "EXT cannot be luma" in refused(run("measure", good_csv, "--role", "EXT=luma"), 2)
+
+
 def test_text_gives_each_channel_a_row_with_level_and_verdict(process: Run, good_csv: Path) -> None:
     result = process("measure", good_csv)
     assert result.returncode == 0
