@@ -14,6 +14,7 @@ from ...drivers.errors import PeakwhiteError, UsageError, outcome_of
 from .calibrate import calibrate
 from .calibrate_tie import tie
 from .demo import demo
+from .match import match
 from .measure import measure
 from .scopes import scopes
 from .serve import serve
@@ -48,7 +49,7 @@ def commands(context: click.Context) -> None:
         )
 
 
-for command in (demo, serve, scopes, measure, terminator_test, calibrate, settings):
+for command in (demo, serve, scopes, measure, match, terminator_test, calibrate, settings):
     commands.add_command(command)
 calibrate.add_command(tie)
 

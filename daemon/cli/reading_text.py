@@ -38,7 +38,7 @@ def reading_as_text(measured: Measured, pattern_white_pct: float = 100.0) -> str
         lines += [*_aligned(more), ""]
     lines.append(f"sync   {_sync_words(measured.sync)}")
     if measured.match is not None:
-        lines.append(f"match  {_match_words(measured.match)}")
+        lines.append(f"match  {match_words(measured.match)}")
     for hint, channels in _hints(measured):
         lines += ["", f"{hint.code}{channels}: {hint.text}", f"  {hint.test}"]
     return "\n".join(lines)
@@ -142,7 +142,8 @@ def _sync_words(sync: SyncReading) -> str:
     return ", ".join(words)
 
 
-def _match_words(match: MatchReading) -> str:
+def match_words(match: MatchReading) -> str:
+    """How far the colours lie apart, how sure that is, and by which method."""
     if match.spread_mv is None:
         return "not measured"
     spread = f"{match.spread_mv:.1f}" + ("" if match.u95_mv is None else f" ± {match.u95_mv:.1f}")

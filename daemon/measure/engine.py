@@ -13,6 +13,7 @@ from .hints import hint, hinted, ratio_hint
 from .hookup import COLOURS, SYNC_ROLES
 from .level_budget import LevelBudget
 from .match import match
+from .one_probe import one_probe
 from .reading import ChannelReading, FieldInfo, Hint, Measured, SyncReading
 from .swapped import swapped_channels
 from .sync_train import LineSync
@@ -37,7 +38,7 @@ def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
     return Measured(
         sync=_sync_reading(measuring.sync),
         channels=tuple(readings),
-        match=match(colours),
+        match=one_probe(conditions.one_probe, capture.captured_at_ns) or match(colours),
         hints=tuple(_general_hints(measuring, readings, colours)),
         budgets=fit,
     )

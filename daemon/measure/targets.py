@@ -9,6 +9,7 @@ from ...drivers.capture import GainSpec
 from ...drivers.errors import UsageError
 from .calibration import Calibration
 from .hookup import COLOURS, WHITE_ROLES, Hookup, Role
+from .level_budget import LevelBudget
 from .reading import EdgesMv
 
 Basis = Literal["standard", "practice"]
@@ -124,6 +125,7 @@ class Conditions:
         gain_spec: the scope's gain specification as the user gives it; None to take the capture's.
         pattern_white_pct: what the white of the pattern on the screen is, in per cent of full white.
         calibrations: all that are known, of whatever scope, channel and age; a capture takes those that hold for it.
+        one_probe: what one probe was moved over so far, in the order red, green, blue, red.
     """
 
     hookup: Hookup = field(default_factory=Hookup)
@@ -132,6 +134,7 @@ class Conditions:
     gain_spec: GainSpec | None = None
     pattern_white_pct: float = 100.0
     calibrations: tuple[Calibration, ...] = ()
+    one_probe: tuple[LevelBudget, ...] = ()
 
     def target_of(self, role: Role, system: str | None) -> Target | None:
         """The target in force for a role, or None for roles without a peak white."""

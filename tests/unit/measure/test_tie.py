@@ -42,7 +42,7 @@ def capture(levels_mv: tuple[float, float, float], made: Made = MADE, gains: tup
 def tied_conditions(*, drop: str = "", **of_calibration: Any) -> Conditions:
     """The bench with a tie learnt at 700 mV, an hour ago; without the channel `drop`."""
     learnt = learn_tie([capture((700.0, 700.0, 700.0), replace(MADE, seed=9))], HERE)
-    given = {"made_at_ns": capture((1.0, 1.0, 1.0)).captured_at_ns - NS_PER_DAY // 24, "serial": "SN77"}
+    given: dict[str, Any] = {"made_at_ns": capture((1.0, 1.0, 1.0)).captured_at_ns - NS_PER_DAY // 24, "serial": "SN77"}
     made = [
         Calibration("tie", channel=channel, tie=tie, **(given | of_calibration))
         for channel, tie in learnt.items()
@@ -101,7 +101,7 @@ def shifted(made: Made, name: str, delay_ns: float, index: int, rise_us: float =
 def test_a_delay_is_found_to_a_fraction_of_a_sample(delay_ns: float, sample_ns: float) -> None:
     made = replace(MADE, sample_ns=sample_ns, samples=round(12_000 * 40 / sample_ns))
     first, second = shifted(made, "CH1", 0.0, 1), shifted(made, "CH2", delay_ns, 2)
-    edges_us = made.raster.first_us + made.raster.period_us * np.arange(7)
+    edges_us = np.array([made.raster.first_us + made.raster.period_us * line for line in range(7)])
     found = delay_between(first, second, made.sample_ns * 1e-9, edges_us)
     assert found is not None and found.u_ns is not None
     assert found.ns == pytest.approx(delay_ns, abs=max(4.0 * found.u_ns, 0.2))
@@ -221,7 +221,7 @@ def test_linearity_cancels_where_the_tie_was_learnt_and_counts_far_from_there() 
     assert far is not None and far > 2 * 4.0 * 0.7764, "white of two channels, half a state of 8 mV each"
 
 
-REFUSED = {
+REFUSED: dict[str, tuple[dict[str, Any], dict[str, Any], str]] = {
     "another scope": ({"identity": "MAKER,MODEL-4,SN78,1.0"}, {}, "made on the scope SN77, and this one is SN78"),
     "no serial": ({"identity": "file.csv"}, {}, "does not say which scope"),
     "expired": ({}, {"valid_days": 1.0 / 48.0}, "has expired"),
