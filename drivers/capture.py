@@ -9,6 +9,10 @@ from numpy.typing import NDArray
 
 Codes = NDArray[np.uint8] | NDArray[np.int8] | NDArray[np.uint16]
 
+EXT = "EXT"
+"""The external trigger input, as a channel."""
+FORCED = "forced"
+"""What triggered a capture for which no edge came in time."""
 CODE_TYPES = (np.dtype(np.uint8), np.dtype(np.int8), np.dtype(np.uint16))
 
 
@@ -78,8 +82,8 @@ class Capture:
         captured_at_ns: when it was captured, nanoseconds since 1970 UTC; 0 where unknown.
         gain_spec: the scope's gain specification where the driver knows it.
         bandwidth_mhz: the analogue bandwidth in force where known (a limiter at 20, say).
-        triggered_by: the channel, or EXT, whose falling edge came at time zero; None where that is not known, and where
-            the scope was made to trigger without one.
+        triggered_by: the channel, or EXT, whose falling edge came at time zero; FORCED where the scope was made to
+            trigger without one, None where that is not known.
     """
 
     channels: tuple[ChannelRecord, ...]

@@ -57,7 +57,12 @@ class Record:
 
 
 class Driver(Protocol):
-    """One instrument. Every method raises LinkError, ReplyError or InstrumentRejected."""
+    """One instrument. Every method raises LinkError, ReplyError or InstrumentRejected.
+
+    `has_ext` says whether a plan's trigger channel may be EXT, the external trigger input.
+    """
+
+    has_ext: bool
 
     def configure(self, plan: Plan) -> None:
         """Set everything that the plan names, and read the error queue."""

@@ -88,7 +88,9 @@ def read_preamble(text: str, *, where: str, seconds_per_sample: float = 0.0) -> 
 
 
 class Rigol1000Z:
-    """One instrument of the family."""
+    """One instrument of the family. The guide's edge sources are the channels, digital lines and the mains: no EXT."""
+
+    has_ext = False
 
     def __init__(self, link: Link, identity: str, clock: Clock) -> None:
         self._link = link

@@ -19,7 +19,7 @@ from functools import reduce
 
 import numpy as np
 
-from .capture import ChannelRecord, Codes, GainSpec
+from .capture import EXT, ChannelRecord, Codes, GainSpec
 from .errors import InstrumentRejected, ReplyError
 from .family import ChannelPlan, Clock, Family, Plan, Record, channel_count, channel_number, step_up
 from .links import Link
@@ -78,6 +78,8 @@ def read_preamble(text: str, *, where: str) -> Preamble:
 class TektronixTds:
     """One instrument of the family."""
 
+    has_ext = True
+
     def __init__(self, link: Link, identity: str, clock: Clock) -> None:
         self._link = link
         self._clock = clock
@@ -93,7 +95,7 @@ class TektronixTds:
         messages = [self._channel_message(number, wanted.get(number)) for number in range(1, self._count + 1)]
         messages.append(f":HOR:MAI:SCA {step_up(plan.span_s / HORIZONTAL_DIVISIONS, TIME_STEPS):g};POS 0")
         messages.append(
-            f":TRIG:MAI:TYP EDGE;MOD NORM;:TRIG:MAI:EDGE:SOU CH{self._number(plan.trigger_channel)};SLO FALL;COUP DC"
+            f":TRIG:MAI:TYP EDGE;MOD NORM;:TRIG:MAI:EDGE:SOU {self._trigger_source(plan.trigger_channel)};SLO FALL;COUP DC"
             f";:TRIG:MAI:LEV {plan.trigger_level_v:.4g}"
         )
         messages.append(f":DAT:STAR 1;STOP {self._points};{self._encoding()}")
@@ -126,6 +128,9 @@ class TektronixTds:
 
     def _number(self, channel: str) -> int:
         return channel_number(channel, self._count, where=self._link.resource)
+
+    def _trigger_source(self, channel: str) -> str:
+        return channel if channel == EXT else f"CH{self._number(channel)}"
 
     def _channel_message(self, number: int, plan: ChannelPlan | None) -> str:
         if plan is None:

@@ -54,6 +54,8 @@ noise_mv_rms | at the scope's input in whatever band is in force; null: 0.025 di
 noise_band_mhz | one pole that colours the noise; null: white
 timebase_error_ppm | by so much the scope's times are too long
 
+The external trigger input, where a dialect has one, is on a tee with CH4: it sees that signal whether CH4 is on or not.
+
 front.CHn | what is wrong with one input, n from 1 to 4
 --- | ---
 gain_error_pct | at the probe tip

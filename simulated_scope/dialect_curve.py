@@ -14,6 +14,7 @@ from .face import Face
 from .front_end import CHANNELS, ChannelSettings
 from .instrument import MAX_SAMPLES, MIN_SAMPLES, Acquisition, Horizontal
 from .scpi import Answer, Block, Command, ScpiError, choice, flag, nr3, number, only
+from .trigger import EXT_WIRED_TO
 
 ENCODINGS = ("RIBinary", "RPBinary", "SRIbinary", "SRPbinary")
 
@@ -157,8 +158,8 @@ class CurveFace(Face):
         )
         add(
             "TRIGger:MAIn:EDGE:SOUrce",
-            lambda i, a: f"CH{scope.trigger.channel}",
-            lambda i, a: scope.set_trigger(channel=_channel(a)),
+            lambda i, a: "EXT" if scope.trigger.external else f"CH{scope.trigger.channel}",
+            self._set_trigger_source,
         )
         add(
             "TRIGger:MAIn:EDGE:SLOpe",
@@ -247,6 +248,10 @@ class CurveFace(Face):
     def _force(self, index: int, arguments: tuple[str, ...]) -> None:
         choice(arguments, "FORCe")
         self.instrument.force()
+
+    def _set_trigger_source(self, _: int, arguments: tuple[str, ...]) -> None:
+        external = choice(arguments, "EXT", *(f"CH{channel}" for channel in CHANNELS)) == "EXT"
+        self.instrument.set_trigger(external=external, channel=EXT_WIRED_TO if external else _channel(arguments))
 
     def _trigger_state(self) -> str:
         if self.instrument.running:

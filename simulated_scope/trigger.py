@@ -14,11 +14,16 @@ FINE_POINTS = 33
 Mode = Literal["AUTO", "NORMAL"]
 
 
+EXT_WIRED_TO = 4
+"""The external input is on a tee with this channel: it sees the same signal, whether the channel is on or not."""
+
+
 @dataclass(frozen=True)
 class Trigger:
     """The edge trigger's settings; the level is in volts at the probe tip."""
 
     channel: int = 1
+    external: bool = False
     level_v: float = 0.0
     rising: bool = True
     mode: Mode = "AUTO"

@@ -4,12 +4,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from ...drivers.capture import Capture
+from ...drivers.capture import EXT, Capture
 from ...drivers.errors import UsageError
 from ..calibrations import with_calibrations
 from ..config.settings import load_settings
 from ..config.values import parse_gain_spec, parse_pattern_white
-from ..measure.hookup import EXT, SYNC_ROLES, Hookup, Role
+from ..measure.hookup import SYNC_ROLES, Hookup, Role
 from ..measure.targets import Conditions, Target, target_named
 from ..sources.capture_file import read_capture
 from .hookups import hookup_of_file, role_named, with_probes

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal, get_args
 
+from ...drivers.capture import EXT
 from ...drivers.errors import UsageError
 
 Role = Literal["red", "green", "blue", "luma", "chroma", "composite", "pb", "pr", "sync", "hsync", "vsync"]
@@ -17,9 +18,8 @@ WHITE_ROLES: tuple[Role, ...] = ("red", "green", "blue", "luma", "composite")
 """Roles that have a peak white; the others have a swing only."""
 
 
-EXT = "EXT"
-"""The scope's external trigger input, as a channel: it may carry line sync, and is never recorded."""
 EXT_ROLES: tuple[Role, ...] = ("sync", "hsync")
+"""The scope's external trigger input may carry line sync, and is never recorded."""
 
 
 @dataclass(frozen=True)

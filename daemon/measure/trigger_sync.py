@@ -11,9 +11,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from ...drivers.capture import Capture, ChannelRecord
+from ...drivers.capture import EXT, Capture, ChannelRecord
 from .binning import binned_mv, samples_per_bin
-from .hookup import EXT, WHITE_ROLES, Clip, Hookup
+from .hookup import WHITE_ROLES, Clip, Hookup
 from .pulses import Pulses, low_pulses
 from .sync_edges import LEAST_SNR
 from .sync_train import LINE_PERIODS_US, NO_SYNC, LineSync
@@ -118,6 +118,8 @@ def _steady_period_us(lows: Pulses, zero_us: float, period_us: float) -> float:
         return math.nan
     odd = line % 2 == 1
     width_us = lows.width_us[blanking]
+    if not odd.any() or odd.all():
+        return math.nan
     if not abs(float(np.median(width_us[odd])) - float(np.median(width_us[~odd]))) < ALTERNATING * period_us:
         return math.nan
     slope_us, first_us = (float(value) for value in np.polyfit(line, start_us, 1))

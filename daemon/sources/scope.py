@@ -2,8 +2,9 @@
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
-from ...drivers.capture import Capture, GainSpec
+from ...drivers.capture import EXT, FORCED, Capture, GainSpec
 from ...drivers.errors import InstrumentError, InstrumentRejected, PeakwhiteError, UsageError
 from ...drivers.families import family_named, family_of
 from ...drivers.family import Clock, Driver, Plan, Record, channel_count, channel_number
@@ -11,6 +12,7 @@ from ...drivers.links import CONNECT_TIMEOUT_S, TIMEOUT_S, Link, identify, open_
 from ..acquisition import Note, NoTrigger, Task
 from ..config import Setup
 from ..measure.hookup import Hookup
+from ..measure.targets import Conditions
 from .scope_plan import FIRST_TRIGGER_V, channel_plans, trigger_clip, trigger_level_v
 from .scope_ranges import Ranges
 
@@ -24,6 +26,10 @@ COMPOSITE_FIELD_POINTS = 1_000_000
 """Five samples a subcarrier cycle over a field record."""
 BANDWIDTH_MHZ = 20.0
 """The limiter is on: levels want no more, and with less noise their uncertainty is smaller."""
+
+
+EXT_LEVELS_V = (FIRST_TRIGGER_V, 1.0)
+"""What is tried in turn on EXT, which no record shows: below blanking for a 75-ohm sync, the middle of a TTL one."""
 
 
 def open_scope(
@@ -95,7 +101,10 @@ class ScopeSource:
 
     def check(self, hookup: Hookup) -> None:
         count = channel_count(self._identity)
-        for channel in hookup.channels:
+        if hookup.of_channel(EXT) is not None and not self._driver.has_ext:
+            do = "trigger on a channel: give sync a probe of its own, or leave it out"
+            raise UsageError(f"{EXT} is not driven in this family", where=self._link.resource, do=do)
+        for channel in hookup.recorded.channels:
             try:
                 channel_number(channel, count, where=self._link.resource)
             except InstrumentRejected as error:
@@ -103,7 +112,7 @@ class ScopeSource:
 
     def configure(self, task: Task, setup: Setup) -> None:
         hookup = setup.conditions.hookup
-        if not hookup.clips:
+        if not hookup.recorded.clips:
             raise InstrumentError("no channel is clipped to anything", where=self._link.resource, do="set the hookup")
         if self._setup is None or self._setup.conditions.hookup != hookup:
             self._ranges = Ranges()
@@ -116,10 +125,14 @@ class ScopeSource:
             raise RuntimeError("configure comes before capture")
         setup = self._setup
         self._bring_up_to_date(setup)
-        if not self._driver.acquire(min(TRIGGER_WAIT_S, deadline_s)) and not self._driver.force(FORCE_WAIT_S):
+        triggered = self._driver.acquire(min(TRIGGER_WAIT_S, deadline_s))
+        if not triggered and not self._driver.force(FORCE_WAIT_S):
             return NoTrigger(TRIGGER_WAIT_S + FORCE_WAIT_S)
         captured_at_ns = self._now_ns()
-        record = self._driver.fetch(setup.conditions.hookup.channels)
+        trigger = trigger_clip(setup.conditions.hookup).channel
+        if trigger == EXT and not triggered:
+            self._trigger_v = next(level_v for level_v in EXT_LEVELS_V if level_v != self._trigger_v)
+        record = self._driver.fetch(setup.conditions.hookup.recorded.channels)
         self._learn(record, setup)
         return Capture(
             channels=record.channels,
@@ -129,6 +142,7 @@ class ScopeSource:
             captured_at_ns=captured_at_ns,
             gain_spec=self._gain_spec,
             bandwidth_mhz=BANDWIDTH_MHZ,
+            triggered_by=trigger if triggered else FORCED,
         )
 
     def close(self) -> None:
@@ -142,7 +156,7 @@ class ScopeSource:
     def _bring_up_to_date(self, setup: Setup) -> None:
         """Configure the scope where what was learned since asks for another range or trigger level."""
         plan = Plan(
-            channels=channel_plans(setup.conditions, self._ranges.coarser),
+            channels=channel_plans(_recorded(setup.conditions), self._ranges.coarser),
             trigger_channel=trigger_clip(setup.conditions.hookup).channel,
             trigger_level_v=self._trigger_v,
             span_s=SPAN_S[self._task],
@@ -160,8 +174,13 @@ class ScopeSource:
     def _learn(self, record: Record, setup: Setup) -> None:
         """What the next capture can do better: ranges that hold the signal, a trigger level that fits."""
         hookup = setup.conditions.hookup
-        self._ranges.learn(record.channels, setup.conditions, self._now_s())
+        self._ranges.learn(record.channels, _recorded(setup.conditions), self._now_s())
         trigger = trigger_clip(hookup)
-        channel = record.channels[hookup.channels.index(trigger.channel)]
-        if self._task is Task.LEVELS:
+        if self._task is Task.LEVELS and trigger.channel != EXT:
+            channel = record.channels[hookup.recorded.channels.index(trigger.channel)]
             self._trigger_v = trigger_level_v(channel, record.seconds_per_sample, trigger.role, self._trigger_v)
+
+
+def _recorded(conditions: Conditions) -> Conditions:
+    """The conditions of the channels that are recorded."""
+    return replace(conditions, hookup=conditions.hookup.recorded)

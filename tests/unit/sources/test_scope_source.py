@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from peakwhite.daemon.acquisition import NoTrigger, Task
 from peakwhite.daemon.config import Setup
+from peakwhite.daemon.measure.engine import measure_capture
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup, Role
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.daemon.sources.scope import ScopeSource, open_scope
@@ -459,9 +460,46 @@ def test_a_closed_source_leaves_the_scope_running_freely(curve: Bench) -> None:
         assert looker.recv(100) == b"RUNSTOP;1;AUTO\n"
 
 
+EXT_HOOKUP = Hookup((Clip("CH1", "red"), Clip("CH2", "green"), Clip("CH3", "blue"), Clip("EXT", "sync")))
+
+
+@pytest.mark.parametrize("sync_level", ["75-ohm", "ttl"])
+def test_sync_on_ext_triggers_and_is_not_recorded(curve: Bench, sync_level: str) -> None:
+    curve.tell(set={"sync_level": sync_level})
+    source = curve.open()
+    source.check(EXT_HOOKUP)
+    source.configure(Task.LEVELS, setup(EXT_HOOKUP))
+    caught(source)  # with a TTL sync this finds the other trigger level
+    capture = showing_white(source)
+    assert [record.name for record in capture.channels] == ["CH1", "CH2", "CH3"]
+    assert capture.triggered_by == "EXT"
+    measured = measure_capture(capture, Conditions(EXT_HOOKUP))
+    assert (measured.sync.state, measured.sync.channel) == ("locked", "EXT")
+    for reading in measured.channels:
+        assert reading.peak_white_mv == pytest.approx(curve.white_mv(str(reading.role)), abs=3.0)
+
+
+def test_a_family_whose_ext_is_not_driven_says_so(shared: Callable[[str], Bench]) -> None:
+    source = shared("preamble").open()
+    with pytest.raises(UsageError, match="EXT is not driven"):
+        source.check(EXT_HOOKUP)
+    shared("preamble").restore()
+
+
+def test_a_capture_says_what_triggered_it_or_that_nothing_did(bench: Bench) -> None:
+    source = bench.open()
+    source.configure(Task.LEVELS, setup())
+    assert settled(source).triggered_by == "CH4"
+    bench.tell(set={"sync": {"disconnected": True}})
+    assert caught(source).triggered_by == "forced"
+    bench.tell(set={"sync": {"disconnected": False}})
+
+
 def test_a_scope_that_can_not_even_be_forced_has_no_trigger() -> None:
     class Deaf:
         """A driver of a scope whose acquisitions never end."""
+
+        has_ext = False
 
         def configure(self, plan: object) -> None: ...
         def acquire(self, trigger_wait_s: float) -> bool:
