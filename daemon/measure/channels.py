@@ -36,12 +36,14 @@ LEAST_SYNC_MV = 40.0
 
 @dataclass(frozen=True)
 class MeasuredChannel:
-    """A channel's reading; for one with a peak white also the level on full white, its uncertainty, and where it stands."""
+    """A channel's reading; for one with a peak white also the level on full white, its uncertainty, and where and
+    on how many lines it stands."""
 
     reading: ChannelReading
     full_mv: float = math.nan
     items: tuple[Item, ...] = ()
     white_us: tuple[tuple[float, float], ...] = ()
+    white_lines: int = 0
 
     def hinted(self, code: str) -> "MeasuredChannel":
         """The same with one hint more."""
@@ -198,7 +200,7 @@ class Measuring:
             picture_to_sync=levels.white_mv / own_sync_mv if own_sync_mv else None,
             **(vars(said) if said else {}),
         )
-        return MeasuredChannel(reading, full_mv, items, levels.white_us)
+        return MeasuredChannel(reading, full_mv, items, levels.white_us, levels.white_rows)
 
     def _own_sync_mv(self, record: ChannelRecord, clip: Clip, levels: Levels) -> float:
         """Depth of the sync that this channel carries itself, below its clamped blanking; NaN where it carries none."""
