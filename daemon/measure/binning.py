@@ -59,6 +59,23 @@ def binned_mv(record: ChannelRecord, count: int, probe_ratio: float = 1.0) -> ND
     return means
 
 
+def running_sums(values: NDArray[np.float32], width: int) -> NDArray[np.float32]:
+    """Sums over every `width` neighbours, shape (values - width + 1,).
+
+    Sums over 1, 2, 4, ... neighbours are joined as the binary digits of the width ask: as many passes as it has digits.
+    """
+    sums = np.zeros(values.size - width + 1, dtype=np.float32)
+    spans, length, joined = values, 1, 0
+    while True:
+        if width & length:
+            sums += spans[joined : joined + sums.size]
+            joined += length
+        if 2 * length > width:
+            return sums
+        spans = spans[length:] + spans[:-length]
+        length *= 2
+
+
 def _sums(codes: Codes, count: int) -> NDArray[np.unsignedinteger]:
     """Sums over `count` neighbouring samples; signed bytes are summed with 128 added to each."""
     words = np.ascontiguousarray(codes).view(np.uint64)

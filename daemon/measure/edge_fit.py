@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ...drivers.capture import ChannelRecord
+from ...drivers.capture import ChannelRecord, Codes
 
 WITHIN = 0.25
 """An edge lies within this part of the stretch that is looked at on either side of it; the rest is level."""
@@ -14,6 +14,8 @@ FIRST_LENGTH = 0.2
 """The fit begins with edges as long as this part of the stretch on either side: 0.24 us at 15 kHz."""
 LEAST_SAMPLES = 1.25
 """No edge is fitted shorter: there must be a sample on it wherever it lies."""
+GRAINY = 1.1
+"""Edges fitted no longer than this times as long as the shortest may be shorter: their shape is not seen."""
 ROUNDS = 2
 
 
@@ -26,6 +28,7 @@ class Edges:
         before, after: the levels on either side of it in codes.
         rms2_after: variance of the samples on the level after it.
         spread_us2: variance of a place for white noise as large as the step; goes with the square of noise over step.
+        grain_us2: variance of a place that sampling adds: an edge between two samples may lie anywhere between them.
     """
 
     at_us: NDArray[np.float64]
@@ -33,6 +36,7 @@ class Edges:
     after: NDArray[np.float32]
     rms2_after: NDArray[np.float32]
     spread_us2: float
+    grain_us2: float
 
 
 def fitted_edges(record: ChannelRecord, near_us: NDArray[np.float64], reach_us: float, sample_us: float) -> Edges:
@@ -45,26 +49,36 @@ def fitted_edges(record: ChannelRecord, near_us: NDArray[np.float64], reach_us: 
     half = max(2, round(reach_us / sample_us))
     core = max(1, round(WITHIN * half))
     level = half - core
-    near = np.rint(near_us.ravel() / sample_us)
-    whole = (near >= half) & (near < record.codes.size - half)
-    centre = np.where(whole, near, half).astype(np.intp)
-    around = record.codes[centre[:, None] + np.arange(-half, half + 1)].astype(np.float32)
-    before = around[:, :level].sum(axis=1) / level
-    after = around[:, -level:].sum(axis=1) / level
-    off = around[:, -level:] - after[:, None]
-    rms2_after = np.einsum("ij,ij->i", off, off) / max(1, level - 1)
-    telling = np.flatnonzero(whole & (before != after))
-    part = (around[telling, level:-level] - after[telling, None]) / (before - after)[telling, None]
-    place, sharpness = _fitted(part, FIRST_LENGTH * half)
-    at_us = np.full(near.size, np.nan)
-    at_us[telling] = np.where(np.abs(place) < core + 1, (centre[telling] + place) * sample_us, np.nan)
-    spread = float((1.0 / sharpness + 0.5 / level / sharpness**2).mean()) if telling.size else math.nan
-    at_us, before, after, rms2_after = (one.reshape(near_us.shape) for one in (at_us, before, after, rms2_after))
-    return Edges(at_us, before, after, rms2_after, spread * sample_us**2)
+    near = np.rint(near_us / sample_us)
+    telling = (near >= half) & (near < record.codes.size - half)
+    centre = np.where(telling, near, half).astype(np.intp)
+    around = stretches(record.codes, centre - half, 2 * half + 1)
+    last = around[..., -level:]
+    before = around[..., :level].sum(axis=-1) / level
+    after = last.sum(axis=-1) / level
+    off = last - after[..., None]
+    rms2_after = np.vecdot(off, off) / max(1, level - 1)
+    step = before - after
+    telling &= step != 0.0
+    part = (around[..., level:-level][telling] - after[telling][:, None]) / step[telling][:, None]
+    place, sharpness, length = _fitted(part, FIRST_LENGTH * half)
+    place[np.abs(place) > core + 1] = np.nan
+    at_us = np.full(near.shape, np.nan)
+    at_us[telling] = (centre[telling] + place) * sample_us
+    spread = (1.0 / sharpness + 0.5 / level / sharpness**2).sum() / max(1, sharpness.size)
+    grain = 1.0 / 12.0 if length < GRAINY * LEAST_SAMPLES else 0.0
+    return Edges(at_us, before, after, rms2_after, float(spread) * sample_us**2, grain * sample_us**2)
 
 
-def _fitted(part: NDArray[np.float32], length: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Where each edge lies against its middle sample, in samples, and the sum of its squared slopes, shape (edges,).
+def stretches(codes: Codes, first: NDArray[np.intp], samples: int) -> NDArray[np.float32]:
+    """So many codes from each first one on, shape (*first.shape, samples): copied as rows of a view, not one by one."""
+    whole = np.ascontiguousarray(codes)
+    rows: Codes = np.ndarray((whole.size - samples + 1, samples), whole.dtype, whole.data, strides=2 * whole.strides)
+    return rows[first].astype(np.float32)
+
+
+def _fitted(part: NDArray[np.float32], length: float) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
+    """Where each edge lies against its middle sample and the sum of its squared slopes, shape (edges,), and their length.
 
     `part`, shape (edges, samples), goes from 1 before to 0 after the edge; `length` in samples is where the fit begins.
     The area under a step says when it came, whatever its shape, but takes in the noise of the whole stretch. From there
@@ -73,16 +87,15 @@ def _fitted(part: NDArray[np.float32], length: float) -> tuple[NDArray[np.float3
     """
     middle = part.shape[1] // 2
     sample = np.arange(-middle, middle + 1, dtype=np.float32)
-    place = part.sum(axis=1) - np.float32(middle + 0.5)
-    sharpness = np.ones_like(place)
+    place = part.sum(axis=1) - (middle + 0.5)
+    part = part - 0.5
     for _ in range(ROUNDS):
         length = min(max(length, LEAST_SAMPLES), float(part.shape[1]))
-        angle = (sample - place[:, None]) * np.float32(math.pi / length)
-        angle = np.minimum(np.maximum(angle, np.float32(-0.5 * math.pi)), np.float32(0.5 * math.pi))
-        slope = np.cos(angle) * np.float32(0.5 * math.pi / length)
-        rest = part - 0.5 + 0.5 * np.sin(angle)
-        sharpness = np.maximum(np.einsum("ij,ij->i", slope, slope), np.float32(0.1 / length))
-        place = place + np.minimum(np.maximum(np.einsum("ij,ij->i", rest, slope) / sharpness, -0.5), 0.5)
+        angle = ((sample - place[:, None]) * (math.pi / length)).clip(-0.5 * math.pi, 0.5 * math.pi)
+        slope = np.cos(angle) * (0.5 * math.pi / length)
+        rest = part + 0.5 * np.sin(angle)
+        sharpness = np.maximum(np.vecdot(slope, slope), 0.1 / length)
+        place = place + (np.vecdot(rest, slope) / sharpness).clip(-0.5, 0.5)
         longer = slope * angle
         length += math.pi * float(np.vdot(rest, longer)) / max(float(np.vdot(longer, longer)), 1e-9)
-    return place, sharpness
+    return place, sharpness, length

@@ -1,14 +1,16 @@
 """Line sync on one channel: sliced from the record, told from what is not video, its edges placed."""
 
 import math
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ...drivers.capture import ChannelRecord
-from .binning import binned_mv, samples_per_bin
+from .binning import binned_mv, running_sums, samples_per_bin
 from .pulses import Pulses, low_pulses
+from .robust import median, noise_of
 from .sync_edges import LEAST_SNR, refined
 from .sync_train import NO_SYNC, LineSync, line_syncs
 from .systems import system_of
@@ -19,6 +21,10 @@ MOST_BROAD_LINES = 7
 """Vertical sync with one serration a line looks like line sync upside down; it is over after so many lines."""
 SMOOTHED_US = 0.8
 """A picture is smoothed over about three subcarrier cycles before sync is sliced from it."""
+MATCHED_US = 2.2
+"""Where noise hides sync even so, over half of a line sync, which no equalising pulse falls short of."""
+NOISY = 0.2
+"""Sync may be hidden where the noise of a smoothed picture is more than this part of the height at which it is sliced."""
 SLICE = 0.15
 """Sync is sliced so far above its tip, in parts of the whole swing."""
 BLANKING_US = ((62.3, 65.4, 9.0, 14.0), (30.9, 56.0, 4.0, 11.0))
@@ -44,22 +50,21 @@ def find_line_sync(record: ChannelRecord, seconds_per_sample: float, probe_ratio
     if level_mv.size < 2:
         return NO_SYNC
     best = NO_SYNC
-    for inverted in (False, True) if alone else (False,):
-        if inverted:
-            level_mv = -level_mv
-        pulses, swing_mv = _sync_pulses(level_mv, bin_us, alone=alone)
-        found = line_syncs(pulses)
+    for look in _sliced_alone(level_mv, bin_us) if alone else _sliced_from_picture(level_mv, bin_us):
+        found = line_syncs(look.pulses)
         if found.state == "vertical-interval" and best.state == "none":
             best = found
         if found.state == "locked":
             offset_us = (count - 1) / 2 * seconds_per_sample * 1e6
             placed = replace(
-                found, edges_us=found.edges_us + offset_us, vertical_us=found.vertical_us + offset_us, inverted=inverted
+                found,
+                edges_us=found.edges_us + offset_us,
+                vertical_us=found.vertical_us + offset_us,
+                inverted=look.inverted,
             )
             sharp = refined(placed, record, seconds_per_sample, probe_ratio)
             looks_vertical = best.state == "vertical-interval" and sharp.edges_us.size <= MOST_BROAD_LINES
-            deep_enough = sharp.depth_mv >= (LEAST_DEPTH_ALONE if alone else LEAST_DEPTH) * swing_mv
-            if sharp.state == "locked" and deep_enough and not looks_vertical:
+            if sharp.state == "locked" and sharp.depth_mv >= look.least_depth_mv and not looks_vertical:
                 return sharp
     return best
 
@@ -85,12 +90,12 @@ def find_blanking(record: ChannelRecord, seconds_per_sample: float, probe_ratio:
     for shortest_us, longest_us, narrow_us, wide_us in BLANKING_US:
         fits = (pulses.width_us >= narrow_us) & (pulses.width_us <= wide_us)
         start_us = pulses.start_us[fits]
-        apart_us = np.diff(start_us)
+        apart_us = start_us[1:] - start_us[:-1]
         one_line = apart_us[(apart_us >= shortest_us) & (apart_us <= longest_us)]
         if one_line.size < LEAST_BLANKINGS or one_line.size < 0.6 * max(apart_us.size, pulses.width_us.size - 2):
             continue
-        period_us = float(np.median(one_line))
-        if np.max(np.abs(one_line - period_us)) < 0.002 * period_us:
+        period_us = median(one_line)
+        if np.abs(one_line - period_us).max() < 0.002 * period_us:
             system = system_of(period_us)
             edges_us = start_us + system.front_porch_us + (count - 1) / 2 * seconds_per_sample * 1e6
             return LineSync("blanking-only", edges_us, period_us, math.nan, vertical_us=np.empty(0), system=system)
@@ -101,7 +106,7 @@ def _same_widths(pulses: Pulses, halfway: Pulses) -> bool:
     """Whether pulses are as wide halfway up as near their bottom: blanking has steep edges, a sine has not."""
     if pulses.width_us.size == 0 or pulses.width_us.size != halfway.width_us.size:
         return pulses.width_us.size > 0 and halfway.width_us.size > pulses.width_us.size
-    return float(np.median(halfway.width_us - pulses.width_us)) < STEEP_WITHIN_US
+    return median(halfway.width_us - pulses.width_us) < STEEP_WITHIN_US
 
 
 def _range_mv(level_mv: NDArray[np.float32]) -> tuple[float, float]:
@@ -112,49 +117,76 @@ def _range_mv(level_mv: NDArray[np.float32]) -> tuple[float, float]:
 
 
 def _noise_mv(level_mv: NDArray[np.float32]) -> float:
-    """Rms noise of a bin from the differences of neighbours, edges left out by the median."""
-    some = level_mv[:ENOUGH_BINS]
-    return float(np.median(np.abs(np.diff(some)))) / 0.6745 / math.sqrt(2.0)
+    """Rms noise of a bin; of a smoothed record too little, since neighbours share most of theirs."""
+    return noise_of(level_mv[:ENOUGH_BINS])
 
 
-def _sync_pulses(level_mv: NDArray[np.float32], bin_us: float, *, alone: bool) -> tuple[Pulses, float]:
-    """Candidate sync pulses, and the swing they were sliced from."""
-    none = Pulses(np.empty(0), np.empty(0))
-    box = max(1, round(SMOOTHED_US / bin_us))
-    if not alone:
-        level_mv = _smoothed(level_mv, box)
+@dataclass(frozen=True, eq=False)
+class Look:
+    """Pulses that one way of slicing a record gives, and how deep a sync must be that was found among them."""
+
+    pulses: Pulses
+    least_depth_mv: float
+    inverted: bool = False
+
+
+def _sliced_alone(level_mv: NDArray[np.float32], bin_us: float) -> Iterator[Look]:
+    """A channel that carries nothing but sync, halfway up; then, if that is asked for, the other way up."""
     low_mv, high_mv = _range_mv(level_mv)
     swing_mv = high_mv - low_mv
-    if swing_mv < LEAST_SNR * _noise_mv(level_mv) or swing_mv <= 0.0:
-        return none, 0.0
-    if alone:
-        return low_pulses(level_mv, 0.5 * (low_mv + high_mv), 0.15 * swing_mv, bin_us), swing_mv
-    tip_mv = _lower_envelope(level_mv, max(1, round(70.0 / bin_us)))
-    slice_mv = SLICE * swing_mv
-    pulses = low_pulses(level_mv, tip_mv + np.float32(slice_mv), 0.05 * swing_mv, bin_us)
-    narrowed_us = (1.0 - 2.0 * _share_of_depth(slice_mv, level_mv - tip_mv, pulses, bin_us)) * box * bin_us
-    return Pulses(pulses.start_us - 0.5 * narrowed_us, pulses.width_us + narrowed_us), swing_mv
+    if not _stands_out(swing_mv, level_mv):
+        return
+    middle_mv = 0.5 * (low_mv + high_mv)
+    for inverted in (False, True):
+        upright_mv, slice_mv = (-level_mv, -middle_mv) if inverted else (level_mv, middle_mv)
+        yield Look(low_pulses(upright_mv, slice_mv, 0.15 * swing_mv, bin_us), LEAST_DEPTH_ALONE * swing_mv, inverted)
 
 
-def _share_of_depth(slice_mv: float, above_tip_mv: NDArray[np.float32], pulses: Pulses, bin_us: float) -> float:
-    """Where the slice lies between tip (0) and blanking (1), blanking being what stands a microsecond after the pulses.
+def _sliced_from_picture(level_mv: NDArray[np.float32], bin_us: float) -> Iterator[Look]:
+    """A picture smoothed over a subcarrier cycle and sliced just above its lowest level; then, where noise may have
+    hidden the sync, smoothed over as much as a sync allows.
+    """
+    for smoothed_us in (SMOOTHED_US, MATCHED_US):
+        box = max(1, round(smoothed_us / bin_us))
+        smooth_mv = _smoothed(level_mv, box)
+        low_mv, high_mv = _range_mv(smooth_mv)
+        swing_mv = high_mv - low_mv
+        if not _stands_out(swing_mv, smooth_mv):
+            return
+        above_mv = smooth_mv - _lower_envelope(smooth_mv, max(1, round(70.0 / bin_us)))
+        slice_mv = SLICE * swing_mv
+        pulses = low_pulses(above_mv, slice_mv, 0.05 * swing_mv, bin_us)
+        narrowed_us = (1.0 - 2.0 * _share_of_depth(slice_mv, above_mv, pulses, bin_us, box)) * box * bin_us
+        put_back = Pulses(pulses.start_us - 0.5 * narrowed_us, pulses.width_us + narrowed_us)
+        yield Look(put_back, LEAST_DEPTH * swing_mv)
+        if _noise_mv(level_mv) < NOISY * slice_mv * math.sqrt(box):
+            return
+
+
+def _stands_out(swing_mv: float, level_mv: NDArray[np.float32]) -> bool:
+    return swing_mv > 0.0 and swing_mv >= LEAST_SNR * _noise_mv(level_mv)
+
+
+def _share_of_depth(
+    slice_mv: float, above_tip_mv: NDArray[np.float32], pulses: Pulses, bin_us: float, box: int
+) -> float:
+    """Where the slice lies between tip (0) and blanking (1), blanking being what stands a smoothing after the pulses.
 
     Smoothing turns an edge into a slope, on which the crossing moves with that share.
     """
-    place = np.round((pulses.start_us + pulses.width_us + 1.0) / bin_us).astype(np.intp)
+    place = np.rint((pulses.start_us + pulses.width_us) / bin_us).astype(np.intp) + box + round(0.2 / bin_us)
     place = place[place < above_tip_mv.size]
     if place.size == 0:
         return 0.5
-    return min(max(slice_mv / max(float(np.median(above_tip_mv[place])), slice_mv), 0.1), 0.9)
+    return min(max(slice_mv / max(median(above_tip_mv[place]), slice_mv), 0.1), 0.9)
 
 
 def _smoothed(level_mv: NDArray[np.float32], width: int) -> NDArray[np.float32]:
     """Running mean over `width` bins, centred, of the same length."""
     if width < 2 or level_mv.size < 2 * width:
         return level_mv
-    kernel = np.full(width, 1.0 / width, dtype=np.float32)
-    padded = np.pad(level_mv, (width // 2, width - 1 - width // 2), mode="edge")
-    return np.asarray(np.convolve(padded, kernel, mode="valid"), dtype=np.float32)
+    first, last = level_mv[:1].repeat(width // 2), level_mv[-1:].repeat(width - 1 - width // 2)
+    return running_sums(np.concatenate((first, level_mv, last)), width) * np.float32(1.0 / width)
 
 
 def _lower_envelope(level_mv: NDArray[np.float32], block: int) -> NDArray[np.float32]:
@@ -166,5 +198,9 @@ def _lower_envelope(level_mv: NDArray[np.float32], block: int) -> NDArray[np.flo
     if blocks < 2:
         return np.full(level_mv.size, level_mv.min(), dtype=np.float32)
     lows = level_mv[: blocks * block].reshape(blocks, block).min(axis=1)
-    centres = (np.arange(blocks) + 0.5) * block
-    return np.asarray(np.interp(np.arange(level_mv.size), centres, lows), dtype=np.float32)
+    share = np.arange(block, dtype=np.float32) / np.float32(block)
+    between = lows[:-1, None] + (lows[1:] - lows[:-1])[:, None] * share
+    ahead = block // 2
+    return np.concatenate(
+        (lows[:1].repeat(ahead), between.ravel(), lows[-1:].repeat(level_mv.size - ahead - between.size))
+    )

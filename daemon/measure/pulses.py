@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-SHORTEST_US = 0.9
+SHORTEST_US = 1.05
 """What is low or high for less than this is a glitch, not a pulse and not a gap."""
 
 
@@ -31,26 +31,26 @@ def low_pulses(
     """All pulses below the slice level that lie whole within the record.
 
     `slice_mv` is one level or one a bin; a pulse begins and ends where the record has left the slice level by
-    `hysteresis_mv`, and its edges are interpolated at the slice level itself. Glitches under 0.9 us of either kind are
+    `hysteresis_mv`, and its edges are interpolated at the slice level itself. Glitches under 1 us of either kind are
     taken out: first gaps within a pulse, then pulses.
     """
     above = level_mv - slice_mv
-    decided = np.flatnonzero(np.abs(above) > hysteresis_mv)
-    if decided.size < 2:
-        return Pulses(np.empty(0), np.empty(0))
-    low = above[decided] < 0.0
-    change = np.flatnonzero(low[1:] != low[:-1])
-    before, after = decided[change], decided[change + 1]
+    state = (above < -hysteresis_mv).view(np.int8) - (above > hysteresis_mv).view(np.int8)
+    last = np.flatnonzero(state[1:] != state[:-1])
+    first = np.concatenate(([0], last + 1))
+    side = state[first]
+    decided = np.flatnonzero(side)
+    side = side[decided]
+    change = np.flatnonzero(side[1:] != side[:-1])
+    before, after = last[decided[change]], first[decided[change + 1]]
     edge_us = _crossing(above, before, after) * bin_us
-    falling = low[change + 1]
-    if edge_us.size and not falling[0]:
+    if edge_us.size and side[0] > 0:
         edge_us = edge_us[1:]
     edge_us = edge_us[: edge_us.size // 2 * 2]
     start_us, end_us = edge_us[0::2], edge_us[1::2]
-    keep_gap = np.ones(start_us.size, dtype=bool)
-    keep_gap[1:] = start_us[1:] - end_us[:-1] >= SHORTEST_US
-    start_us, end_us = start_us[keep_gap], end_us[np.roll(keep_gap, -1)]
-    width_us = end_us - start_us
+    gap = np.flatnonzero(start_us[1:] - end_us[:-1] >= SHORTEST_US)
+    start_us = np.concatenate((start_us[:1], start_us[gap + 1]))
+    width_us = np.concatenate((end_us[gap], end_us[-1:])) - start_us
     long_enough = width_us >= SHORTEST_US
     return Pulses(start_us[long_enough], width_us[long_enough])
 

@@ -8,13 +8,11 @@ from numpy.typing import NDArray
 
 def median(values: NDArray[np.floating]) -> float:
     """The middle of the values, of an even number the mean of the two in the middle; NaN of none."""
-    middle = values.size // 2
     if values.size == 0:
         return math.nan
-    if values.size % 2:
-        return float(np.partition(values, middle)[middle])
-    ordered = np.partition(values, (middle - 1, middle))
-    return 0.5 * (float(ordered[middle - 1]) + float(ordered[middle]))
+    ordered = np.sort(values)
+    middle = ordered.size // 2
+    return float(ordered[middle]) if ordered.size % 2 else 0.5 * float(ordered[middle - 1] + ordered[middle])
 
 
 def noise_of(values: NDArray[np.floating]) -> float:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from .pulses import Pulses
 from .reading import SyncState
+from .robust import median
 from .systems import LineSystem, system_of
 
 LINE_PERIODS_US = ((30.9, 56.0), (62.3, 65.4))
@@ -62,7 +63,8 @@ class LineSync:
     @property
     def line_starts(self) -> NDArray[np.intp]:
         """Indices into `edges_us` of the edges that another follows one line later."""
-        return np.flatnonzero(np.abs(np.diff(self.edges_us) - self.period_us) < NOT_MORE_THAN_OFF * self.period_us)
+        apart_us = self.edges_us[1:] - self.edges_us[:-1]
+        return np.flatnonzero(np.abs(apart_us - self.period_us) < NOT_MORE_THAN_OFF * self.period_us)
 
 
 NO_SYNC = LineSync("none", np.empty(0), vertical_us=np.empty(0))
@@ -76,21 +78,22 @@ def line_syncs(pulses: Pulses) -> LineSync:
     period_us = _period_us(start_us, width_us)
     if math.isnan(period_us):
         return _vertical_only(start_us, width_us, broad, vertical_us)
-    narrow = width_us[~broad]
-    line_width_us = float(np.median(narrow[narrow > EQUALISING_UNDER * np.median(narrow)]))
-    is_line = (width_us > EQUALISING_UNDER * line_width_us) & (width_us < 1.4 * line_width_us)
+    narrow_us = width_us[~broad]
+    line_width_us = median(narrow_us[narrow_us > EQUALISING_UNDER * median(narrow_us)])
+    wide = width_us > EQUALISING_UNDER * line_width_us
+    is_line = wide & (width_us < 1.4 * line_width_us)
     edges_us = start_us[is_line]
-    apart = np.diff(edges_us) / period_us
-    on_grid = np.abs(apart - np.round(apart)) < NOT_MORE_THAN_OFF * np.maximum(np.round(apart), 1.0)
-    complete = int(np.count_nonzero(on_grid & (np.round(apart) == 1.0)))
-    duty = line_width_us / period_us
-    equalising = (width_us > 0.35 * line_width_us) & (width_us <= EQUALISING_UNDER * line_width_us)
-    halves = 2.0 * np.stack((width_us, width_us + line_width_us)) / period_us
-    of_half_lines = (np.abs(halves - np.round(halves)) < 0.05).any(axis=0)
-    vertical = _serrated(start_us, width_us) & of_half_lines
-    explained = np.count_nonzero(is_line | equalising | vertical)
+    apart = (edges_us[1:] - edges_us[:-1]) / period_us
+    lines = np.rint(apart)
+    on_grid = np.abs(apart - lines) < NOT_MORE_THAN_OFF * np.maximum(lines, 1.0)
+    complete = np.count_nonzero(on_grid & (lines == 1.0))
+    equalising = ~wide & (width_us > 0.35 * line_width_us)
+    explained = np.count_nonzero(is_line | equalising)
+    if broad.any():
+        vertical = _serrated(start_us, width_us) & _of_half_lines(width_us, line_width_us, period_us)
+        explained += np.count_nonzero(vertical & ~is_line)
     believable = (
-        LINE_DUTY[0] <= duty <= LINE_DUTY[1]
+        LINE_DUTY[0] <= line_width_us / period_us <= LINE_DUTY[1]
         and np.count_nonzero(on_grid) >= 0.7 * apart.size
         and explained >= EXPLAINED * width_us.size
         and not _half_lines(period_us, line_width_us)
@@ -98,6 +101,12 @@ def line_syncs(pulses: Pulses) -> LineSync:
     if complete < 2 or not believable:
         return _vertical_only(start_us, width_us, broad, vertical_us)
     return LineSync("locked", edges_us, period_us, line_width_us, vertical_us=vertical_us, system=system_of(period_us))
+
+
+def _of_half_lines(width_us: NDArray[np.float64], line_width_us: float, period_us: float) -> NDArray[np.bool_]:
+    """Pulses as long as whole half lines, or shorter than those by a serration."""
+    halves, serrated = 2.0 * width_us / period_us, 2.0 * (width_us + line_width_us) / period_us
+    return (np.abs(halves - np.rint(halves)) < 0.05) | (np.abs(serrated - np.rint(serrated)) < 0.05)
 
 
 def _half_lines(period_us: float, width_us: float) -> bool:
@@ -111,9 +120,10 @@ def _serrated(start_us: NDArray[np.float64], width_us: NDArray[np.float64]) -> N
     The last of them, before line syncs or the end of the record, may be followed by anything.
     """
     broad = width_us > BROAD_FROM_US
-    gap_us = np.append(start_us[1:] - start_us[:-1] - width_us[:-1], 0.0)
-    last = np.append(~broad[1:], True)
-    return np.asarray(broad & (last | ((gap_us > SERRATION_US[0]) & (gap_us < SERRATION_US[1]))))
+    gap_us = start_us[1:] - start_us[:-1] - width_us[:-1]
+    serrated = broad.copy()
+    serrated[:-1] &= ~broad[1:] | ((gap_us > SERRATION_US[0]) & (gap_us < SERRATION_US[1]))
+    return serrated
 
 
 def _period_us(start_us: NDArray[np.float64], width_us: NDArray[np.float64]) -> float:
@@ -121,16 +131,16 @@ def _period_us(start_us: NDArray[np.float64], width_us: NDArray[np.float64]) -> 
 
     Half lines of 15 kHz systems lie in the range of 31 kHz computers; the longer period wins where both occur.
     """
-    narrow = width_us <= BROAD_FROM_US
-    apart_us = np.diff(start_us[narrow])
+    narrow_us = start_us[width_us <= BROAD_FROM_US]
+    apart_us = narrow_us[1:] - narrow_us[:-1]
     for shortest_us, longest_us in reversed(LINE_PERIODS_US):
         fits = apart_us[(apart_us >= shortest_us) & (apart_us <= longest_us)]
         if fits.size < 2 or fits.size < 0.3 * apart_us.size:
             continue
-        period_us = float(np.median(fits))
+        period_us = median(fits)
         close = fits[np.abs(fits - period_us) < NOT_MORE_THAN_OFF * period_us]
         if close.size >= 0.7 * fits.size:
-            return float(np.mean(close))
+            return float(close.sum()) / close.size
     return math.nan
 
 
@@ -138,9 +148,8 @@ def _vertical_starts(broad_us: NDArray[np.float64]) -> NDArray[np.float64]:
     """First broad pulse of each group: groups lie more than 2 ms apart."""
     if broad_us.size == 0:
         return broad_us
-    first = np.ones(broad_us.size, dtype=bool)
-    first[1:] = np.diff(broad_us) > 2000.0
-    return broad_us[first]
+    first = np.flatnonzero(broad_us[1:] - broad_us[:-1] > 2000.0) + 1
+    return np.concatenate((broad_us[:1], broad_us[first]))
 
 
 def _vertical_only(
@@ -154,14 +163,15 @@ def _vertical_only(
     line = (width_us > 4.0) & (width_us < 5.4)
     if start_us.size < 3 or np.count_nonzero(broad) + np.count_nonzero(equalising) < 1:
         return NO_SYNC
+    apart_us = start_us[1:] - start_us[:-1]
     for half_us in HALF_LINES_US:
-        halves = np.diff(start_us) / half_us
-        whole = np.abs(halves - np.round(halves)) < 0.02
+        halves = np.rint(apart_us / half_us)
         left_over_us = np.mod(width_us + 4.7, half_us)
         fits = np.minimum(left_over_us, half_us - left_over_us) < 0.8
         serrated = broad & fits & _serrated(start_us, width_us)
-        if whole.all() and np.round(halves).max() <= 8.0 and (serrated | equalising | line).all():
-            period_us = 2.0 * float(np.sum(np.diff(start_us)) / np.sum(np.round(halves)))
+        whole = np.abs(apart_us - halves * half_us) < 0.02 * half_us
+        if whole.all() and halves.max() <= 8.0 and (serrated | equalising | line).all():
+            period_us = 2.0 * float(apart_us.sum() / halves.sum())
             if abs(period_us / (2.0 * half_us) - 1.0) > OFF_NOMINAL:
                 continue
             return LineSync(
