@@ -11,6 +11,7 @@ from .sync_train import NO_SYNC, LineSync
 from .systems import SYSTEM_525, LineSystem
 from .targets import Conditions
 from .trigger_sync import find_trigger_sync, is_trigger
+from .vertical_sync import vertical_starts_us
 
 SYNC_ORDER: tuple[Role, ...] = ("sync", "hsync", "luma", "composite", "green")
 """Order of trust in where line sync comes from; a sync that is not recorded but triggers stands where its role does."""
@@ -37,7 +38,18 @@ class FoundSync:
 def find_sync(capture: Capture, conditions: Conditions) -> FoundSync:
     """Line sync from the channel trusted most; then from blanking alone; else none."""
     found = _found(capture, conditions)
-    return replace(found, grid=grid_of(capture, found.lines))
+    lines = _with_vertical(found.lines, capture, conditions)
+    return replace(found, lines=lines, grid=grid_of(capture, lines))
+
+
+def _with_vertical(lines: LineSync, capture: Capture, conditions: Conditions) -> LineSync:
+    """The lines, with vertical sync as a channel of its own shows it."""
+    clip = conditions.hookup.of_role("vsync")
+    record = capture.channel(clip.channel) if clip else None
+    if clip is None or record is None or lines.state not in ("locked", "blanking-only"):
+        return lines
+    starts_us = vertical_starts_us(record, capture.seconds_per_sample, clip.probe_ratio, lines.period_us)
+    return replace(lines, vertical_us=starts_us) if starts_us.size else lines
 
 
 def grid_of(capture: Capture, lines: LineSync) -> LineGrid | None:

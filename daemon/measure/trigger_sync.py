@@ -69,9 +69,10 @@ def _lows(record: ChannelRecord, seconds_per_sample: float, probe_ratio: float) 
     level_mv = binned_mv(record, count, probe_ratio)
     some = level_mv[:: max(1, level_mv.size // 6000)]
     low_mv, high_mv = (float(value) for value in np.quantile(some, (0.015, 0.985)))
-    noise_mv = (
-        float(np.median(np.abs(np.diff(level_mv[:6000])))) / 0.6745 / math.sqrt(2.0) if level_mv.size > 2 else 0.0
-    )
+    lsb_mv = abs(record.mv_per_code * probe_ratio) * record.code_step
+    noise_mv = 0.5 * lsb_mv
+    if level_mv.size > 1:
+        noise_mv = max(noise_mv, float(np.median(np.abs(np.diff(level_mv[:6000])))) / 0.6745 / math.sqrt(2.0))
     swing_mv = high_mv - low_mv
     if not swing_mv > 4.0 * LEAST_SNR * noise_mv:
         return Pulses(np.empty(0), np.empty(0))
