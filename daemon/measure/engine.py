@@ -1,11 +1,13 @@
 """From one capture to all that can be said of it."""
 
 import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from ...drivers.capture import Capture
-from .calibrated import UNCALIBRATED, calibrations_in_force, path_of, refusal_hint
+from .calibrated import UNCALIBRATED, calibrations_in_force, path_of, refusal_hint, serial_of
 from .channels import MeasuredChannel, Measuring, or_none, with_dead_channels, with_odd_one_out
 from .edge_rise import limited_channels
 from .found_sync import FoundSync, find_sync
@@ -14,7 +16,8 @@ from .hookup import COLOURS, SYNC_ROLES
 from .level_budget import LevelBudget
 from .match import match
 from .one_probe import one_probe
-from .reading import ChannelReading, FieldInfo, Hint, Measured, SyncReading
+from .reading import ChannelReading, FieldInfo, HighestReading, Hint, Measured, SyncReading
+from .reference_unit import compared_with, path_words
 from .swapped import swapped_channels
 from .sync_train import LineSync
 from .targets import Conditions
@@ -34,6 +37,9 @@ def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
     levels = tuple(_budget(one, measuring, conditions) for one in channels if one.items)
     clipped = {one.channel for one in readings if one.clipped}
     fit = tuple(one for one in levels if one.channel not in clipped)
+    readings = _with_comparisons(
+        readings, fit, {one.reading.channel: one.white_lines for one in channels}, capture, conditions
+    )
     colours = [one for one in fit if one.role in COLOURS]
     return Measured(
         sync=_sync_reading(measuring.sync),
@@ -82,6 +88,37 @@ def _budget(one: MeasuredChannel, measuring: Measuring, conditions: Conditions) 
         captured_at_ns=measuring.capture.captured_at_ns,
         tied=calibrated.tied(blanking_mv, (one.full_mv - unscaled_mv) / enlarged),
     )
+
+
+def _with_comparisons(
+    readings: list[ChannelReading],
+    fit: Sequence[LevelBudget],
+    lines: Mapping[str, int],
+    capture: Capture,
+    conditions: Conditions,
+) -> list[ChannelReading]:
+    """The readings with the path of their level, as per cent of the reference unit's, and as the highest seen so far.
+
+    `fit` leaves out what runs off the range: that is no level, but a bound. `lines` are those that a level stands on.
+    """
+    levels = {one.channel: one for one in fit}
+    serial = serial_of(capture.identity) if conditions.reference else None
+
+    def of(one: ChannelReading) -> ChannelReading:
+        level = levels.get(one.channel)
+        if level is None or level.path is None:
+            return one
+        dwell_us = one.samples * capture.seconds_per_sample * 1e6
+        return replace(
+            one,
+            path=path_words(level.path, level.calibration),
+            reference=compared_with(conditions.reference, level, serial),
+            highest=None
+            if conditions.hold_since is None
+            else HighestReading(level.level_mv, dwell_us, lines[one.channel], 0.0),
+        )
+
+    return [of(one) for one in readings]
 
 
 def _general_hints(measuring: Measuring, readings: list[ChannelReading], colours: list[LevelBudget]) -> list[Hint]:
@@ -138,8 +175,11 @@ def _sync_reading(sync: FoundSync) -> SyncReading:
 
 
 def _field(lines: LineSync) -> FieldInfo | None:
-    """Lines a field, field rate and scan, from a record that holds the beginnings of two vertical syncs or more."""
-    if lines.state != "locked" or lines.vertical_us.size < 2:
+    """Lines a field, field rate and scan, from a record that holds the beginnings of two vertical syncs or more.
+
+    Interlaced is where a field has half a line, so that vertical sync falls at line and half line by turns.
+    """
+    if lines.state not in ("locked", "blanking-only") or lines.vertical_us.size < 2:
         return None
     fields_h = float(np.median(np.diff(lines.vertical_us))) / lines.period_us
     halves = round(2.0 * fields_h) / 2.0

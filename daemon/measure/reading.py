@@ -65,8 +65,30 @@ class EdgesMv:
 
 
 @dataclass(frozen=True)
+class ReferenceReading:
+    """The level of a reference unit, and the measured one as per cent of it."""
+
+    level_mv: float
+    percent: float
+    u95_percent: float
+
+
+@dataclass(frozen=True)
+class HighestReading:
+    """The highest sustained level that was seen; on what part of the picture, nobody knows: it need not be white."""
+
+    level_mv: float
+    dwell_us: float
+    lines: int
+    age_s: float
+
+
+@dataclass(frozen=True)
 class ChannelReading:
-    """The levels of one channel. `blanking_mv` is against scope zero, every other level against blanking."""
+    """The levels of one channel. `blanking_mv` is against scope zero, every other level against blanking.
+
+    `path` says through what range and probe the level came, `highest` is there only where the highest is to be held.
+    """
 
     channel: str
     role: str | None
@@ -102,6 +124,9 @@ class ChannelReading:
     p_too_low: float | None = None
     decidable: bool | None = None
     top_checked: bool = False
+    path: str | None = None
+    reference: ReferenceReading | None = None
+    highest: HighestReading | None = None
     hints: tuple[Hint, ...] = ()
 
 

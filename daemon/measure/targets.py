@@ -11,6 +11,7 @@ from .calibration import Calibration
 from .hookup import COLOURS, WHITE_ROLES, Hookup, Role
 from .level_budget import LevelBudget
 from .reading import EdgesMv
+from .reference_unit import ReferenceLevel
 
 Basis = Literal["standard", "practice"]
 
@@ -126,6 +127,8 @@ class Conditions:
         pattern_white_pct: what the white of the pattern on the screen is, in per cent of full white.
         calibrations: all that are known, of whatever scope, channel and age; a capture takes those that hold for it.
         one_probe: what one probe was moved over so far, in the order red, green, blue, red.
+        reference: levels of a reference unit, of which the measured ones are told as per cent.
+        hold_since: whether the highest level is held: the generation of the set-up since which it is, None where not.
     """
 
     hookup: Hookup = field(default_factory=Hookup)
@@ -135,6 +138,8 @@ class Conditions:
     pattern_white_pct: float = 100.0
     calibrations: tuple[Calibration, ...] = ()
     one_probe: tuple[LevelBudget, ...] = ()
+    reference: tuple[ReferenceLevel, ...] = ()
+    hold_since: int | None = None
 
     def target_of(self, role: Role, system: str | None) -> Target | None:
         """The target in force for a role, or None for roles without a peak white."""
