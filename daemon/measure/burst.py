@@ -15,6 +15,8 @@ NEIGHBOURS = 32
 """So many lines in a row, which tell the step of phase from line to line."""
 EVENLY = 64
 """So many lines spread over the whole record: enough for the amplitude, and a long base for the frequency."""
+LIMITER_UP_TO_MHZ = 25.0
+"""A bandwidth so low is that of a limiter: scopes themselves reach further."""
 LEAST_SAMPLES_PER_CYCLE = 3.99
 """Fewer samples a subcarrier cycle do not carry it."""
 LEAST_POWER = 8.0
@@ -95,6 +97,16 @@ def _fitted(
     solved = codes @ np.linalg.pinv(model)
     noise = np.var(codes - solved @ model, axis=1) * angle.size / (angle.size - 3)
     return solved[:, 1] - 1j * solved[:, 2], noise
+
+
+def limiter_droop(subcarrier_hz: float, bandwidth_mhz: float | None) -> float:
+    """By which part a burst may read low behind the scope's limiter: 1 - 1/sqrt(1 + (f/fc)^2), if that has one pole.
+
+    0 without a limiter. Makers do not say what filter theirs is, so a burst is never corrected by this.
+    """
+    if bandwidth_mhz is None or bandwidth_mhz > LIMITER_UP_TO_MHZ:
+        return 0.0
+    return 1.0 - 1.0 / math.hypot(1.0, subcarrier_hz * 1e-6 / bandwidth_mhz)
 
 
 def _chosen(lines: int) -> NDArray[np.intp]:

@@ -10,12 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...drivers.capture import Capture, ChannelRecord
+from .burst import LIMITER_UP_TO_MHZ
 from .hookup import WHITE_ROLES
 from .lines import LineGrid
 from .targets import Conditions
 
-LIMITER_UP_TO_MHZ = 25.0
-"""A bandwidth so low is that of a limiter: scopes themselves reach further."""
 RISE_TIMES_BANDWIDTH = 0.35
 """10 to 90 % rise time of one pole times its bandwidth: ln 9 / 2 pi."""
 LEAST_SAMPLES_A_RISE = 2.0

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from ...drivers.capture import Capture
+from .burst import limiter_droop
 from .calibrated import UNCALIBRATED, calibrations_in_force, path_of, refusal_hint, serial_of
 from .channels import MeasuredChannel, Measuring, or_none, with_dead_channels, with_odd_one_out
 from .edge_rise import limited_channels
@@ -33,6 +34,8 @@ def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
     channels = measuring.channels()
     readings = with_odd_one_out(with_dead_channels([one.reading for one in channels]), conditions)
     readings = hinted(readings, "channels-swapped", swapped_channels(capture, conditions, measuring.sync))
+    if limiter_droop(measuring.sync.system.subcarrier_hz or 0.0, capture.bandwidth_mhz):
+        readings = hinted(readings, "burst-through-limiter", [one.channel for one in readings if one.burst_mv_pp])
     readings = hinted(readings, "bandwidth-limited", limited_channels(capture, conditions, measuring.sync.grid))
     levels = tuple(_budget(one, measuring, conditions) for one in channels if one.items)
     clipped = {one.channel for one in readings if one.clipped}
@@ -134,18 +137,20 @@ def _general_hints(measuring: Measuring, readings: list[ChannelReading], colours
     why_untied = half_tied(colours)
     if why_untied is not None:
         found.append(refusal_hint("The tie", why_untied))
-    ratio = _ratio_hint(measuring.conditions, readings)
+    ratio = _ratio_hint(measuring, readings)
     if ratio is not None:
         found.append(ratio)
     return found
 
 
-def _ratio_hint(conditions: Conditions, readings: list[ChannelReading]) -> Hint | None:
+def _ratio_hint(measuring: Measuring, readings: list[ChannelReading]) -> Hint | None:
     """The ratio table on this reading: whites against their targets, sync and burst against theirs."""
+    targets = measuring.conditions.targets
+    droop = limiter_droop(measuring.sync.system.subcarrier_hz or 0.0, measuring.capture.bandwidth_mhz)
     whites, bursts = [], []
     syncs: list[float] = []
     for one in readings:
-        target = conditions.targets.get(one.target) if one.target else None
+        target = targets.get(one.target) if one.target else None
         if target is not None and one.peak_white_mv is not None:
             whites.append(one.peak_white_mv / target.nominal_mv)
         if target is not None and target.burst_mv_pp is not None and one.burst_mv_pp is not None:
@@ -154,7 +159,7 @@ def _ratio_hint(conditions: Conditions, readings: list[ChannelReading]) -> Hint 
             syncs = [one.sync_mv / target.sync_mv]
         elif one.role in SYNC_ROLES and one.sync_mv is not None and not syncs:
             syncs = [one.sync_mv / nominal_mv for nominal_mv in SEPARATE_SYNC_MV]
-    return ratio_hint(syncs, bursts[0] if bursts else math.nan, whites)
+    return ratio_hint(syncs, bursts[0] if bursts else math.nan, whites, droop)
 
 
 def _sync_reading(sync: FoundSync) -> SyncReading:

@@ -43,6 +43,10 @@ HINTS: Mapping[str, tuple[str, str]] = {
         "The picture's edges are as fast as the scope's bandwidth limiter lets them be: likely they are faster than shown.",
         "For edges, switch the limiter off and look again; for levels it is wanted.",
     ),
+    "burst-through-limiter": (
+        "The burst was measured through the scope's bandwidth limiter: likely a few per cent low. It is not corrected.",
+        "Switch the limiter off and look at the burst again; the levels of white and sync may stay as they are.",
+    ),
     "channels-swapped": (
         "This channel carries what another one's role should: likely two probes are exchanged.",
         "Show a full red field, or pull one plug: which channel changes? Then exchange the probes, or their roles.",
@@ -162,11 +166,12 @@ LOOSER_FOR_WHITE = 0.06
 """White may be trimmed off nominal, so next to a sync that shows the factor it is accepted within ±6 %."""
 
 
-def ratio_hint(syncs: Sequence[float], burst: float, whites: Sequence[float]) -> Hint | None:
+def ratio_hint(syncs: Sequence[float], burst: float, whites: Sequence[float], burst_droop: float = 0.0) -> Hint | None:
     """What the ratios of measured to nominal say together.
 
     `syncs` are the ratios of one measured sync to each nominal depth that it may have (none where no sync shares the
-    path); `burst` is NaN where not measured; `whites` has one ratio a channel. A factor is accepted when sync and burst
+    path); `burst` is NaN where not measured, and may be low by up to the part `burst_droop`; `whites` has one ratio a
+    channel. A factor is accepted when sync and burst
     show it and white shows it, or three quarters of it (a 75 % pattern). Where no sync shares the path all of three
     colours or more must show it. White high with sync right is the unit.
     """
@@ -176,7 +181,7 @@ def ratio_hint(syncs: Sequence[float], burst: float, whites: Sequence[float]) ->
         return _ratio_hint_of_whites(whites)
     for factor in RATIO_TABLE:
         sync_shows = any(factor.accepts(ratio) for ratio in syncs)
-        burst_agrees = math.isnan(burst) or factor.accepts(burst)
+        burst_agrees = math.isnan(burst) or factor.low * (1.0 - burst_droop) <= burst <= factor.high
         if sync_shows and burst_agrees and any(_white_fits(one, factor) for one in whites):
             return hint(factor.code)
     right = any(0.9 <= ratio <= 1.1 for ratio in syncs)

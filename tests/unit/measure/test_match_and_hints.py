@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from peakwhite.daemon.measure.burst import limiter_droop
 from peakwhite.daemon.measure.hints import HINTS, RATIO_TABLE, hint, ratio_hint
 from peakwhite.daemon.measure.level_budget import LevelBudget
 from peakwhite.daemon.measure.match import match
@@ -99,6 +100,25 @@ def test_a_burst_that_disagrees_with_sync_speaks_against_the_hookup() -> None:
     found = ratio_hint([0.8], 0.8, [0.8])
     assert found is not None
     assert found.code == "fifty-ohm-load"
+
+
+def test_a_burst_low_by_a_limiter_does_not_speak_against_the_hookup() -> None:
+    """One pole at 20 MHz takes 1.6 % from 3.58 MHz and 2.4 % from 4.43 MHz."""
+    for factor, code in ((0.8, "fifty-ohm-load"), (2.0 / 3.0, "terminated-twice"), (4.0 / 7.0, "loads-75-and-50")):
+        found = ratio_hint([factor], factor * 0.98, [factor])
+        assert found is not None
+        assert found.code == code
+        low = factor * 0.976 * 0.98
+        allowed = ratio_hint([factor], low, [factor], burst_droop=0.024)
+        assert allowed is not None
+        assert allowed.code == code
+        assert ratio_hint([factor], low, [factor]) is None
+
+
+@pytest.mark.parametrize(("hz", "pct"), [(315e6 / 88.0, 1.56), (4_433_618.75, 2.37)])
+def test_a_limiters_droop_is_that_of_one_pole(hz: float, pct: float) -> None:
+    assert 100.0 * limiter_droop(hz, 20.0) == pytest.approx(pct, abs=0.01)
+    assert limiter_droop(hz, None) == limiter_droop(hz, 100.0) == 0.0
 
 
 def test_a_sync_may_show_the_factor_on_either_of_its_nominal_depths() -> None:

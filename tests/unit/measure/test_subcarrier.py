@@ -1,6 +1,7 @@
 """The subcarrier's frequency from bursts: right to some millionths whatever the cycles a line, and null where none can be told."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -116,3 +117,19 @@ def test_without_a_burst_there_is_no_frequency() -> None:
     reading = measure_capture(capture, COMPOSITE).channels[0]
     assert reading.burst_mv_pp is None
     assert reading.subcarrier_hz is None
+
+
+@pytest.mark.parametrize(("bandwidth_mhz", "said"), [(20.0, True), (100.0, False), (None, False)])
+def test_a_burst_behind_a_limiter_is_said_to_be_low(bandwidth_mhz: float | None, said: bool) -> None:
+    made = Made()
+    wave = luma(made, steps([700.0, 350.0, 0.0]), 300.0) + bursts_of(made, FSC_525_HZ, 5.308, 9, 0.0, 300.0)
+    capture = replace(capture_of(made, digitised(made, "CH1", wave)), bandwidth_mhz=bandwidth_mhz)
+    hints = measure_capture(capture, COMPOSITE).channels[0].hints
+    assert ("burst-through-limiter" in {hint.code for hint in hints}) is said
+
+
+def test_without_a_burst_no_limiter_is_to_blame() -> None:
+    made = Made()
+    capture = capture_of(made, digitised(made, "CH1", luma(made, steps([700.0, 350.0, 0.0]))))
+    hints = measure_capture(replace(capture, bandwidth_mhz=20.0), COMPOSITE).channels[0].hints
+    assert "burst-through-limiter" not in {hint.code for hint in hints}
