@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from .ending import ended_at_once
-from .options import browser_option, config_option, gain_spec_option, pattern_white_option, port_option
+from .options import browser_option, config_option, gain_spec_option, hold_option, pattern_white_option, port_option
 
 
 @click.command(short_help="Look around with a simulated scope and unit.")
@@ -13,8 +13,11 @@ from .options import browser_option, config_option, gain_spec_option, pattern_wh
 @browser_option
 @pattern_white_option
 @gain_spec_option
+@hold_option
 @config_option
-def demo(port: int | None, browser: bool, pattern_white: str | None, gain_spec: str | None, config: Path | None) -> int:
+def demo(
+    port: int | None, browser: bool, pattern_white: str | None, gain_spec: str | None, hold: bool, config: Path | None
+) -> int:
     """Measure a simulated unit with a simulated scope, trimmers on the page, until Ctrl-C.
 
     The address is printed, one line on stdout.
@@ -24,5 +27,5 @@ def demo(port: int | None, browser: bool, pattern_white: str | None, gain_spec: 
         from ..config.settings import load_settings
         from .given_settings import with_measure
 
-        settings = with_measure(load_settings(config), pattern_white=pattern_white, gain_spec=gain_spec)
+        settings = with_measure(load_settings(config), pattern_white=pattern_white, gain_spec=gain_spec, hold=hold)
         return compose.demo(settings, port=port, browser=browser)

@@ -25,11 +25,13 @@ def with_roles(settings: "Settings", roles: "Mapping[str, Role]") -> "Settings":
     return replace(settings, tables=settings.tables.model_copy(update={"hookup": hookup}))
 
 
-def with_measure(settings: "Settings", *, pattern_white: str | None, gain_spec: str | None) -> "Settings":
-    """The settings with the white of the pattern and the gain specification, where given. Raises UsageError."""
+def with_measure(
+    settings: "Settings", *, pattern_white: str | None, gain_spec: str | None, hold: bool = False
+) -> "Settings":
+    """The settings with the white of the pattern, the gain specification and hold, where given. Raises UsageError."""
     from ..config.values import parse_gain_spec, parse_pattern_white
 
-    given: dict[str, str] = {}
+    given: dict[str, str | bool] = {"hold": True} if hold else {}
     if pattern_white is not None:
         parse_pattern_white(pattern_white, "--pattern-white")
         given["pattern_white"] = pattern_white

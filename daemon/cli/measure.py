@@ -1,13 +1,14 @@
 """`peakwhite measure FILE`: one reading from a recorded capture."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from time import perf_counter
 
 import click
 
 from ...drivers.errors import UsageError
-from .options import config_option, gain_spec_option, json_option, pattern_white_option, role_option
+from .options import config_option, gain_spec_option, hold_option, json_option, pattern_white_option, role_option
 from .output import say, warn
 
 NOT_TO_BE_LEFT = 1
@@ -20,6 +21,10 @@ NOT_TO_BE_LEFT = 1
 @pattern_white_option
 @click.option("--target", "targets", multiple=True, metavar="NAME|red=NAME", help="Target, for all or for one role.")
 @gain_spec_option
+@hold_option
+@click.option(
+    "--reference", type=click.Path(path_type=Path), metavar="FILE", help="Capture or --json reading of a good unit."
+)
 @click.option("--explain", is_flag=True, help="Print the uncertainty budget of every level too.")
 @click.option("--judge", is_flag=True, help="End with status 1 unless every level may be left.")
 @json_option
@@ -31,6 +36,8 @@ def measure(
     pattern_white: str | None,
     targets: Sequence[str],
     gain_spec: str | None,
+    hold: bool,
+    reference: Path | None,
     explain: bool,
     judge: bool,
     as_json: bool,
@@ -46,8 +53,12 @@ def measure(
         raise UsageError("the budget is text and --json allows none", where="--explain", do="leave out one of the two")
     from .measure_conditions import Given, capture_and_conditions
 
-    given = Given(roles, probes, pattern_white, targets, gain_spec, config)
+    given = Given(roles, probes, pattern_white, targets, gain_spec, config, hold)
     capture, conditions, note = capture_and_conditions(file, given)
+    if reference is not None:
+        from .reference_file import reference_of_file
+
+        conditions = replace(conditions, reference=reference_of_file(reference, given))
 
     from ..measure.engine import measure_capture
     from ..measure.explain import explain as explained

@@ -8,6 +8,7 @@ from ...drivers.capture import EXT, Capture
 from ...drivers.errors import UsageError
 from ..calibrations import with_calibrations
 from ..config.settings import load_settings
+from ..config.setup import FIRST_GENERATION
 from ..config.values import parse_gain_spec, parse_pattern_white
 from ..measure.hookup import SYNC_ROLES, Hookup, Role
 from ..measure.targets import Conditions, Target, target_named
@@ -26,6 +27,7 @@ class Given:
     targets: Sequence[str] = ()
     gain_spec: str | None = None
     config: Path | None = None
+    hold: bool = False
 
 
 def capture_and_conditions(file: Path, given: Given) -> tuple[Capture, Conditions, str | None]:
@@ -36,6 +38,8 @@ def capture_and_conditions(file: Path, given: Given) -> tuple[Capture, Condition
     base = with_calibrations(load_settings(given.config).setup().conditions)
     roles = {channel: role_named(name) for channel, name in pairs("--role", given.roles).items()}
     probes = pairs("--probe", given.probes)
+    if given.hold:
+        base = replace(base, hold_since=FIRST_GENERATION)
     if given.gain_spec is not None:
         base = replace(base, gain_spec=parse_gain_spec(given.gain_spec, "--gain-spec"))
     if given.pattern_white is not None:

@@ -46,6 +46,13 @@ def gain_spec_option(command: F) -> F:
     )(command)
 
 
+def hold_option(command: F) -> F:
+    """--hold."""
+    return click.option(
+        "--hold", is_flag=True, help="Without a pattern: hold the highest sustained level as 'highest seen'."
+    )(command)
+
+
 def json_option(command: F) -> F:
     """--json."""
     return click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")(command)

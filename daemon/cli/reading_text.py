@@ -101,7 +101,19 @@ def _other_levels(channel: ChannelReading) -> str:
         ("average {:.1f} mV", channel.average_mv),
         (noise, channel.noise_mv_rms),
     )
-    return ", ".join(words.format(value) for words, value in told if value is not None)
+    words = [words.format(value) for words, value in told if value is not None]
+    return ", ".join([*_compared_words(channel), *words])
+
+
+def _compared_words(channel: ChannelReading) -> Iterable[str]:
+    """The highest level seen, which is never called white, and the level as per cent of a reference unit's."""
+    highest, reference = channel.highest, channel.reference
+    if highest is not None:
+        lines = f"{highest.lines} line{'s' * (highest.lines != 1)}"
+        ago = f", {highest.age_s:.0f} s ago" if highest.age_s else ""
+        yield f"highest seen {highest.level_mv:.1f} mV for {highest.dwell_us:.0f} us on {lines}{ago}"
+    if reference is not None:
+        yield f"{reference.percent:.2f} ± {reference.u95_percent:.2f} % of the reference's {reference.level_mv:.1f} mV"
 
 
 def _scaled_words(pattern_white_pct: float) -> str:

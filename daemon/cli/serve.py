@@ -10,6 +10,7 @@ from .options import (
     browser_option,
     config_option,
     gain_spec_option,
+    hold_option,
     pairs,
     pattern_white_option,
     port_option,
@@ -26,6 +27,7 @@ from .options import (
 @role_option
 @pattern_white_option
 @gain_spec_option
+@hold_option
 @config_option
 def serve(
     scope: str | None,
@@ -36,6 +38,7 @@ def serve(
     roles: Sequence[str],
     pattern_white: str | None,
     gain_spec: str | None,
+    hold: bool,
     config: Path | None,
 ) -> int:
     """Measure live from a scope and show it on a page, until Ctrl-C. The address is printed, one line on stdout.
@@ -51,5 +54,5 @@ def serve(
 
         wanted = {channel: role_named(name) for channel, name in pairs("--role", roles).items()}
         settings = with_roles(load_settings(config), wanted)
-        settings = with_measure(settings, pattern_white=pattern_white, gain_spec=gain_spec)
+        settings = with_measure(settings, pattern_white=pattern_white, gain_spec=gain_spec, hold=hold)
         return compose.serve(settings, scope=scope, family=family, host=host, port=port, browser=browser)

@@ -59,6 +59,9 @@ class MeasureTable(_Table):
         description="white of the pattern on the screen, per cent or a fraction like 28/31",
         json_schema_extra=_unit("%", range="1 to 100"),
     )
+    hold: bool = Field(
+        default=False, description="hold the highest sustained level seen, for pictures without a pattern"
+    )
 
 
 class HookupTable(_Table):

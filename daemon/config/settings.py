@@ -17,7 +17,7 @@ from ..measure.targets import SHIPPED, Conditions, Target
 from .complaints import FOLLOWS_FROM_ANOTHER, Complaint, complaint_of, complaint_path, dotted, nearest
 from .lines import line_numbers, line_of
 from .model import SettingsTables, TargetTable
-from .setup import Setup
+from .setup import FIRST_GENERATION, Setup
 from .values import CHANNEL_NAME, parse_gain_spec, parse_pattern_white
 
 DO = "correct it and start again; 'peakwhite settings show' lists every key"
@@ -178,4 +178,5 @@ def _conditions(tables: SettingsTables) -> Conditions:
         chosen=dict(tables.target_of),
         gain_spec=None if gain_spec is None else parse_gain_spec(gain_spec),
         pattern_white_pct=parse_pattern_white(tables.measure.pattern_white),
+        hold_since=FIRST_GENERATION if tables.measure.hold else None,
     )

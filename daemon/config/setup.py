@@ -5,6 +5,8 @@ from dataclasses import dataclass, field, replace
 from ..measure.hookup import BENCH_DEFAULT
 from ..measure.targets import Conditions
 
+FIRST_GENERATION = 1
+
 
 @dataclass(frozen=True)
 class Setup:
@@ -16,7 +18,7 @@ class Setup:
         rate_hz: captures wanted a second, 1 to 100.
     """
 
-    generation: int = 1
+    generation: int = FIRST_GENERATION
     conditions: Conditions = field(default_factory=lambda: Conditions(BENCH_DEFAULT))
     rate_hz: float = 20.0
 
