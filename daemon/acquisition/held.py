@@ -16,6 +16,7 @@ HOLD_S = 10.0
 _LEVEL = (
     "peak_white_mv", "u95_mv", "u95_repeat_mv", "low_mv", "high_mv", "target", "edges_mv", "aim_mv", "off_aim_mv",
     "zone", "verdict", "p_over", "p_too_low", "decidable", "top_checked",
+    "path", "reference",
 )  # fmt: skip
 """What belongs to the level and is held with it; everything else is always that of the new record."""
 

@@ -15,6 +15,7 @@ from ..measure.reading import LatencyMs, Measured, Reading, ScopeTag
 from ..measure.targets import Conditions
 from .fields import FieldSchedule
 from .held import HeldLevels
+from .highest import HighestSeen
 from .pace import Pace
 from .source import Note, NoTrigger, Source, Task
 from .watch import ScopeWatch
@@ -70,6 +71,7 @@ class Job:
         run: name of this run, carried by every reading.
         time: clocks and chance.
         numbers: counts the readings.
+        highest: the highest levels seen, which outlive a link.
     """
 
     measure: Callable[[Capture, Conditions], Measured]
@@ -79,6 +81,7 @@ class Job:
     run: str
     time: Time = field(default_factory=Time)
     numbers: "count[int]" = field(default_factory=lambda: count(1))
+    highest: HighestSeen = field(default_factory=HighestSeen)
 
 
 class Session:
@@ -142,6 +145,7 @@ class Session:
         if not fit or job.setup.current is not setup:
             return
         measured = self._held.held(self._fields.carried(measured, now_s), now_s)
+        measured = job.highest.carried(measured, setup.conditions, now_s)
         job.outlet.publish(
             Reading(
                 run=job.run,

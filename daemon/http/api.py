@@ -11,6 +11,7 @@ from fastapi import APIRouter, Depends, Header
 from starlette.responses import Response
 
 from ...drivers.errors import NoReading, UsageError
+from ..live.hub import Latest
 from ..live.schema import ReadingObject, live_schema, schema_of
 from ..measure.hookup import Clip, Hookup
 from ..measure.targets import Conditions, target_named
@@ -42,6 +43,15 @@ def may_write(services: Services) -> Any:
     return Depends(check)
 
 
+def newest(services: Services) -> Latest:
+    """The newest reading. Raises NoReading while there is none."""
+    latest = services.hub.latest
+    if latest is None:
+        scope = services.hub.scope
+        raise NoReading(f"no reading, {scope.text}", where="reading", do=scope.do or "wait for the first capture")
+    return latest
+
+
 def _reading_routes(router: APIRouter, services: Services) -> None:
     answer = {"content": {"application/json": {"schema": _reading_schema()}}}
 
@@ -50,11 +60,7 @@ def _reading_routes(router: APIRouter, services: Services) -> None:
     )
     async def reading() -> Response:
         """All that was computed from the newest capture (schema `peakwhite.reading/1`), as the live socket sends it."""
-        latest = services.hub.latest
-        if latest is None:
-            scope = services.hub.scope
-            raise NoReading(f"no reading, {scope.text}", where="reading", do=scope.do or "wait for the first capture")
-        return Response(latest.json, media_type="application/json")
+        return Response(newest(services).json, media_type="application/json")
 
 
 def _scope_routes(router: APIRouter, services: Services) -> None:
@@ -142,6 +148,7 @@ def _conditions(body: models.HookupBody, now: Conditions) -> Conditions:
         hookup=Hookup(tuple(Clip(**clip.model_dump()) for clip in body.clips)),
         chosen=dict(body.target_of),
         pattern_white_pct=body.pattern_white_pct,
+        one_probe=(),
     )
 
 

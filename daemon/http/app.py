@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from fastapi import FastAPI
 
 from .api import api_routes, health_routes
+from .comparing_api import comparing_routes
 from .demo_api import demo_routes
 from .guard import Guard
 from .live_socket import live_routes
@@ -39,6 +40,7 @@ def create_app(services: Services) -> FastAPI:
     install(app)
     app.include_router(live_routes(services))
     app.include_router(api_routes(services), tags=["peakwhite"])
+    app.include_router(comparing_routes(services), tags=["peakwhite"])
     app.include_router(health_routes(services), tags=["health"])
     if services.trimmers is not None:
         app.include_router(demo_routes(services, services.trimmers), tags=["demo"])

@@ -1,12 +1,14 @@
 """What REST takes and gives, beside the reading itself."""
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
 from ..config.values import CHANNEL_NAME
 from ..measure.hookup import Link, Load, Point, Role
 from ..measure.targets import Basis
+
+Colour = Literal["red", "green", "blue"]
 
 
 class _Body(BaseModel):
@@ -164,6 +166,73 @@ class DemoBody(BaseModel):
     trimmers: dict[str, TrimmerBody] = Field(description="by role")
     min_percent: float
     max_percent: float
+
+
+class OneProbeRequestBody(_Body):
+    """Take the present level of the probe that is moved as this colour's."""
+
+    role: Colour = Field(description="the colour that the probe is on now", examples=["red"])
+    channel: str | None = Field(
+        default=None,
+        pattern=f"^{CHANNEL_NAME}$",
+        description="the channel that is moved; left out, the only one of the hookup that carries a colour",
+        examples=["CH1"],
+    )
+
+
+class OneProbeLevelBody(BaseModel):
+    """One colour as it was taken."""
+
+    role: str
+    channel: str
+    level_mv: float
+    captured_at: str | None
+
+
+class OneProbeBody(BaseModel):
+    """What one probe was moved over so far."""
+
+    taken: list[OneProbeLevelBody] = Field(description="in the order red, green, blue, red")
+    due: str = Field(description="the colour to take next")
+    match: dict[str, Any] | None = Field(description="as readings carry it for 60 s; null until all four are taken")
+    problem: str | None = Field(description="why there is no match though all are taken")
+    setup: int = Field(description="generation of the set-up that has it")
+
+
+class ReferenceRequestBody(_Body):
+    """Take the newest reading as that of the reference unit."""
+
+    take: Literal[True]
+
+
+class ReferenceLevelBody(BaseModel):
+    """The reference unit's level on a role, and through what channel, range and probe it came."""
+
+    role: str
+    channel: str
+    level_mv: float
+    u95_mv: float
+    path: str | None
+
+
+class ReferenceBody(BaseModel):
+    """The levels of the reference unit; none where there is no reference."""
+
+    levels: list[ReferenceLevelBody]
+    setup: int = Field(description="generation of the set-up that has it")
+
+
+class HoldRequestBody(_Body):
+    """Hold the highest sustained level, beginning now; or no longer."""
+
+    on: bool
+
+
+class HoldBody(BaseModel):
+    """Whether the highest sustained level is held."""
+
+    on: bool
+    setup: int = Field(description="generation of the set-up that has it")
 
 
 class LiveSchemaBody(BaseModel):

@@ -47,7 +47,9 @@ def delay_between(
     groups = [slice(starts[index], starts[index + a_group]) for index in first]
     activity = np.array([float(reference.codes[group].std()) for group in groups])
     telling = [group for group, active in zip(groups, activity, strict=True) if active > 0.5 * activity.max()]
-    pairs = [[one.codes[group] * one.volts_per_code for one in (reference, other)] for group in telling]
+    pairs = [
+        [one.codes[group].astype(np.float64) * one.volts_per_code for one in (reference, other)] for group in telling
+    ]
     found = [_shift(one, late) for one, late in pairs]
     if not found:
         return None

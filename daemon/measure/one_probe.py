@@ -53,6 +53,32 @@ def check_one_probe(taken: Sequence[LevelBudget]) -> None:
             raise _refused(f"{role} was taken on another range or through another probe", "keep both and start again")
 
 
+def with_next(taken: Sequence[LevelBudget], level: LevelBudget, role: str) -> tuple[LevelBudget, ...]:
+    """What is taken once `level` is taken as `role`.
+
+    Red after red, green and blue is the way back; any other red begins anew. Green or blue again takes the place of
+    the one before and of what came after it. Raises UsageError where another colour is due, and as `check_one_probe`.
+    """
+    level = replace(level, role=role)
+    due = len(taken) % len(ORDER)
+    if role == ORDER[0]:
+        after = (*taken, level) if due == len(ORDER) - 1 else (level,)
+    elif role not in COLOURS:
+        raise _refused(f"{role} is no colour", f"go by {', '.join(ORDER)}")
+    else:
+        place = ORDER.index(role)
+        if place > due:
+            raise _refused(f"{role} is not due", f"take {what_is_due(taken)} first")
+        after = (*taken[:place], level)
+    check_one_probe(after)
+    return after
+
+
+def what_is_due(taken: Sequence[LevelBudget]) -> str:
+    """The colour to be taken next."""
+    return ORDER[len(taken) % len(ORDER)]
+
+
 def too_far_apart_s(taken: Sequence[LevelBudget]) -> float | None:
     """How many seconds lie between the first and the last where that is too many; None where all is well or unknown."""
     times = [level.captured_at_ns for level in taken]

@@ -146,7 +146,12 @@ def test_hold_is_an_option_of_the_daemon_and_a_key_of_the_settings(
     command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     started: list[Settings] = []
-    monkeypatch.setattr(compose, command, lambda settings, **_: started.append(settings) or 0)
+
+    def start(settings: Settings, **_: object) -> int:
+        started.append(settings)
+        return 0
+
+    monkeypatch.setattr(compose, command, start)
     settings = tmp_path / "bench.toml"
     settings.write_text("[measure]\nhold = true\n")
     for arguments in ([], ["--hold"], ["--config", str(settings)]):

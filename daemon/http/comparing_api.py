@@ -1,0 +1,171 @@
+"""What a level is compared with, under /api/v1: one probe's other colours, a reference unit, the highest seen so far."""
+
+from dataclasses import replace
+
+from fastapi import APIRouter
+
+from ...drivers.errors import UsageError
+from ..live.hub import Latest
+from ..measure.calibrated import serial_of
+from ..measure.hookup import COLOURS
+from ..measure.level_budget import LevelBudget
+from ..measure.one_probe import LONGEST_S, one_probe, too_far_apart_s, what_is_due, with_next
+from ..measure.reading import iso_utc, plain
+from ..measure.reference_unit import reference_levels
+from ..measure.targets import Conditions
+from . import models
+from .api import may_write, newest
+from .problems import answers
+from .services import Services
+
+
+def comparing_routes(services: Services) -> APIRouter:
+    """Routes of all three. Each change is another set-up: readings that carry its generation are compared so."""
+    router = APIRouter(prefix="/api/v1")
+    for add in (_one_probe_routes, _reference_routes, _hold_routes):
+        add(router, services)
+    return router
+
+
+def _put_in_force(services: Services, conditions: Conditions) -> None:
+    services.setup.swap(conditions)
+    services.hub.setup_changed()
+
+
+def _one_probe_routes(router: APIRouter, services: Services) -> None:
+    path = "/match/one-probe"
+
+    @router.get(path, summary="What one probe was moved over so far", responses=answers())
+    async def taken() -> models.OneProbeBody:
+        """The colours taken, which one is due, and the match once all are there."""
+        return _taken(services)
+
+    @router.post(
+        path,
+        summary="Take the present level as a colour's",
+        responses=answers(409, 422, 503),
+        dependencies=[may_write(services)],
+    )
+    async def take(body: models.OneProbeRequestBody) -> models.OneProbeBody:
+        """Move the same probe, cable and terminator to red, green, blue and back to red, and take each within 60 s.
+
+        Readings then carry the match, its method `one-probe`, for 60 s. Red out of turn begins anew.
+        """
+        conditions = services.setup.current.conditions
+        level = _level(newest(services), conditions, body.channel)
+        _put_in_force(services, replace(conditions, one_probe=with_next(conditions.one_probe, level, body.role)))
+        return _taken(services)
+
+    @router.delete(
+        path, summary="Forget what was taken", responses=answers(409, 422), dependencies=[may_write(services)]
+    )
+    async def forget() -> models.OneProbeBody:
+        """The match is by tie or untied again."""
+        _put_in_force(services, replace(services.setup.current.conditions, one_probe=()))
+        return _taken(services)
+
+
+def _level(latest: Latest, conditions: Conditions, channel: str | None) -> LevelBudget:
+    """The level of the probe that is moved, as the newest reading has it. Raises UsageError."""
+    colours = [clip.channel for clip in conditions.hookup.clips if clip.role in COLOURS]
+    if channel is None and len(colours) == 1:
+        channel = colours[0]
+    if channel not in colours:
+        what = f"{len(colours)} channels carry a colour" if channel is None else f"{channel} carries no colour"
+        raise UsageError(what, where="channel", do=f"name the one that is moved, of {', '.join(colours) or 'none'}")
+    level = next((one for one in latest.reading.measured.budgets if one.channel == channel), None)
+    if level is None:
+        do = "show a full white field, and see that nothing is clipped"
+        raise UsageError(f"the newest reading shows no white on {channel}", where="channel", do=do)
+    return level
+
+
+def _taken(services: Services) -> models.OneProbeBody:
+    setup = services.setup.current
+    taken = setup.conditions.one_probe
+    apart_s = too_far_apart_s(taken)
+    return models.OneProbeBody(
+        taken=[
+            models.OneProbeLevelBody(
+                role=one.role, channel=one.channel, level_mv=one.level_mv, captured_at=iso_utc(one.captured_at_ns)
+            )
+            for one in taken
+        ],
+        due=what_is_due(taken),
+        match=plain(one_probe(taken)),
+        problem=None if apart_s is None else f"they lie {apart_s:.0f} s apart, and {LONGEST_S:g} s is the most",
+        setup=setup.generation,
+    )
+
+
+def _reference_routes(router: APIRouter, services: Services) -> None:
+    path = "/reference"
+
+    @router.get(path, summary="The reference unit", responses=answers())
+    async def reference() -> models.ReferenceBody:
+        """Its levels; none where there is no reference."""
+        return _reference(services)
+
+    @router.put(
+        path,
+        summary="Take the present levels as the reference",
+        responses=answers(409, 422, 503),
+        dependencies=[may_write(services)],
+    )
+    async def take(body: models.ReferenceRequestBody) -> models.ReferenceBody:
+        """Readings then carry every level as per cent of it, until it is deleted or the daemon ends."""
+        reading = newest(services).reading
+        levels = reference_levels(reading.measured.channels, serial_of(reading.scope.identity))
+        if not levels:
+            do = "show a full white field, and see that nothing is clipped"
+            raise UsageError("the newest reading shows no white", where="reference", do=do)
+        _put_in_force(services, replace(services.setup.current.conditions, reference=levels))
+        return _reference(services)
+
+    @router.delete(
+        path, summary="Forget the reference", responses=answers(409, 422), dependencies=[may_write(services)]
+    )
+    async def forget() -> models.ReferenceBody:
+        """Levels are compared with none."""
+        _put_in_force(services, replace(services.setup.current.conditions, reference=()))
+        return _reference(services)
+
+
+def _reference(services: Services) -> models.ReferenceBody:
+    setup = services.setup.current
+    return models.ReferenceBody(
+        levels=[
+            models.ReferenceLevelBody(
+                role=one.role, channel=one.channel, level_mv=one.level_mv, u95_mv=one.u95_mv, path=one.path
+            )
+            for one in setup.conditions.reference
+        ],
+        setup=setup.generation,
+    )
+
+
+def _hold_routes(router: APIRouter, services: Services) -> None:
+    path = "/hold"
+
+    @router.get(path, summary="Is the highest level held?", responses=answers())
+    async def hold() -> models.HoldBody:
+        """For pictures without a pattern, such as attract screens."""
+        return _hold(services)
+
+    @router.put(
+        path,
+        summary="Hold the highest level seen from now on, or no longer",
+        responses=answers(409, 422),
+        dependencies=[may_write(services)],
+    )
+    async def put_hold(body: models.HoldRequestBody) -> models.HoldBody:
+        """Readings carry `highest` while it is on. Putting it on again forgets what was seen and begins anew."""
+        setup = services.setup.current
+        since = setup.generation + 1 if body.on else None
+        _put_in_force(services, replace(setup.conditions, hold_since=since))
+        return _hold(services)
+
+
+def _hold(services: Services) -> models.HoldBody:
+    setup = services.setup.current
+    return models.HoldBody(on=setup.conditions.hold_since is not None, setup=setup.generation)
