@@ -14,9 +14,9 @@ FIRST_LENGTH = 0.2
 """The fit begins with edges as long as this part of the stretch on either side: 0.24 us at 15 kHz."""
 LEAST_SAMPLES = 1.25
 """No edge is fitted shorter: there must be a sample on it wherever it lies."""
-GRAINY = 1.1
-"""Edges fitted no longer than this times as long as the shortest may be shorter: their shape is not seen."""
-ROUNDS = 2
+SEEN_SAMPLES = 1.5
+"""Edges fitted no longer than this may be any shorter: their shape is not seen."""
+ROUNDS = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +66,7 @@ def fitted_edges(record: ChannelRecord, near_us: NDArray[np.float64], reach_us: 
     at_us = np.full(near.shape, np.nan)
     at_us[telling] = (centre[telling] + place) * sample_us
     spread = (1.0 / sharpness + 0.5 / level / sharpness**2).sum() / max(1, sharpness.size)
-    grain = 1.0 / 12.0 if length < GRAINY * LEAST_SAMPLES else 0.0
+    grain = 1.0 / 12.0 if length < SEEN_SAMPLES else 0.0
     return Edges(at_us, before, after, rms2_after, float(spread) * sample_us**2, grain * sample_us**2)
 
 
@@ -82,7 +82,7 @@ def _fitted(part: NDArray[np.float32], length: float) -> tuple[NDArray[np.float3
 
     `part`, shape (edges, samples), goes from 1 before to 0 after the edge; `length` in samples is where the fit begins.
     The area under a step says when it came, whatever its shape, but takes in the noise of the whole stretch. From there
-    two rounds of Gauss-Newton fit the raised cosine of the broadcast standards, of one length for all edges: noise
+    three rounds of Gauss-Newton fit the raised cosine of the broadcast standards, of one length for all edges: noise
     counts only on the edge, which halves its effect.
     """
     middle = part.shape[1] // 2

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ...drivers.capture import ChannelRecord
 from .binning import binned_mv, running_sums, samples_per_bin
-from .pulses import Pulses, low_pulses
+from .pulses import Pulses, low_pulses, low_stretches, without_glitches
 from .robust import median, noise_of
 from .sync_edges import LEAST_SNR, refined
 from .sync_train import NO_SYNC, LineSync, line_syncs
@@ -22,7 +22,7 @@ MOST_BROAD_LINES = 7
 SMOOTHED_US = 0.8
 """A picture is smoothed over about three subcarrier cycles before sync is sliced from it."""
 MATCHED_US = 2.2
-"""Where noise hides sync even so, over half of a line sync, which no equalising pulse falls short of."""
+"""Where noise hides sync even so: over half of a line sync, which no equalising pulse falls short of."""
 NOISY = 0.2
 """Sync may be hidden where the noise of a smoothed picture is more than this part of the height at which it is sliced."""
 SLICE = 0.15
@@ -65,7 +65,10 @@ def find_line_sync(record: ChannelRecord, seconds_per_sample: float, probe_ratio
             sharp = refined(placed, record, seconds_per_sample, probe_ratio)
             looks_vertical = best.state == "vertical-interval" and sharp.edges_us.size <= MOST_BROAD_LINES
             if sharp.state == "locked" and sharp.depth_mv >= look.least_depth_mv and not looks_vertical:
-                return sharp
+                if sharp.noise_mv * math.sqrt(seconds_per_sample) <= look.most_noise:
+                    return sharp
+                if sharp.edges_us.size > best.edges_us.size:
+                    best = sharp
     return best
 
 
@@ -123,10 +126,18 @@ def _noise_mv(level_mv: NDArray[np.float32]) -> float:
 
 @dataclass(frozen=True, eq=False)
 class Look:
-    """Pulses that one way of slicing a record gives, and how deep a sync must be that was found among them."""
+    """Pulses that one way of slicing a record gives.
+
+    Attributes:
+        pulses: the candidates for sync.
+        least_depth_mv: how deep a sync must be that was found among them.
+        most_noise: rms noise of a sample times the root of its length in seconds, up to which this look cannot be bettered.
+        inverted: sync goes up.
+    """
 
     pulses: Pulses
     least_depth_mv: float
+    most_noise: float = math.inf
     inverted: bool = False
 
 
@@ -139,7 +150,9 @@ def _sliced_alone(level_mv: NDArray[np.float32], bin_us: float) -> Iterator[Look
     middle_mv = 0.5 * (low_mv + high_mv)
     for inverted in (False, True):
         upright_mv, slice_mv = (-level_mv, -middle_mv) if inverted else (level_mv, middle_mv)
-        yield Look(low_pulses(upright_mv, slice_mv, 0.15 * swing_mv, bin_us), LEAST_DEPTH_ALONE * swing_mv, inverted)
+        yield Look(
+            low_pulses(upright_mv, slice_mv, 0.15 * swing_mv, bin_us), LEAST_DEPTH_ALONE * swing_mv, inverted=inverted
+        )
 
 
 def _sliced_from_picture(level_mv: NDArray[np.float32], bin_us: float) -> Iterator[Look]:
@@ -155,11 +168,13 @@ def _sliced_from_picture(level_mv: NDArray[np.float32], bin_us: float) -> Iterat
             return
         above_mv = smooth_mv - _lower_envelope(smooth_mv, max(1, round(70.0 / bin_us)))
         slice_mv = SLICE * swing_mv
-        pulses = low_pulses(above_mv, slice_mv, 0.05 * swing_mv, bin_us)
-        narrowed_us = (1.0 - 2.0 * _share_of_depth(slice_mv, above_mv, pulses, bin_us, box)) * box * bin_us
-        put_back = Pulses(pulses.start_us - 0.5 * narrowed_us, pulses.width_us + narrowed_us)
-        yield Look(put_back, LEAST_DEPTH * swing_mv)
-        if _noise_mv(level_mv) < NOISY * slice_mv * math.sqrt(box):
+        stretches = low_stretches(above_mv, slice_mv, 0.05 * swing_mv, bin_us)
+        narrowed_us = (1.0 - 2.0 * _share_of_depth(slice_mv, above_mv, stretches, bin_us, box)) * box * bin_us
+        most_noise_mv = NOISY * slice_mv * math.sqrt(box)
+        yield Look(
+            without_glitches(stretches, narrowed_us), LEAST_DEPTH * swing_mv, most_noise_mv * math.sqrt(1e-6 * bin_us)
+        )
+        if _noise_mv(level_mv) <= most_noise_mv:
             return
 
 

@@ -23,16 +23,19 @@ class Pulses:
 
 
 def low_pulses(
-    level_mv: NDArray[np.float32],
-    slice_mv: NDArray[np.float32] | float,
-    hysteresis_mv: float,
-    bin_us: float,
+    level_mv: NDArray[np.float32], slice_mv: NDArray[np.float32] | float, hysteresis_mv: float, bin_us: float
 ) -> Pulses:
-    """All pulses below the slice level that lie whole within the record.
+    """All pulses below the slice level that lie whole within the record, without glitches."""
+    return without_glitches(low_stretches(level_mv, slice_mv, hysteresis_mv, bin_us))
 
-    `slice_mv` is one level or one a bin; a pulse begins and ends where the record has left the slice level by
-    `hysteresis_mv`, and its edges are interpolated at the slice level itself. Glitches under 1 us of either kind are
-    taken out: first gaps within a pulse, then pulses.
+
+def low_stretches(
+    level_mv: NDArray[np.float32], slice_mv: NDArray[np.float32] | float, hysteresis_mv: float, bin_us: float
+) -> Pulses:
+    """All stretches below the slice level that lie whole within the record, however short.
+
+    `slice_mv` is one level or one a bin; a stretch begins and ends where the record has left the slice level by
+    `hysteresis_mv`, and its edges are interpolated at the slice level itself.
     """
     above = level_mv - slice_mv
     state = (above < -hysteresis_mv).view(np.int8) - (above > hysteresis_mv).view(np.int8)
@@ -47,12 +50,20 @@ def low_pulses(
     if edge_us.size and side[0] > 0:
         edge_us = edge_us[1:]
     edge_us = edge_us[: edge_us.size // 2 * 2]
-    start_us, end_us = edge_us[0::2], edge_us[1::2]
-    gap = np.flatnonzero(start_us[1:] - end_us[:-1] >= SHORTEST_US)
-    start_us = np.concatenate((start_us[:1], start_us[gap + 1]))
+    return Pulses(edge_us[0::2], edge_us[1::2] - edge_us[0::2])
+
+
+def without_glitches(low: Pulses, narrowed_us: float = 0.0) -> Pulses:
+    """Glitches under 1 us of either kind taken out, first gaps within a pulse, then pulses.
+
+    Smoothing has narrowed the pulses and widened the gaps by `narrowed_us`: pulses are put back to what they were.
+    """
+    end_us = low.start_us + low.width_us
+    gap = np.flatnonzero(low.start_us[1:] - end_us[:-1] >= SHORTEST_US + narrowed_us)
+    start_us = np.concatenate((low.start_us[:1], low.start_us[gap + 1]))
     width_us = np.concatenate((end_us[gap], end_us[-1:])) - start_us
     long_enough = width_us >= SHORTEST_US
-    return Pulses(start_us[long_enough], width_us[long_enough])
+    return Pulses(start_us[long_enough] - 0.5 * narrowed_us, width_us[long_enough] + narrowed_us)
 
 
 def _crossing(above: NDArray[np.float32], before: NDArray[np.intp], after: NDArray[np.intp]) -> NDArray[np.float64]:

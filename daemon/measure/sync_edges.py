@@ -49,6 +49,7 @@ def refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, p
     keep = np.isfinite(edges.at_us[0])
     keep &= step_mv[0] > LEAST_STEP * median(step_mv[0, keep])
     kept = np.flatnonzero(keep)
+    kept = kept[~_lone(edges.at_us[0, kept], found.period_us)]
     if kept.size < 3:
         return NO_SYNC
     edges_us = edges.at_us[0, kept]
@@ -74,7 +75,8 @@ def refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, p
     period_us = _period_us(index, leading_us, trailing_us) if quiet_behind else _period_us(index, leading_us)
     if math.isnan(period_us):
         period_us = found.period_us
-    noise_us2 = (noise_mv / depth_mv) ** 2 * edges.spread_us2 + edges.grain_us2
+    lsb_mv = record.code_step * scale_mv
+    noise_us2 = (noise_mv**2 + lsb_mv**2 / 12.0) / depth_mv**2 * edges.spread_us2 + edges.grain_us2
     return replace(
         found,
         edges_us=edges_us,
@@ -108,12 +110,27 @@ def _tips_are_flat(
     return bool(thirds.max() - thirds.min() < TIP_FLAT * depth_codes + 3.0 * scatter)
 
 
+def _off_grid(edges_us: NDArray[np.float64], period_us: float, further: int = 1) -> NDArray[np.bool_]:
+    """Whether each edge and the one so much further on do not lie whole lines apart."""
+    apart_us = edges_us[further:] - edges_us[:-further]
+    return np.abs(apart_us - np.rint(apart_us / period_us) * period_us) >= NOT_MORE_THAN_OFF * period_us
+
+
+def _lone(edges_us: NDArray[np.float64], period_us: float) -> NDArray[np.bool_]:
+    """Edges that do not fit their neighbours, while those fit each other: glitches beside a sync, doubled pulses."""
+    off_grid = _off_grid(edges_us, period_us)
+    if not off_grid.any():
+        return np.zeros(edges_us.size, dtype=np.bool_)
+    around = np.concatenate(([True], off_grid, [True]))
+    lone = around[:-1] & around[1:]
+    lone[1:-1] &= ~_off_grid(edges_us, period_us, 2)
+    return lone
+
+
 def _line_numbers(edges_us: NDArray[np.float64], period_us: float) -> tuple[NDArray[np.float64], slice]:
     """The line of every edge, counted from the first, and the longest stretch of edges that lie whole lines apart."""
-    apart_us = edges_us[1:] - edges_us[:-1]
-    lines = np.rint(apart_us / period_us)
-    breaks = np.flatnonzero(np.abs(apart_us - lines * period_us) >= NOT_MORE_THAN_OFF * period_us) + 1
-    index = np.concatenate(([0.0], lines.cumsum()))
+    index = np.concatenate(([0.0], np.rint((edges_us[1:] - edges_us[:-1]) / period_us).cumsum()))
+    breaks = np.flatnonzero(_off_grid(edges_us, period_us)) + 1
     if breaks.size == 0:
         return index, slice(None)
     bounds = np.concatenate(([0], breaks, [edges_us.size]))

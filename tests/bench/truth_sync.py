@@ -122,16 +122,19 @@ def falsely_found(kind: str, captures: int) -> list[Row]:
     return [none_row(f"false lock, {kind}", found, seeds)]
 
 
-def period_bound(made: Made, depth_mv: float, lines: int) -> float:
-    """Cramér-Rao bound of a line period, as a part of it, from `lines` leading edges of known shape.
+def period_bound(made: Made, depth_mv: float, syncs: int) -> float:
+    """Cramér-Rao bound of a line period, as a part of it, from `syncs` line syncs, both edges of known shape and levels.
 
     A raised-cosine edge of depth A and length D has a squared slope that integrates to pi^2 A^2 / 8D, so its place has
     the variance sigma^2 dt 8D / (pi^2 A^2); the slope of a straight line through n such has 12 / (n (n^2 - 1)) of it.
+    Trailing edges, where no burst follows them, tell as much again: half the variance. That levels and length are not
+    known costs little: an edge's place does not hang together with its length (even against odd about its middle), and
+    levels known from l on either side add the part 4D / (pi^2 l) of the variance, 11 % for 0.88 us.
     """
     length_us = made.raster.sync_rise_us / 0.590
     variance_mv2 = made.noise_mv**2 + made.lsb_mv**2 / 12.0
     edge_us2 = variance_mv2 * 1e-3 * made.sample_ns * 8.0 * length_us / (math.pi * depth_mv) ** 2
-    return math.sqrt(12.0 * edge_us2 / (lines * (lines**2 - 1.0))) / made.raster.period_us
+    return math.sqrt(0.5 * 12.0 * edge_us2 / (syncs * (syncs**2 - 1.0))) / made.raster.period_us
 
 
 def period(captures: int) -> list[Row]:

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from peakwhite.daemon.measure.binning import bin_means, samples_per_bin
+from peakwhite.daemon.measure.binning import bin_means, running_sums, samples_per_bin
 
 
 @given(
@@ -33,3 +33,10 @@ def test_codes_at_an_odd_address_are_binned_like_any_others() -> None:
 )
 def test_a_bin_lasts_100_ns_at_most(seconds_per_sample: float, count: int) -> None:
     assert samples_per_bin(seconds_per_sample) == count
+
+
+@given(width=st.integers(1, 40), size=st.integers(40, 90))
+def test_running_sums_are_the_sums_of_neighbours(width: int, size: int) -> None:
+    values = np.random.default_rng(size).normal(size=size).astype(np.float32)
+    expected = np.convolve(values, np.ones(width), mode="valid")
+    np.testing.assert_allclose(running_sums(values, width), expected, atol=1e-4)

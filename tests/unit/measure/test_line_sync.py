@@ -132,27 +132,122 @@ def test_three_lines_of_a_vertical_interval_are_recognised(first_line: float) ->
     assert on_sync_channel(Made(samples=4_800, raster=raster)).state == "vertical-interval"
 
 
-def test_jitter_is_told_from_noise() -> None:
-    rng = np.random.default_rng(3)
-    made = Made(samples=250_000, sample_ns=4.0, noise_mv=2.0, lsb_mv=2.0, centre_mv=-100.0)
-    t_us = np.arange(made.samples) * made.sample_ns * 1e-3
-    wave = np.zeros(made.samples)
-    for line in range(15):
-        at_us = 3.0 + line * LINE_525_US + rng.normal(0.0, 0.020)
-        wave -= 285.7 * ((t_us > at_us) & (t_us < at_us + 4.7))
-    record = digitised(made, "CH4", wave)
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("noise_mv", [2.0, 14.0])
+def test_jitter_is_told_without_what_noise_adds_to_it(seed: int, noise_mv: float) -> None:
+    made = Made(Raster(jitter_us=0.02), samples=100_000, noise_mv=noise_mv, centre_mv=-100.0, seed=seed)
+    record = digitised(made, "CH4", -285.7 * sync_wave(made))
     found = find_line_sync(record, made.sample_ns * 1e-9, 1.0, alone=True)
-    assert 10.0 < found.jitter_ns < 30.0
-    quiet = digitised(made, "CH4", -285.7 * sync_wave(made))
-    assert not find_line_sync(quiet, made.sample_ns * 1e-9, 1.0, alone=True).jitter_ns > 2.0
+    assert found.edges_us.size == 63
+    assert found.jitter_ns == pytest.approx(20.0, abs=6.0)
 
 
-def test_a_glitch_in_the_line_changes_nothing() -> None:
-    made = Made()
-    wave = -285.7 * sync_wave(made)
-    wave[2_000:2_015] = -285.7
-    found = find_line_sync(digitised(made, "CH4", wave), made.sample_ns * 1e-9, 1.0, alone=True)
-    assert found.edges_us.size == 8
+@pytest.mark.parametrize("rise_us", [0.005, 0.14, 0.3])
+@pytest.mark.parametrize("sample_ns", [8.0, 40.0, 190.0])
+@pytest.mark.parametrize("noise_mv", [1.0, 15.0])
+def test_neither_noise_nor_sampling_is_taken_for_jitter(rise_us: float, sample_ns: float, noise_mv: float) -> None:
+    for seed in range(3):
+        raster = Raster(sync_rise_us=rise_us)
+        made = Made(raster, sample_ns, int(1_300_000 / sample_ns), noise_mv, centre_mv=-100.0, seed=seed)
+        record = digitised(made, "CH4", -285.7 * sync_wave(made))
+        found = find_line_sync(record, sample_ns * 1e-9, 1.0, alone=True)
+        assert found.state == "locked"
+        assert math.isnan(found.jitter_ns)
+
+
+@pytest.mark.parametrize(("lines", "told"), [(7, False), (8, True)])
+def test_jitter_takes_eight_lines(lines: int, told: bool) -> None:
+    made = Made(Raster(jitter_us=0.05), samples=int((lines * LINE_525_US + 10.0) / 0.040), noise_mv=1.0)
+    record = digitised(made, "CH4", 300.0 - 285.7 * sync_wave(made))
+    found = find_line_sync(record, made.sample_ns * 1e-9, 1.0, alone=True)
+    assert found.edges_us.size == lines + 1
+    assert math.isfinite(found.jitter_ns) is told
+
+
+PICTURE = steps([500.0, 300.0, 100.0, 400.0])
+
+
+def spoilt(spoil_mv: np.ndarray, made: Made, *, alone: bool) -> LineSync:
+    """Sync of its own, or luma, to which something was added."""
+    wave = spoil_mv - 285.7 * sync_wave(made) + (0.0 if alone else picture_wave(made, PICTURE))
+    return find_line_sync(digitised(made, "CH4", wave), made.sample_ns * 1e-9, 1.0, alone=alone)
+
+
+def unharmed(found: LineSync, edges: int = 8) -> bool:
+    """So many edges and all where they belong, and the period with them."""
+    lines = (found.edges_us - Raster().first_us) / LINE_525_US
+    return (
+        found.state == "locked"
+        and found.edges_us.size == edges
+        and float(np.max(np.abs(lines - np.rint(lines)))) * LINE_525_US < 0.25
+        and abs(found.period_us / LINE_525_US - 1.0) < 60e-6
+    )
+
+
+def since_line(made: Made, line: int | None = None) -> np.ndarray:
+    """Time after the 0H of that line at every sample, of every line where none is named."""
+    after_us = np.arange(made.samples) * made.sample_ns * 1e-3 - made.raster.first_us
+    return np.mod(after_us, LINE_525_US) if line is None else after_us - line * LINE_525_US
+
+
+@pytest.mark.parametrize("alone", [True, False])
+@pytest.mark.parametrize("at_us", [-3.0, 5.3, 12.0, 30.0, 57.0])
+@pytest.mark.parametrize("length_us", [0.1, 0.5, 0.95])
+def test_a_glitch_down_to_the_tip_breaks_nothing(alone: bool, at_us: float, length_us: float) -> None:
+    made = Made(centre_mv=200.0)
+    x = since_line(made, 4) - at_us
+    spoil = np.where((x >= 0.0) & (x < length_us), -(285.7 if alone or not 9.0 < at_us else 600.0), 0.0)
+    assert unharmed(spoilt(spoil, made, alone=alone))
+
+
+@pytest.mark.parametrize("alone", [True, False])
+@pytest.mark.parametrize("length_us", [0.5, 0.95])
+def test_a_glitch_that_runs_into_a_sync_costs_that_sync_at_most(alone: bool, length_us: float) -> None:
+    made = Made(centre_mv=200.0)
+    x = since_line(made, 4) + 1.3
+    found = spoilt(np.where((x >= 0.0) & (x < length_us), -285.7, 0.0), made, alone=alone)
+    assert found.edges_us.size >= 7
+    assert unharmed(found, found.edges_us.size)
+
+
+@pytest.mark.parametrize("alone", [True, False])
+@pytest.mark.parametrize("length_us", [0.1, 0.5, 0.95])
+@pytest.mark.parametrize("at_us", [1.0, 2.0, 3.0])
+def test_a_glitch_up_from_the_tip_breaks_nothing(alone: bool, length_us: float, at_us: float) -> None:
+    made = Made(centre_mv=200.0)
+    x = since_line(made, 4) - at_us
+    assert unharmed(spoilt(np.where((x >= 0.0) & (x < length_us), 285.7, 0.0), made, alone=alone))
+
+
+@pytest.mark.parametrize("alone", [True, False])
+def test_glitches_on_every_line_break_nothing(alone: bool) -> None:
+    made = Made(centre_mv=200.0)
+    x = since_line(made) - 30.0
+    assert unharmed(spoilt(np.where((x >= 0.0) & (x < 0.95), -285.7 - 300.0 * (not alone), 0.0), made, alone=alone))
+
+
+@pytest.mark.parametrize("alone", [True, False])
+@pytest.mark.parametrize("at_us", [7.5, 27.0])
+def test_a_doubled_pulse_breaks_nothing(alone: bool, at_us: float) -> None:
+    made = Made(centre_mv=200.0)
+    x = since_line(made, 4) - at_us
+    doubled = np.where((x >= 0.0) & (x < 4.7), -(285.7 if alone or at_us < 9.0 else 585.7), 0.0)
+    assert unharmed(spoilt(doubled, made, alone=alone))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_burst_behind_the_sync_does_not_bend_the_period(seed: int) -> None:
+    made = Made(Raster(first_us=3.0 + 7.0 * seed), samples=20_000, noise_mv=1.0, seed=seed)
+    found = on_picture(made, composite(made, FULL_BARS, FULL_CHROMA, burst_mv_pp=400.0))
+    assert found.period_us == pytest.approx(LINE_525_US, rel=15e-6)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_sync_below_a_dark_picture_is_found_in_noise_at_few_samples(seed: int) -> None:
+    made = Made(sample_ns=180.0, samples=7_400, noise_mv=285.7 / 10.0 ** (15.0 / 20.0), seed=seed)
+    found = on_picture(made, luma(made, white(0.0)))
+    assert found.state == "locked"
+    assert found.period_us == pytest.approx(LINE_525_US, rel=1e-3)
 
 
 def test_a_missing_sync_costs_its_lines_only() -> None:
