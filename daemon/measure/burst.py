@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,7 +71,10 @@ def measure_burst(
     noise_power = float(np.median(noise))
     if power < LEAST_POWER * noise_power / samples or power <= 0.0:
         return NO_BURST
+    mv_pp = 2.0 * math.sqrt(power) * abs(record.mv_per_code * probe_ratio)
     strong = np.abs(powers / power - 1.0) < 0.5
+    if not strong.any():
+        return Burst(mv_pp)
     half = samples // 2
     early, late = (_fitted(codes[strong, part], angle[part])[0] for part in (slice(half), slice(half, 2 * half)))
     turned = complex(np.sum(late * np.conj(early)))
@@ -84,18 +88,27 @@ def measure_burst(
         turn_error_hz=math.sqrt(4.0 * noise_power / (half * power * early.size)) / per_hz,
     )
     return Burst(
-        mv_pp=2.0 * math.sqrt(power) * abs(record.mv_per_code * probe_ratio),
+        mv_pp=mv_pp,
         subcarrier_hz=measured_subcarrier_hz(bursts, 1e-6 * sync.period_us, system),
     )
+
+
+@lru_cache(maxsize=8)
+def _model(samples: int, step: float, first: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """A constant and the subcarrier, shape (3, samples), and what solves for their amplitudes, shape (samples, 3)."""
+    angle = first + step * np.arange(samples)
+    model = np.stack((np.ones(samples), np.cos(angle), np.sin(angle)))
+    return model, np.linalg.pinv(model)
 
 
 def _fitted(
     codes: NDArray[np.float64], angle: NDArray[np.float64]
 ) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
     """Complex amplitude of the subcarrier on each line, a constant fitted beside it, and the variance of what is left."""
-    model = np.stack((np.ones(angle.size), np.cos(angle), np.sin(angle)))
-    solved = codes @ np.linalg.pinv(model)
-    noise = np.var(codes - solved @ model, axis=1) * angle.size / (angle.size - 3)
+    model, solve = _model(angle.size, float(angle[1] - angle[0]), float(angle[0]))
+    solved = codes @ solve
+    rest = codes - solved @ model
+    noise = np.einsum("ls,ls->l", rest, rest) / (angle.size - 3)
     return solved[:, 1] - 1j * solved[:, 2], noise
 
 

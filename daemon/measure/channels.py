@@ -213,7 +213,7 @@ class Measuring:
         return levels.blanking_mv - own.tip_mv if same else math.nan
 
     def _burst(self, record: ChannelRecord, clip: Clip) -> Burst:
-        if clip.role != "composite" or self.sync.lines.state != "locked":
+        if clip.role not in ("composite", "chroma") or self.sync.lines.state != "locked":
             return NO_BURST
         return measure_burst(
             record, self.capture.seconds_per_sample, clip.probe_ratio, self.sync.lines, self.sync.system
@@ -232,7 +232,14 @@ class Measuring:
         reading = ChannelReading(record.name, clip.role, swing_mv=swing_mv)
         if clip.role not in SYNC_ROLES:
             up_mv, down_mv = float(high - middle) * scale_mv, float(low - middle) * scale_mv
-            return replace(reading, positive_peak_mv=up_mv, negative_peak_mv=down_mv)
+            burst = self._burst(record, clip)
+            return replace(
+                reading,
+                positive_peak_mv=up_mv,
+                negative_peak_mv=down_mv,
+                burst_mv_pp=or_none(burst.mv_pp),
+                subcarrier_hz=or_none(burst.subcarrier_hz),
+            )
         lines = self.sync.lines
         depth_mv = or_none(lines.depth_mv) if self.sync.is_on(record.name) else None
         blanking_mv = lines.tip_mv + depth_mv if depth_mv is not None and not lines.inverted else None

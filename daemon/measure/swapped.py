@@ -13,11 +13,13 @@ from .lines import LineGrid
 from .sync_train import NO_SYNC, LineSync
 from .targets import Conditions
 
-LINES, POINTS = 9, 512
+LINES, POINTS = 5, 256
 """So many lines and places on each tell what a picture's bars are."""
 BARS = (0b111, 0b110, 0b011, 0b010, 0b101, 0b100, 0b001)
 """White, yellow, cyan, green, magenta, red, blue, as bits of red, green and blue: bars in order of falling luma
 (SMPTE 170M-2004 tables A.1 to A.4). Black follows, which blanking cannot be told from."""
+STRAY = 5
+"""So many places at either extreme are no level."""
 SHORTEST_RUN = 1 / 40
 """Shorter stretches, in parts of active video, are edges."""
 ALIKE = 0.4
@@ -42,7 +44,8 @@ def _by_bars(capture: Capture, conditions: Conditions, grid: LineGrid) -> tuple[
     words = np.zeros(POINTS, dtype=np.intp)
     for clip, record in pairs:
         line_mv = _middle_line_mv(record, clip, grid)
-        low_mv, high_mv = np.quantile(line_mv, (0.02, 0.98))
+        ordered = np.sort(line_mv)
+        low_mv, high_mv = ordered[STRAY], ordered[-1 - STRAY]
         if high_mv - low_mv < LEAST_PICTURE_MV:
             return ()
         words = 2 * words + (line_mv > 0.5 * (low_mv + high_mv))
@@ -111,7 +114,8 @@ def _middle_line_mv(
     into_us = np.linspace(from_us, to_us, POINTS) - grid.first_us[lines, None]
     samples = (grid.first_bin[lines, None] + into_us / grid.bin_us) * grid.samples_per_bin
     codes = record.codes[np.clip(samples.astype(np.intp), 0, record.codes.size - 1)]
-    return np.asarray(np.median(codes, axis=0) * (record.mv_per_code * clip.probe_ratio), dtype=np.float64)
+    middle = np.sort(codes, axis=0)[LINES // 2]
+    return np.asarray(middle * (record.mv_per_code * clip.probe_ratio), dtype=np.float64)
 
 
 def _clip_and_record(capture: Capture, conditions: Conditions, role: Role) -> tuple[Clip, ChannelRecord] | None:

@@ -133,3 +133,22 @@ def test_without_a_burst_no_limiter_is_to_blame() -> None:
     capture = capture_of(made, digitised(made, "CH1", luma(made, steps([700.0, 350.0, 0.0]))))
     hints = measure_capture(replace(capture, bandwidth_mhz=20.0), COMPOSITE).channels[0].hints
     assert "burst-through-limiter" not in {hint.code for hint in hints}
+
+
+def test_chroma_beside_luma_carries_the_burst() -> None:
+    made = Made(Raster(period_us=LINE_625_US), centre_mv=0.0)
+    colour = digitised(made, "CH2", bursts_of(made, FSC_625_HZ, 5.6, 10, SWING_RAD, 300.0), 2)
+    light = digitised(Made(Raster(period_us=LINE_625_US)), "CH1", luma(made, steps([700.0, 350.0, 0.0]), 300.0))
+    conditions = Conditions(Hookup((Clip("CH1", "luma"), Clip("CH2", "chroma"))))
+    reading = measure_capture(capture_of(made, light, colour), conditions).channels[1]
+    assert reading.burst_mv_pp == pytest.approx(300.0, rel=0.02)
+    assert reading.subcarrier_hz == pytest.approx(FSC_625_HZ, rel=4e-6)
+
+
+def test_bursts_of_two_very_different_sizes_give_no_frequency() -> None:
+    made = Made(samples=3_600)
+    late = (times(made)[2] >= 1).astype(float)
+    wave = luma(made, steps([700.0, 350.0, 0.0]), 300.0)
+    wave += bursts_of(made, FSC_525_HZ, 5.308, 9, 0.0, 300.0) * (0.3 + late)
+    reading = measure_capture(capture_of(made, digitised(made, "CH1", wave)), COMPOSITE).channels[0]
+    assert reading.subcarrier_hz is None or reading.subcarrier_hz == pytest.approx(FSC_525_HZ, rel=1e-4)
