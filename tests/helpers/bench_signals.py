@@ -1,8 +1,10 @@
 """What a bench clips probes on: a white picture with its sync wherever the unit puts it, as one capture with its hookup."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from hypothesis import strategies as st
 
 from made_video import (
     LINE_625_US,
@@ -18,7 +20,7 @@ from made_video import (
     times,
     white,
 )
-from peakwhite.daemon.measure.hookup import Clip, Hookup
+from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.drivers.capture import Capture
 
@@ -98,3 +100,31 @@ def field_sync(made: Made, depth_mv: float, *, inverted: bool) -> Capture:
     lsb_mv = 1.5 * depth_mv / 2**made.bits
     ranged = replace(made, lsb_mv=lsb_mv, noise_mv=0.01 * depth_mv, centre_mv=0.5 * sign * depth_mv)
     return capture_of(ranged, digitised(ranged, "CH3", sign * depth_mv * on, 3))
+
+
+@st.composite
+def any_bench_signal(draw: st.DrawFn, *, colours: bool = False) -> Wired:
+    """A few lines of any signal whose sync is seen: both systems, 5 to 1000 MS/s, 8 to 16 bit, any polarity and phase.
+
+    `colours` asks for red, green, blue and sync.
+    """
+    signal = "rgb" if colours else draw(st.sampled_from(SIGNALS[:-1]))
+    system, raster = draw(st.sampled_from([("525/60", RASTER_525), ("625/50", RASTER_625)]))
+    slowest_ms = 4e-6 * SUBCARRIER_HZ[system] if signal == "composite" else 5.0
+    rate_ms = max(slowest_ms, 10.0 ** draw(st.floats(math.log10(slowest_ms), 3.0)))
+    lines = 4 if rate_ms > 300.0 else draw(st.integers(4, 9))
+    raster = replace(raster, first_us=draw(st.floats(2.0, 40.0)))
+    samples = math.ceil((raster.first_us + (lines + 0.2) * raster.period_us) * rate_ms)
+    bits, seed = draw(st.sampled_from([8, 10, 12, 16])), draw(st.integers(0, 2**31))
+    made = Made(raster, 1e3 / rate_ms, samples, 6.0, 2048.0 / 2**bits, 400.0, bits, seed)
+    level_mv = draw(st.floats(400.0, 714.0))
+    if not colours:
+        inverted = draw(st.booleans()) and lines > 7
+        return wired(signal, made, level_mv, system=system, inverted=inverted)
+    levels_mv = (level_mv, draw(st.floats(400.0, 714.0)), draw(st.floats(0.0, 714.0)))
+    pictures = [
+        digitised(made, f"CH{n}", picture_wave(made, white(one)), n) for n, one in enumerate(levels_mv, start=1)
+    ]
+    return Wired(
+        capture_of(made, *pictures, *sync_alone(made, 290.0, inverted=False).channels), Conditions(BENCH_DEFAULT)
+    )
