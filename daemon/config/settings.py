@@ -11,8 +11,9 @@ from typing import Any
 import platformdirs
 from pydantic import ValidationError
 
+from ...drivers.capture import EXT
 from ...drivers.errors import PeakwhiteError, SettingsError
-from ..measure.hookup import BENCH_DEFAULT, Clip, Hookup
+from ..measure.hookup import BENCH_DEFAULT, EXT_ROLES, Clip, Hookup
 from ..measure.targets import SHIPPED, Conditions, Target
 from .complaints import FOLLOWS_FROM_ANOTHER, Complaint, complaint_of, complaint_path, dotted, nearest
 from .lines import line_numbers, line_of
@@ -128,6 +129,11 @@ def _contradictions(tables: SettingsTables, own_targets: frozenset[str]) -> Iter
     for channel, clip in tables.hookup.items():
         if not re.fullmatch(CHANNEL_NAME, channel):
             yield ("hookup", channel, "role"), "is on a channel of no possible name: letters and digits, 16 at most"
+        if channel == EXT and clip.role not in EXT_ROLES:
+            yield (
+                ("hookup", channel, "role"),
+                f"cannot be '{clip.role}': EXT is not recorded, it may carry sync or hsync",
+            )
         if clip.role in seen:
             yield ("hookup", channel, "role"), f"is '{clip.role}', as is that of {seen[clip.role]}: give each its own"
         seen.setdefault(clip.role, channel)

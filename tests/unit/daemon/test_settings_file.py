@@ -80,6 +80,7 @@ red = "arcade"
         ("[hookup.CH1]\nrole='red'\nlod='none'\n", "line 3: [hookup.CH1] lod is no key, the nearest is 'load'"),
         ("hookup.CH1.role='red'\nhookup.CH2.role='red'\n", "line 2: [hookup.CH2] role is 'red', as is that of CH1"),
         ("[hookup.'CH1;*RST']\nrole = 'red'\n", "line 2: [hookup.CH1;*RST] role is on a channel of no possible name"),
+        ("[hookup.EXT]\nrole = 'luma'\n", "line 2: [hookup.EXT] role cannot be 'luma': EXT is not recorded"),
         ("[target_of]\nred = 'rgb-70'\n", "line 2: [target_of] red names the target 'rgb-70', which there is not"),
         ("[target_of]\nred = 'luma-625'\n", "line 2: [target_of] red names the target 'luma-625', which is for luma"),
         ("[measure]\ngain_spec = '3'\n", "line 2: [measure] gain_spec cannot be: '3' is no gain specification"),
