@@ -40,7 +40,7 @@ def half_tied(levels: Sequence[LevelBudget]) -> str | None:
     lacking = [level.channel for level in levels if level.tied is None]
     if not tied or tied_levels(levels) is not None:
         return None
-    return f"{lacking[0]} is not in it" if lacking else "its channels were not all tied at once"
+    return f"it does not hold for {lacking[0]}" if lacking else "its channels were not all tied at once"
 
 
 def _same_tie(one: Tied, other: Tied | None) -> bool:

@@ -246,10 +246,10 @@ def test_another_range_or_probe_refuses_it() -> None:
     assert any("through coax" in text for text in refusals(capture((700.0,) * 3), replace(conditions, hookup=probes)))
 
 
-def test_a_tie_of_two_colours_alone_says_which_is_not_in_it() -> None:
+def test_a_tie_of_two_colours_alone_says_for_which_it_does_not_hold() -> None:
     made, conditions = capture((700.0,) * 3), tied_conditions(drop="CH3")
     assert found(measure_capture(made, conditions).match).method == "untied"
-    assert refusals(made, conditions) == {"The tie is not used: CH3 is not in it."}
+    assert refusals(made, conditions) == {"The tie is not used: it does not hold for CH3."}
 
 
 def test_channels_tied_at_different_times_do_not_make_a_tie() -> None:
