@@ -16,6 +16,8 @@ LEAST_SAMPLES = 1.25
 """No edge is fitted shorter: there must be a sample on it wherever it lies."""
 SEEN_SAMPLES = 1.5
 """Edges fitted no longer than this may be any shorter: their shape is not seen."""
+LENGTH_WITHIN = 0.05
+"""A wrong length by this part costs nothing: its effect on places is of the second order."""
 ROUNDS = 3
 
 
@@ -82,7 +84,7 @@ def _fitted(part: NDArray[np.float32], length: float) -> tuple[NDArray[np.float3
 
     `part`, shape (edges, samples), goes from 1 before to 0 after the edge; `length` in samples is where the fit begins.
     The area under a step says when it came, whatever its shape, but takes in the noise of the whole stretch. From there
-    three rounds of Gauss-Newton fit the raised cosine of the broadcast standards, of one length for all edges: noise
+    up to three rounds of Gauss-Newton fit the raised cosine of the broadcast standards, of one length for all edges: noise
     counts only on the edge, which halves its effect.
     """
     middle = part.shape[1] // 2
@@ -96,6 +98,9 @@ def _fitted(part: NDArray[np.float32], length: float) -> tuple[NDArray[np.float3
         rest = part + 0.5 * np.sin(angle)
         sharpness = np.maximum(np.vecdot(slope, slope), 0.1 / length)
         place = place + (np.vecdot(rest, slope) / sharpness).clip(-0.5, 0.5)
-        longer = slope * angle
-        length += math.pi * float(np.vdot(rest, longer)) / max(float(np.vdot(longer, longer)), 1e-9)
+        with_length = slope * angle
+        longer = math.pi * float(np.vdot(rest, with_length)) / max(float(np.vdot(with_length, with_length)), 1e-9)
+        length += longer
+        if abs(longer) < LENGTH_WITHIN * length:
+            break
     return place, sharpness, length

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,8 @@ SMOOTHED_US = 0.8
 """A picture is smoothed over about three subcarrier cycles before sync is sliced from it."""
 MATCHED_US = 2.2
 """Where noise hides sync even so: over half of a line sync, which no equalising pulse falls short of."""
+MATCHED_SNR = 3.0
+"""So much smoothing makes syncs of anything: they are believed from 10 dB on."""
 NOISY = 0.2
 """Sync may be hidden where the noise of a smoothed picture is more than this part of the height at which it is sliced."""
 SLICE = 0.15
@@ -47,24 +49,19 @@ def find_line_sync(record: ChannelRecord, seconds_per_sample: float, probe_ratio
     count = samples_per_bin(seconds_per_sample)
     level_mv = binned_mv(record, count, probe_ratio)
     bin_us = count * seconds_per_sample * 1e6
+    first_us = (count - 1) / 2 * seconds_per_sample * 1e6
     if level_mv.size < 2:
         return NO_SYNC
     best = NO_SYNC
     for look in _sliced_alone(level_mv, bin_us) if alone else _sliced_from_picture(level_mv, bin_us):
-        found = line_syncs(look.pulses)
+        found = line_syncs(look.pulses.later_by(first_us), inverted=look.inverted)
         if found.state == "vertical-interval" and best.state == "none":
             best = found
         if found.state == "locked":
-            offset_us = (count - 1) / 2 * seconds_per_sample * 1e6
-            placed = replace(
-                found,
-                edges_us=found.edges_us + offset_us,
-                vertical_us=found.vertical_us + offset_us,
-                inverted=look.inverted,
-            )
-            sharp = refined(placed, record, seconds_per_sample, probe_ratio)
+            sharp = refined(found, record, seconds_per_sample, probe_ratio)
             looks_vertical = best.state == "vertical-interval" and sharp.edges_us.size <= MOST_BROAD_LINES
-            if sharp.state == "locked" and sharp.depth_mv >= look.least_depth_mv and not looks_vertical:
+            deep_enough = sharp.depth_mv >= max(look.least_depth_mv, look.least_snr * sharp.noise_mv)
+            if sharp.state == "locked" and deep_enough and not looks_vertical:
                 if sharp.noise_mv * math.sqrt(seconds_per_sample) <= look.most_noise:
                     return sharp
                 if sharp.edges_us.size > best.edges_us.size:
@@ -130,13 +127,14 @@ class Look:
 
     Attributes:
         pulses: the candidates for sync.
-        least_depth_mv: how deep a sync must be that was found among them.
+        least_depth_mv, least_snr: how deep a sync must be that was found among them, and how often the rms noise of a sample.
         most_noise: rms noise of a sample times the root of its length in seconds, up to which this look cannot be bettered.
         inverted: sync goes up.
     """
 
     pulses: Pulses
     least_depth_mv: float
+    least_snr: float = 0.0
     most_noise: float = math.inf
     inverted: bool = False
 
@@ -150,16 +148,15 @@ def _sliced_alone(level_mv: NDArray[np.float32], bin_us: float) -> Iterator[Look
     middle_mv = 0.5 * (low_mv + high_mv)
     for inverted in (False, True):
         upright_mv, slice_mv = (-level_mv, -middle_mv) if inverted else (level_mv, middle_mv)
-        yield Look(
-            low_pulses(upright_mv, slice_mv, 0.15 * swing_mv, bin_us), LEAST_DEPTH_ALONE * swing_mv, inverted=inverted
-        )
+        pulses = low_pulses(upright_mv, slice_mv, 0.15 * swing_mv, bin_us)
+        yield Look(pulses, LEAST_DEPTH_ALONE * swing_mv, inverted=inverted)
 
 
 def _sliced_from_picture(level_mv: NDArray[np.float32], bin_us: float) -> Iterator[Look]:
     """A picture smoothed over a subcarrier cycle and sliced just above its lowest level; then, where noise may have
     hidden the sync, smoothed over as much as a sync allows.
     """
-    for smoothed_us in (SMOOTHED_US, MATCHED_US):
+    for smoothed_us, least_snr in ((SMOOTHED_US, 0.0), (MATCHED_US, MATCHED_SNR)):
         box = max(1, round(smoothed_us / bin_us))
         smooth_mv = _smoothed(level_mv, box)
         low_mv, high_mv = _range_mv(smooth_mv)
@@ -171,9 +168,8 @@ def _sliced_from_picture(level_mv: NDArray[np.float32], bin_us: float) -> Iterat
         stretches = low_stretches(above_mv, slice_mv, 0.05 * swing_mv, bin_us)
         narrowed_us = (1.0 - 2.0 * _share_of_depth(slice_mv, above_mv, stretches, bin_us, box)) * box * bin_us
         most_noise_mv = NOISY * slice_mv * math.sqrt(box)
-        yield Look(
-            without_glitches(stretches, narrowed_us), LEAST_DEPTH * swing_mv, most_noise_mv * math.sqrt(1e-6 * bin_us)
-        )
+        most_noise = most_noise_mv * math.sqrt(1e-6 * bin_us)
+        yield Look(without_glitches(stretches, narrowed_us), LEAST_DEPTH * swing_mv, least_snr, most_noise)
         if _noise_mv(level_mv) <= most_noise_mv:
             return
 

@@ -21,6 +21,10 @@ class Pulses:
     start_us: NDArray[np.float64]
     width_us: NDArray[np.float64]
 
+    def later_by(self, offset_us: float) -> "Pulses":
+        """The same pulses counted from so much earlier."""
+        return Pulses(self.start_us + offset_us, self.width_us)
+
 
 def low_pulses(
     level_mv: NDArray[np.float32], slice_mv: NDArray[np.float32] | float, hysteresis_mv: float, bin_us: float

@@ -49,7 +49,7 @@ def refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, p
     keep = np.isfinite(edges.at_us[0])
     keep &= step_mv[0] > LEAST_STEP * median(step_mv[0, keep])
     kept = np.flatnonzero(keep)
-    kept = kept[~_lone(edges.at_us[0, kept], found.period_us)]
+    kept = kept[_in_step(edges.at_us[0, kept], found.period_us)]
     if kept.size < 3:
         return NO_SYNC
     edges_us = edges.at_us[0, kept]
@@ -116,15 +116,13 @@ def _off_grid(edges_us: NDArray[np.float64], period_us: float, further: int = 1)
     return np.abs(apart_us - np.rint(apart_us / period_us) * period_us) >= NOT_MORE_THAN_OFF * period_us
 
 
-def _lone(edges_us: NDArray[np.float64], period_us: float) -> NDArray[np.bool_]:
-    """Edges that do not fit their neighbours, while those fit each other: glitches beside a sync, doubled pulses."""
-    off_grid = _off_grid(edges_us, period_us)
-    if not off_grid.any():
-        return np.zeros(edges_us.size, dtype=np.bool_)
-    around = np.concatenate(([True], off_grid, [True]))
-    lone = around[:-1] & around[1:]
-    lone[1:-1] &= ~_off_grid(edges_us, period_us, 2)
-    return lone
+def _in_step(edges_us: NDArray[np.float64], period_us: float) -> NDArray[np.bool_]:
+    """All edges but those that do not fit their neighbours, while these fit each other: doubled pulses, glitches at a sync."""
+    around = np.ones(edges_us.size + 1, dtype=np.bool_)
+    around[1:-1] = _off_grid(edges_us, period_us)
+    alone = around[:-1] & around[1:]
+    alone[1:-1] &= ~_off_grid(edges_us, period_us, 2)
+    return ~alone
 
 
 def _line_numbers(edges_us: NDArray[np.float64], period_us: float) -> tuple[NDArray[np.float64], slice]:

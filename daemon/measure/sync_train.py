@@ -70,8 +70,8 @@ class LineSync:
 NO_SYNC = LineSync("none", np.empty(0), vertical_us=np.empty(0))
 
 
-def line_syncs(pulses: Pulses) -> LineSync:
-    """Which of the pulses are line syncs, and how far apart they are."""
+def line_syncs(pulses: Pulses, *, inverted: bool = False) -> LineSync:
+    """Which of the pulses are line syncs, and how far apart they are; `inverted` where they go up in the record."""
     start_us, width_us = pulses.start_us, pulses.width_us
     broad = width_us > BROAD_FROM_US
     vertical_us = _vertical_starts(start_us[broad])
@@ -100,7 +100,15 @@ def line_syncs(pulses: Pulses) -> LineSync:
     )
     if complete < 2 or not believable:
         return _vertical_only(start_us, width_us, broad, vertical_us)
-    return LineSync("locked", edges_us, period_us, line_width_us, vertical_us=vertical_us, system=system_of(period_us))
+    return LineSync(
+        "locked",
+        edges_us,
+        period_us,
+        line_width_us,
+        vertical_us=vertical_us,
+        inverted=inverted,
+        system=system_of(period_us),
+    )
 
 
 def _of_half_lines(width_us: NDArray[np.float64], line_width_us: float, period_us: float) -> NDArray[np.bool_]:
