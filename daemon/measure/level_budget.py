@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 from .calibration import SignalPath, Tied
@@ -68,4 +68,4 @@ def part_of(item: Item) -> Part:
 
 def scaled(items: Iterable[Item], by: float) -> tuple[Item, ...]:
     """The items, each that much larger."""
-    return tuple(replace(item, size_mv=item.size_mv * abs(by)) for item in items)
+    return tuple(Item(item.name, item.kind, item.shape, item.size_mv * abs(by)) for item in items)

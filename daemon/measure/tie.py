@@ -27,7 +27,7 @@ def tied_levels(levels: Sequence[LevelBudget]) -> tuple[list[LevelBudget], Level
     """
     ties = [level.tied for level in levels]
     first = ties[0] if ties else None
-    if first is None or not all(_same_tie(first, tied) for tied in ties):
+    if first is None or not _are_tied_at_once(levels):
         return None
     scale = next((level for level in levels if level.channel == first.tie.reference), levels[0])
     common = scale.tied.gain_factor if scale.tied and scale.channel == first.tie.reference else 1.0
@@ -38,13 +38,14 @@ def half_tied(levels: Sequence[LevelBudget]) -> str | None:
     """Why a tie that holds for some of the levels does not serve; None where none holds, or all share one."""
     tied = [level for level in levels if level.tied is not None]
     lacking = [level.channel for level in levels if level.tied is None]
-    if not tied or tied_levels(levels) is not None:
+    if not tied or _are_tied_at_once(levels):
         return None
     return f"it does not hold for {lacking[0]}" if lacking else "its channels were not all tied at once"
 
 
-def _same_tie(one: Tied, other: Tied | None) -> bool:
-    return other is not None and (one.made_at_ns, one.tie.reference) == (other.made_at_ns, other.tie.reference)
+def _are_tied_at_once(levels: Sequence[LevelBudget]) -> bool:
+    which = {level.tied and (level.tied.made_at_ns, level.tied.tie.reference) for level in levels}
+    return len(which) == 1 and None not in which
 
 
 def _tied(level: LevelBudget, tied: Tied, common: float) -> LevelBudget:
