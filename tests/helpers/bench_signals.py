@@ -103,16 +103,16 @@ def field_sync(made: Made, depth_mv: float, *, inverted: bool) -> Capture:
 
 
 @st.composite
-def any_bench_signal(draw: st.DrawFn, *, colours: bool = False) -> Wired:
+def any_bench_signal(draw: st.DrawFn, *, colours: bool = False, longest: int = 400_000) -> Wired:
     """A few lines of any signal whose sync is seen: both systems, 5 to 1000 MS/s, 8 to 16 bit, any polarity and phase.
 
-    `colours` asks for red, green, blue and sync.
+    `colours` asks for red, green, blue and sync, `longest` is how many samples a record has at most.
     """
     signal = "rgb" if colours else draw(st.sampled_from(SIGNALS[:-1]))
     system, raster = draw(st.sampled_from([("525/60", RASTER_525), ("625/50", RASTER_625)]))
     slowest_ms = 4e-6 * SUBCARRIER_HZ[system] if signal == "composite" else 5.0
-    rate_ms = max(slowest_ms, 10.0 ** draw(st.floats(math.log10(slowest_ms), 3.0)))
-    lines = 4 if rate_ms > 300.0 else draw(st.integers(4, 9))
+    rate_ms = max(slowest_ms, 10.0 ** draw(st.floats(math.log10(slowest_ms), min(3.0, math.log10(longest / 310.0)))))
+    lines = 4 if rate_ms > 300.0 else draw(st.integers(4, max(4, min(9, int(longest / rate_ms / 64.0) - 1))))
     raster = replace(raster, first_us=draw(st.floats(2.0, 40.0)))
     samples = math.ceil((raster.first_us + (lines + 0.2) * raster.period_us) * rate_ms)
     bits, seed = draw(st.sampled_from([8, 10, 12, 16])), draw(st.integers(0, 2**31))

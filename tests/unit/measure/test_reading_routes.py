@@ -1,10 +1,11 @@
 """What may not change a reading: the polarity that codes are stored in, a sync upside down, the route by file; and its
 uncertainty, held from both sides by an independent calculation."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Literal, cast
 
 import numpy as np
 import pytest
@@ -12,13 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from bench_signals import Wired, any_bench_signal
 from made_video import Made, Raster, capture_of, digitised, picture_wave, rgb_sync, sync_wave, white
 from peakwhite.daemon.measure.engine import measure_capture
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
 from peakwhite.daemon.measure.reading import Measured, plain
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.daemon.sources.capture_file import read_capture, write_capture
-from peakwhite.drivers.capture import Capture, ChannelRecord, GainSpec
+from peakwhite.drivers.capture import Capture, ChannelRecord, Codes, GainSpec
 
 BENCH = Conditions(BENCH_DEFAULT)
 
@@ -54,20 +56,56 @@ def same(one: Measured, other: Measured) -> None:
 
 def stored_upside_down(record: ChannelRecord) -> ChannelRecord:
     """The same volts in codes that fall as the voltage rises."""
+    top = record.high_rail_code or 0
     return replace(
         record,
-        codes=255 - record.codes,
+        codes=cast("Codes", (top - record.codes.astype(np.int64)).astype(record.codes.dtype)),
         volts_per_code=-record.volts_per_code,
-        volts_at_code_zero=record.volts_at_code_zero + 255 * record.volts_per_code,
+        volts_at_code_zero=record.volts_at_code_zero + top * record.volts_per_code,
     )
 
 
-@settings(deadline=None, max_examples=15)
-@given(levels_mv, seeds, st.sets(st.integers(0, 3), min_size=1))
-def test_codes_stored_in_reverse_give_the_same_reading(levels: tuple[float, ...], seed: int, which: set[int]) -> None:
-    capture = three_whites(levels, seed)
-    channels = [stored_upside_down(one) if index in which else one for index, one in enumerate(capture.channels)]
-    same(measure_capture(capture, BENCH), measure_capture(replace(capture, channels=tuple(channels)), BENCH))
+def as_signed_bytes(record: ChannelRecord) -> ChannelRecord:
+    """The same volts in int8, as some scopes send them."""
+    return replace(
+        record,
+        codes=(record.codes.astype(np.int16) - 128).astype(np.int8),
+        volts_at_code_zero=record.volts_at_code_zero + 128 * record.volts_per_code,
+        low_rail_code=-128,
+        high_rail_code=127,
+    )
+
+
+def filled_from_the_left(record: ChannelRecord) -> ChannelRecord:
+    """The same volts in 16-bit words of which the codes take the upper bits, so that neighbouring states lie apart."""
+    step = 65_536 // ((record.high_rail_code or 0) + 1)
+    return replace(
+        record,
+        codes=(record.codes.astype(np.int64) * step).astype(np.uint16),
+        volts_per_code=record.volts_per_code / step,
+        high_rail_code=(record.high_rail_code or 0) * step,
+        code_step=step,
+    )
+
+
+def with_records(one: Wired, changed: Callable[[ChannelRecord], ChannelRecord], which: set[int]) -> Capture:
+    channels = [changed(record) if index in which else record for index, record in enumerate(one.capture.channels)]
+    return replace(one.capture, channels=tuple(channels))
+
+
+@settings(deadline=None, max_examples=40, derandomize=True)
+@given(any_bench_signal(), st.sets(st.integers(0, 2), min_size=1))
+def test_codes_stored_in_reverse_give_the_same_reading(one: Wired, which: set[int]) -> None:
+    reversed_codes = with_records(one, stored_upside_down, which)
+    same(measure_capture(one.capture, one.conditions), measure_capture(reversed_codes, one.conditions))
+
+
+@settings(deadline=None, max_examples=30, derandomize=True)
+@given(any_bench_signal(), st.sets(st.integers(0, 2), min_size=1))
+def test_signed_bytes_and_words_filled_from_the_left_give_the_same_reading(one: Wired, which: set[int]) -> None:
+    bits_8 = one.capture.channels[0].codes.dtype == np.uint8
+    stored_otherwise = with_records(one, as_signed_bytes if bits_8 else filled_from_the_left, which)
+    same(measure_capture(one.capture, one.conditions), measure_capture(stored_otherwise, one.conditions))
 
 
 @settings(deadline=None, max_examples=15)
@@ -86,27 +124,29 @@ def test_a_sync_channel_upside_down_gives_the_same_levels(levels: tuple[float, .
         assert other.peak_white_mv == pytest.approx(one.peak_white_mv, abs=1.0)
 
 
-@settings(deadline=None, max_examples=8)
-@given(levels_mv, seeds)
-def test_a_reading_is_identical_from_an_archive(levels: tuple[float, ...], seed: int) -> None:
-    capture = three_whites(levels, seed)
+@settings(deadline=None, max_examples=15, derandomize=True)
+@given(any_bench_signal())
+def test_a_reading_is_identical_from_an_archive(one: Wired) -> None:
     with TemporaryDirectory() as folder:
         path = Path(folder) / "capture.npz"
-        write_capture(path, capture)
-        assert measure_capture(read_capture(path), BENCH) == measure_capture(capture, BENCH)
+        write_capture(path, one.capture)
+        from_file = measure_capture(read_capture(path), one.conditions)
+    assert plain(from_file) == plain(measure_capture(one.capture, one.conditions))
 
 
-@settings(deadline=None, max_examples=8)
-@given(levels_mv, seeds)
-def test_a_reading_is_identical_from_comma_separated_text(levels: tuple[float, ...], seed: int) -> None:
-    capture = three_whites(levels, seed)
+@settings(deadline=None, max_examples=12, derandomize=True)
+@given(any_bench_signal(longest=9_000))
+def test_a_reading_is_identical_from_comma_separated_text(one: Wired) -> None:
+    sync_channels = [clip.channel for clip in one.conditions.hookup.clips if clip.role in ("sync", "hsync", "vsync")]
     with TemporaryDirectory() as folder:
         path = Path(folder) / "capture.csv"
-        path.write_text(as_csv(capture))
-        from_file = read_capture(path, sync_channels=("CH4",))
-    for of_file, of_scope in zip(from_file.channels, capture.channels, strict=True):
-        assert np.array_equal(of_file.codes.astype(int), of_scope.codes.astype(int) - int(of_scope.codes.min()))
-    same(measure_capture(capture, BENCH), measure_capture(from_file, BENCH))
+        path.write_text(as_csv(one.capture))
+        from_file = read_capture(path, sync_channels=sync_channels)
+    for of_file, of_scope in zip(from_file.channels, one.capture.channels, strict=True):
+        steps = of_scope.codes.astype(int) - int(of_scope.codes.min())
+        grid = max(1, int(np.gcd.reduce(steps)))
+        assert np.array_equal(of_file.codes.astype(int), steps // grid)
+    same(measure_capture(one.capture, one.conditions), measure_capture(from_file, one.conditions))
 
 
 def as_csv(capture: Capture) -> str:
@@ -134,17 +174,25 @@ def convolved_u95_mv(rectangles_mv: Sequence[float], normal_mv: float) -> float:
 
 
 @settings(deadline=None, max_examples=20, derandomize=True)
-@given(st.floats(0.3, 3.0), st.floats(0.5, 5.0), st.sampled_from(["coax", "probe-10x"]), st.floats(400.0, 800.0), seeds)
+@given(
+    st.floats(0.3, 3.0),
+    st.sampled_from(["reading", "full-scale"]),
+    st.floats(0.5, 5.0),
+    st.sampled_from(["coax", "probe-10x"]),
+    st.floats(400.0, 800.0),
+    seeds,
+)
 def test_u95_is_neither_smaller_nor_larger_than_a_numerical_convolution_of_what_is_stated(
-    gain_pct: float, load_pct: float, link: str, level_mv: float, seed: int
+    gain_pct: float, of: Literal["reading", "full-scale"], load_pct: float, link: str, level_mv: float, seed: int
 ) -> None:
-    """Stated: gain, half of the terminator's tolerance (75 ohm into 75), ±2 % of a 10x probe, ±0.5 LSB of each of two
+    """Stated: gain of the reading or of the screen's eight divisions, half of the terminator's tolerance (75 ohm into 75), ±2 % of a 10x probe, ±0.5 LSB of each of two
     states, and noise, here by its Cramér-Rao bound: 8 mV over the flats and clamps of seven lines."""
     made = Made(Raster(first_us=3.0), seed=seed, noise_mv=8.0)
     clips = (Clip("CH1", "red", link=link, load_tolerance_pct=load_pct), Clip("CH4", "sync"))  # type: ignore[arg-type]
     capture = rgb_sync(made, white(level_mv), white(700.0), white(700.0))
-    reading = measure_capture(capture, Conditions(Hookup(clips), gain_spec=GainSpec(gain_pct))).channels[0]
-    stated_mv = [gain_pct / 100.0 * level_mv, 0.5 * load_pct / 100.0 * level_mv, 0.5 * made.lsb_mv, 0.5 * made.lsb_mv]
+    reading = measure_capture(capture, Conditions(Hookup(clips), gain_spec=GainSpec(gain_pct, of))).channels[0]
+    of_mv = level_mv if of == "reading" else 8 * 25 * made.lsb_mv
+    stated_mv = [gain_pct / 100.0 * of_mv, 0.5 * load_pct / 100.0 * level_mv, 0.5 * made.lsb_mv, 0.5 * made.lsb_mv]
     stated_mv += [0.02 * level_mv] if link == "probe-10x" else []
     noise_mv = float(np.hypot(made.noise_mv, made.lsb_mv / np.sqrt(12.0))) * np.sqrt(1.0 / 9_000 + 1.0 / 640)
     assert reading.u95_mv == pytest.approx(convolved_u95_mv(stated_mv, noise_mv), rel=0.02)
