@@ -48,6 +48,9 @@ def compared(
 ) -> MatchReading:
     """The highest against the lowest of the colours.
 
+    `u95_mv` is that of the difference of these two. Which two they are is chosen by the measured levels: of three that are
+    alike the greatest difference is larger by chance than that of any two named beforehand.
+
     `ok` is whether they differ by no more than 2 % of the mean of all: true or false at 95 %, None between.
     `items` are those of the difference of two. Where these lack the gain because all levels share it, `scale` is a level
     whose gain it is: it does not touch the ratio, and so not `ok`, but the millivolts of the difference.

@@ -227,8 +227,8 @@ def test_a_scope_whose_states_are_bent_is_covered_by_what_three_levels_tell() ->
     assert 0.94 <= np.mean(inside) <= 0.975, np.mean(inside)
 
 
-def test_a_calibration_holds_a_gain_or_a_terminator() -> None:
-    with pytest.raises(ValueError, match="either"):
+def test_a_calibration_holds_what_its_way_gives_and_nothing_else() -> None:
+    with pytest.raises(ValueError, match="the one that it is of"):
         Calibration("supply", 1, "S1", "CH1")
-    with pytest.raises(ValueError, match="either"):
+    with pytest.raises(ValueError, match="the one that it is of"):
         Calibration("supply", 1, "S1", "CH1", terminator=Terminator(75.0, 0.1))
