@@ -2,8 +2,7 @@
 
 JCGM 100:2008 5.1.2 and 5.2 (combination) against the package `uncertainties`; JCGM 101:2008 (propagation of
 distributions) against a Monte Carlo of scipy's; JCGM 106:2012 clauses 7.4 and 8.3 through the verdict code. Annex H.2 of
-JCGM 100 (resistance and reactance of correlated readings) is not here: Peakwhite combines independent items of one
-quantity, and has no correlated inputs but what is common to two channels, which drops out of their difference.
+JCGM 100 is in test_correlated_inputs.py, clause 9.5.4 of JCGM 106 in test_conformity_risk.py.
 """
 
 import math
