@@ -236,12 +236,15 @@ def _over_all_lines(
 ) -> Levels:
     """The level from all lines of a long record, given each line's own at the place that the learnt ones hold it at.
 
-    Lines whose own level is another are left out; with few left, what was learnt stands.
+    Lines whose own level is another, nearer to the next state than to this one or beyond what noise explains, are left
+    out; with few left, what was learnt stands.
     """
     bright_mv = level_mv[level_mv > 0.5 * top.level_mv]
     rest = bright_mv - _mean(bright_mv) if bright_mv.size else bright_mv
     scatter_mv = math.sqrt(float(rest @ rest) / max(1, rest.size))
-    level_mv = level_mv[np.abs(level_mv - top.level_mv) < max(ALIKE_MV, 6.0 * scatter_mv)]
+    to_next_mv = top.level_mv - base.picture_states[1] if len(base.picture_states) > 1 else math.inf
+    alike_mv = max(ALIKE_MV, min(6.0 * scatter_mv, 0.5 * to_next_mv))
+    level_mv = level_mv[np.abs(level_mv - top.level_mv) < alike_mv]
     if level_mv.size < LEAST_SUMMED:
         return base
     return replace(

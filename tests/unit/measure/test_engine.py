@@ -210,6 +210,14 @@ def test_a_small_patch_is_found_in_a_field() -> None:
     assert measured.sync.field.scan == "progressive"
 
 
+def test_a_white_on_a_minority_of_many_lines_is_not_mixed_with_the_rest() -> None:
+    def picture(t_us: np.ndarray, line: np.ndarray) -> np.ndarray:
+        return np.where(line < 9, 900.0, 700.0)
+
+    measured = measure_capture(rgb_sync(Made(samples=95_000, centre_mv=500.0), picture, picture, picture), BENCH)
+    assert [one.peak_white_mv for one in measured.channels[:3]] == pytest.approx([900.0] * 3, abs=2.0)
+
+
 def test_lines_of_the_vertical_interval_are_not_picture() -> None:
     made = Made(samples=40_000, raster=Raster(lines_per_field=262, first_us=2 * LINE_525_US))
 
