@@ -65,24 +65,23 @@ def refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, p
         or not _tips_are_flat(record, edges_us, width_us, sample_us, depth_mv / abs(scale_mv), rms2)
     ):
         return NO_SYNC
-    unspoilt_us = np.where(
-        np.abs(np.abs(step_mv[:, kept]) - depth_mv) < SPOILT * depth_mv + 4.0 * noise_mv, edges.at_us[:, kept], np.nan
-    )
-    index, straight = _line_numbers(edges_us, found.period_us)
-    index, (leading_us, trailing_us) = index[straight], unspoilt_us[:, straight]
+    unspoilt = np.abs(np.abs(step_mv[:, kept]) - depth_mv) < SPOILT * depth_mv + 4.0 * noise_mv
+    unspoilt_us = np.where(unspoilt, edges.at_us[:, kept], np.nan)
     rms2_behind = float(edges.rms2_after[1, ended].sum()) / ended.size
     quiet_behind = rms2_behind < AS_QUIET * rms2 + 0.25 * record.code_step**2
-    period_us = _period_us(index, leading_us, trailing_us) if quiet_behind else _period_us(index, leading_us)
+    index, straight = _line_numbers(edges_us, found.period_us)
+    told_us = unspoilt_us[: 2 if quiet_behind else 1, straight]
+    period_us = _period_us(index[straight], *told_us)
     if math.isnan(period_us):
         period_us = found.period_us
-    lsb_mv = record.code_step * scale_mv
-    noise_us2 = (noise_mv**2 + lsb_mv**2 / 12.0) / depth_mv**2 * edges.spread_us2 + edges.grain_us2
+    rms2_in_all = rms2 + record.code_step**2 / 12.0
+    noise_us2 = rms2_in_all * (scale_mv / depth_mv) ** 2 * edges.spread_us2 + edges.grain_us2
     return replace(
         found,
         edges_us=edges_us,
         period_us=period_us,
         width_us=width_us,
-        jitter_ns=_jitter_ns(index, leading_us, noise_us2),
+        jitter_ns=_jitter_ns(index[straight], told_us[0], noise_us2),
         depth_mv=depth_mv,
         tip_mv=median(edges.after[0, kept]) * scale_mv + record.mv_at_code_zero * probe_ratio,
         noise_mv=noise_mv,
