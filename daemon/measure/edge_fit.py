@@ -29,7 +29,7 @@ class Edges:
         at_us: the middle of each; NaN where the record ends within reach of it, or there is no step.
         before, after: the levels on either side of it in codes.
         rms2_after: variance of the samples on the level after it.
-        spread_us2: variance of a place for white noise as large as the step; goes with the square of noise over step.
+        spread_us2: variance of its place for white noise as large as the step; goes with the square of noise over step.
         grain_us2: variance of a place that sampling adds: an edge between two samples may lie anywhere between them.
     """
 
@@ -37,7 +37,7 @@ class Edges:
     before: NDArray[np.float32]
     after: NDArray[np.float32]
     rms2_after: NDArray[np.float32]
-    spread_us2: float
+    spread_us2: NDArray[np.float64]
     grain_us2: float
 
 
@@ -67,9 +67,10 @@ def fitted_edges(record: ChannelRecord, near_us: NDArray[np.float64], reach_us: 
     place[np.abs(place) > core + 1] = np.nan
     at_us = np.full(near.shape, np.nan)
     at_us[telling] = (centre[telling] + place) * sample_us
-    spread = (1.0 / sharpness + 0.5 / level / sharpness**2).sum() / max(1, sharpness.size)
+    spread_us2 = np.full(near.shape, np.inf)
+    spread_us2[telling] = (1.0 / sharpness + 0.5 / level / sharpness**2) * sample_us**2
     grain = 1.0 / 12.0 if length < SEEN_SAMPLES else 0.0
-    return Edges(at_us, before, after, rms2_after, float(spread) * sample_us**2, grain * sample_us**2)
+    return Edges(at_us, before, after, rms2_after, spread_us2, grain * sample_us**2)
 
 
 def stretches(codes: Codes, first: NDArray[np.intp], samples: int) -> NDArray[np.float32]:

@@ -70,12 +70,13 @@ def refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, p
     rms2_behind = float(edges.rms2_after[1, ended].sum()) / ended.size
     quiet_behind = rms2_behind < AS_QUIET * rms2 + 0.25 * record.code_step**2
     index, straight = _line_numbers(edges_us, found.period_us)
-    told_us = unspoilt_us[: 2 if quiet_behind else 1, straight]
-    period_us = _period_us(index[straight], *told_us)
+    told = slice(0, 2 if quiet_behind else 1)
+    told_us, spread_us2 = unspoilt_us[told, straight], edges.spread_us2[told, kept][:, straight]
+    period_us = _period_us(index[straight], told_us, 1.0 / spread_us2)
     if math.isnan(period_us):
         period_us = found.period_us
     rms2_in_all = rms2 + record.code_step**2 / 12.0
-    noise_us2 = rms2_in_all * (scale_mv / depth_mv) ** 2 * edges.spread_us2 + edges.grain_us2
+    noise_us2 = rms2_in_all * (scale_mv / depth_mv) ** 2 * float(spread_us2[0].mean()) + edges.grain_us2
     return replace(
         found,
         edges_us=edges_us,
@@ -135,20 +136,21 @@ def _line_numbers(edges_us: NDArray[np.float64], period_us: float) -> tuple[NDAr
     return index, slice(int(bounds[longest]), int(bounds[longest + 1]))
 
 
-def _period_us(index: NDArray[np.float64], *edges_us: NDArray[np.float64]) -> float:
-    """The slope that straight lines through leading and through trailing edges have in common.
+def _period_us(
+    index: NDArray[np.float64], edges_us: NDArray[np.float64], weights: NDArray[np.float64] | float = 1.0
+) -> float:
+    """The slope that straight lines through leading and through trailing edges, shape (1 or 2, edges), have in common.
 
-    Least squares, with edges that are NaN left out; NaN where fewer than three are left of each.
+    Least squares, weighted by the reciprocal of what noise does to an edge (with few samples on it that depends on where
+    they fall), with edges that are NaN left out; NaN where fewer than three are left of each.
     """
-    moment_us, spread, known = 0.0, 0.0, 0
-    for at_us in edges_us:
-        told = np.flatnonzero(np.isfinite(at_us))
-        line = index[told]
-        line -= line.sum() / max(1, told.size)
-        moment_us += float(line @ at_us[told])
-        spread += float(line @ line)
-        known = max(known, told.size)
-    return moment_us / spread if known > 2 else math.nan
+    known = np.isfinite(edges_us)
+    if np.count_nonzero(known, axis=1).max() < 3:
+        return math.nan
+    weights = known * weights
+    line = index - ((weights @ index) / np.maximum(weights.sum(axis=1), 1e-30))[:, None]
+    weights *= line
+    return float(np.vdot(weights, np.where(known, edges_us, 0.0)) / np.vdot(weights, line))
 
 
 def _jitter_ns(index: NDArray[np.float64], edges_us: NDArray[np.float64], noise_us2: float) -> float:
@@ -162,7 +164,7 @@ def _jitter_ns(index: NDArray[np.float64], edges_us: NDArray[np.float64], noise_
     if index.size < LEAST_FOR_JITTER:
         return math.nan
     line = index - index.sum() / index.size
-    rest_us = edges_us - edges_us.sum() / index.size - _period_us(index, edges_us) * line
+    rest_us = edges_us - edges_us.sum() / index.size - _period_us(index, edges_us[None]) * line
     freedom = index.size - 2
     seen_us2 = float(rest_us @ rest_us) / freedom
     by_chance = max(2.0, 1.0 + 4.0 * math.sqrt(2.0 / freedom))
