@@ -22,8 +22,10 @@ SPOILT = 0.1
 """A step that differs by this part from the others has something beside it that moves its place: a glitch, a burst."""
 AS_QUIET = 2.5
 """What follows sync holds no burst where its variance is less than this many times that of the tips."""
-ENOUGH_TIPS = 64
+ENOUGH_TIPS = 16
 """So many tips tell whether they are flat."""
+MEDIAN_NOISE = 1.253
+"""Noise of a median against that of a mean: the root of half of pi."""
 LEAST_FOR_JITTER = 9
 """Edges of eight lines."""
 TIP_FLAT = 0.15
@@ -98,15 +100,19 @@ def _tips_are_flat(
     depth_codes: float,
     rms2: float,
 ) -> bool:
-    """Whether the three thirds of a tip agree within a part of the depth, in the median of many: a ramp's end is no sync."""
+    """Whether the three thirds of a tip agree within a part of the depth: a ramp's end is no sync.
+
+    Medians of each third and of many tips pass over glitches.
+    """
     first = np.rint((edges_us[:: 1 + edges_us.size // ENOUGH_TIPS] + 0.2 * width_us) / sample_us).astype(np.intp)
     third = max(1, round(0.2 * width_us / sample_us))
     first = first[(first >= 0) & (first + 3 * third <= record.codes.size)]
     if first.size == 0:
         return False
-    tips = stretches(record.codes, first, 3 * third).reshape(first.size, 3, third).sum(axis=2) / third
-    thirds = np.sort(tips, axis=0)[first.size // 2]
-    scatter = 1.25 * math.sqrt(rms2 / (third * first.size))
+    tips = stretches(record.codes, first, 3 * third).reshape(first.size, 3, third)
+    tips.sort(axis=2)
+    thirds = np.sort(tips[:, :, third // 2], axis=0)[first.size // 2]
+    scatter = MEDIAN_NOISE**2 * math.sqrt(rms2 / (third * first.size))
     return bool(thirds.max() - thirds.min() < TIP_FLAT * depth_codes + 3.0 * scatter)
 
 

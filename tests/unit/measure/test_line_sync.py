@@ -220,6 +220,13 @@ def test_a_glitch_up_from_the_tip_breaks_nothing(alone: bool, length_us: float, 
 
 
 @pytest.mark.parametrize("alone", [True, False])
+def test_glitches_in_every_tip_break_nothing(alone: bool) -> None:
+    made = Made(centre_mv=200.0)
+    x = since_line(made) - 2.0
+    assert unharmed(spoilt(np.where((x >= 0.0) & (x < 0.3), 285.7, 0.0), made, alone=alone))
+
+
+@pytest.mark.parametrize("alone", [True, False])
 def test_glitches_on_every_line_break_nothing(alone: bool) -> None:
     made = Made(centre_mv=200.0)
     x = since_line(made) - 30.0
