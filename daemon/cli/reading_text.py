@@ -146,6 +146,8 @@ def _sync_words(sync: SyncReading) -> str:
         words.append("unknown system" if sync.system == "unknown" else sync.system)
     if sync.line_rate_hz is not None:
         words.append(f"{sync.line_rate_hz:.1f} Hz")
+    if sync.line_period_us is not None and sync.line_period_u95_us is not None:
+        words.append(f"a line {sync.line_period_us:.4f} ± {sync.line_period_u95_us:.4f} us")
     if sync.sync_width_us is not None:
         words.append(f"{sync.sync_width_us:.2f} us wide")
     words.append(f"{sync.lines} line{'s' * (sync.lines != 1)}")

@@ -6,7 +6,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic.config import JsonDict
 
 from ..measure.hookup import Link, Load, Point, Role
-from ..measure.targets import DIM_FROM_MV, ON_TARGET_FROM, OVER_ABOVE_MV
+from ..measure.targets import DIM_FROM_MV, ON_TARGET_FROM, OVER_ABOVE_MV, TIME_BASE_PPM
 
 UNIT, RANGE, DEFAULT = "unit", "range", "default"
 """What a key says of itself beside its type: its unit, and range and default where no figure of the model tells them."""
@@ -53,6 +53,13 @@ class MeasureTable(_Table):
         default=None,
         description="gain specification of the scope, 3% of reading or 3%fs of full scale; left out, the driver's is taken",
         json_schema_extra=_unit("%", range="over 0 to 100"),
+    )
+    time_base_ppm: float = Field(
+        default=TIME_BASE_PPM,
+        ge=0,
+        le=10_000,
+        description="how far the scope's time base may be off, by its data sheet; it counts in the uncertainty of the line period",
+        json_schema_extra=_unit("ppm"),
     )
     pattern_white: float | str = Field(
         default=100.0,

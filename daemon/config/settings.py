@@ -183,6 +183,7 @@ def _conditions(tables: SettingsTables) -> Conditions:
         targets=_targets(tables),
         chosen=dict(tables.target_of),
         gain_spec=None if gain_spec is None else parse_gain_spec(gain_spec),
+        time_base_ppm=tables.measure.time_base_ppm,
         pattern_white_pct=parse_pattern_white(tables.measure.pattern_white),
         hold_since=FIRST_GENERATION if tables.measure.hold else None,
     )

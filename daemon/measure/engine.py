@@ -23,6 +23,7 @@ from .swapped import swapped_channels
 from .sync_train import LineSync
 from .targets import Conditions
 from .tie import half_tied
+from .uncertainty import Item, combined
 
 SEPARATE_SYNC_MV = (300.0, 285.7)
 """A sync channel beside red, green and blue may go with either scale (monitor level classes 0.700/0.300 and 0.714/0.286 V)."""
@@ -45,7 +46,7 @@ def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
     )
     colours = [one for one in fit if one.role in COLOURS]
     return Measured(
-        sync=_sync_reading(measuring.sync),
+        sync=_sync_reading(measuring.sync, conditions.time_base_ppm),
         channels=tuple(readings),
         match=one_probe(conditions.one_probe, capture.captured_at_ns) or match(colours),
         hints=tuple(_general_hints(measuring, readings, colours)),
@@ -162,14 +163,17 @@ def _ratio_hint(measuring: Measuring, readings: list[ChannelReading]) -> Hint | 
     return ratio_hint(syncs, bursts[0] if bursts else math.nan, whites, droop)
 
 
-def _sync_reading(sync: FoundSync) -> SyncReading:
+def _sync_reading(sync: FoundSync, time_base_ppm: float) -> SyncReading:
     lines = sync.lines
     if lines.state == "none":
         return SyncReading("none")
+    time_base = Item("time base", "common", "rectangular", time_base_ppm * 1e-6 * lines.period_us)
+    period = combined((Item("noise", "random", "normal", lines.period_u_us), time_base))
     return SyncReading(
         state=lines.state,
         channel=sync.clip.channel if sync.clip is not None else None,
         line_period_us=or_none(lines.period_us),
+        line_period_u95_us=period.quantile(0.975) if math.isfinite(lines.period_u_us) else None,
         line_rate_hz=or_none(1e6 / lines.period_us),
         sync_width_us=or_none(lines.width_us),
         jitter_ns=or_none(lines.jitter_ns),

@@ -47,6 +47,7 @@ class SyncReading:
     state: SyncState
     channel: str | None = None
     line_period_us: float | None = None
+    line_period_u95_us: float | None = None
     line_rate_hz: float | None = None
     sync_width_us: float | None = None
     jitter_ns: float | None = None

@@ -74,15 +74,16 @@ def refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, p
     index, straight = _line_numbers(edges_us, found.period_us)
     told = slice(0, 2 if quiet_behind else 1)
     told_us, spread_us2 = unspoilt_us[told, straight], edges.spread_us2[told, kept][:, straight]
-    period_us = _period_us(index[straight], told_us, 1.0 / spread_us2)
+    noise_per_depth2 = (rms2 + record.code_step**2 / 12.0) * (scale_mv / depth_mv) ** 2
+    period_us, period_u_us = _period_us(index[straight], told_us, 1.0 / spread_us2, noise_per_depth2)
     if math.isnan(period_us):
         period_us = found.period_us
-    rms2_in_all = rms2 + record.code_step**2 / 12.0
-    noise_us2 = rms2_in_all * (scale_mv / depth_mv) ** 2 * float(spread_us2[0].mean()) + edges.grain_us2
+    noise_us2 = noise_per_depth2 * float(spread_us2[0].mean()) + edges.grain_us2
     return replace(
         found,
         edges_us=edges_us,
         period_us=period_us,
+        period_u_us=period_u_us,
         width_us=width_us,
         jitter_ns=_jitter_ns(index[straight], told_us[0], noise_us2),
         depth_mv=depth_mv,
@@ -143,20 +144,30 @@ def _line_numbers(edges_us: NDArray[np.float64], period_us: float) -> tuple[NDAr
 
 
 def _period_us(
-    index: NDArray[np.float64], edges_us: NDArray[np.float64], weights: NDArray[np.float64] | float = 1.0
-) -> float:
-    """The slope that straight lines through leading and through trailing edges, shape (1 or 2, edges), have in common.
+    index: NDArray[np.float64], edges_us: NDArray[np.float64], weights: NDArray[np.float64], noise2: float
+) -> tuple[float, float]:
+    """The slope that straight lines through leading and through trailing edges, shape (1 or 2, edges), have in common, and
+    its standard uncertainty.
 
     Least squares, weighted by the reciprocal of what noise does to an edge (with few samples on it that depends on where
-    they fall), with edges that are NaN left out; NaN where fewer than three are left of each.
+    they fall), with edges that are NaN left out; NaN where fewer than three are left of each. Noise of `noise2` (in units
+    of the weights) makes a part of the uncertainty; what the edges scatter beyond it (jitter) moves both edges of a sync
+    together, so that the second row of them tells nothing new of it.
     """
     known = np.isfinite(edges_us)
     if np.count_nonzero(known, axis=1).max() < 3:
-        return math.nan
+        return math.nan, math.nan
     weights = known * weights
-    line = index - ((weights @ index) / np.maximum(weights.sum(axis=1), 1e-30))[:, None]
-    weights *= line
-    return float(np.vdot(weights, np.where(known, edges_us, 0.0)) / np.vdot(weights, line))
+    edges_us = np.where(known, edges_us, 0.0)
+    in_all = np.maximum(weights.sum(axis=1), 1e-30)
+    line = index - ((weights @ index) / in_all)[:, None]
+    leverage = float(np.vdot(weights * line, line))
+    slope = float(np.vdot(weights * line, edges_us)) / leverage
+    middle_us = np.einsum("ij,ij->i", weights, edges_us) / in_all
+    rest_us = edges_us - middle_us[:, None] - slope * line
+    freedom = max(1, int(known.sum()) - len(edges_us) - 1)
+    beyond2 = max(0.0, float(np.vdot(weights * rest_us, rest_us)) / freedom - noise2)
+    return slope, math.sqrt((noise2 + len(edges_us) * beyond2) / leverage)
 
 
 def _jitter_ns(index: NDArray[np.float64], edges_us: NDArray[np.float64], noise_us2: float) -> float:
@@ -170,7 +181,8 @@ def _jitter_ns(index: NDArray[np.float64], edges_us: NDArray[np.float64], noise_
     if index.size < LEAST_FOR_JITTER:
         return math.nan
     line = index - index.sum() / index.size
-    rest_us = edges_us - edges_us.sum() / index.size - _period_us(index, edges_us[None]) * line
+    edges_us = edges_us - edges_us.sum() / index.size
+    rest_us = edges_us - float(line @ edges_us) / float(line @ line) * line
     freedom = index.size - 2
     seen_us2 = float(rest_us @ rest_us) / freedom
     by_chance = max(2.0, 1.0 + 4.0 * math.sqrt(2.0 / freedom))

@@ -39,6 +39,7 @@ class LineSync:
         state: locked, vertical-interval, blanking-only or none.
         edges_us: leading edges of line sync, shape (edges,), from the middle of the record's first sample.
         period_us, width_us: line period and sync width; NaN where there is no line.
+        period_u_us: standard uncertainty of the period on the record's own time axis; NaN where it cannot be told.
         jitter_ns: rms about the straight line through the edges, noise taken out; NaN where it cannot be told.
         vertical_us: where vertical sync begins (its first broad pulse), shape (fields,).
         depth_mv: blanking minus sync tip; NaN for blanking alone.
@@ -59,6 +60,7 @@ class LineSync:
     noise_mv: float = math.nan
     inverted: bool = False
     system: LineSystem | None = None
+    period_u_us: float = math.nan
 
     @property
     def line_starts(self) -> NDArray[np.intp]:

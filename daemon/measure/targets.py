@@ -19,6 +19,8 @@ OVER_ABOVE_MV = 714.3
 """Above this, detail is lost in what displays or records the signal (practice; 100 IRE at 7.142857 mV/IRE)."""
 DIM_FROM_MV = 600.0
 """Down to about here a level is only dimmer (practice, no source)."""
+TIME_BASE_PPM = 100.0
+"""Assumed of a time base where nobody says better: about the worst that bench scopes state (practice)."""
 ON_TARGET_FROM = 0.95
 """On target from this part of nominal (our choice)."""
 
@@ -124,6 +126,7 @@ class Conditions:
         targets: every target known, by name.
         chosen: the target of a role, where the user chose one.
         gain_spec: the scope's gain specification as the user gives it; None to take the capture's.
+        time_base_ppm: how far the scope's time base may be off.
         pattern_white_pct: what the white of the pattern on the screen is, in per cent of full white.
         calibrations: all that are known, of whatever scope, channel and age; a capture takes those that hold for it.
         one_probe: what one probe was moved over so far, in the order red, green, blue, red.
@@ -135,6 +138,7 @@ class Conditions:
     targets: Mapping[str, Target] = field(default_factory=lambda: SHIPPED)
     chosen: Mapping[Role, str] = field(default_factory=dict)
     gain_spec: GainSpec | None = None
+    time_base_ppm: float = TIME_BASE_PPM
     pattern_white_pct: float = 100.0
     calibrations: tuple[Calibration, ...] = ()
     one_probe: tuple[LevelBudget, ...] = ()

@@ -10,6 +10,7 @@ from made_video import (
     LINE_625_US,
     Made,
     Raster,
+    capture_of,
     composite,
     digitised,
     luma,
@@ -19,8 +20,11 @@ from made_video import (
     sync_wave,
     white,
 )
+from peakwhite.daemon.measure.engine import measure_capture
+from peakwhite.daemon.measure.hookup import Clip, Hookup, Role
 from peakwhite.daemon.measure.line_sync import find_blanking, find_line_sync
 from peakwhite.daemon.measure.sync_train import LineSync
+from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.drivers.capture import ChannelRecord
 
 FULL_BARS = steps([714.3, 639.0, 516.7, 441.4, 326.4, 251.1, 128.9, 53.6])
@@ -153,6 +157,39 @@ def test_neither_noise_nor_sampling_is_taken_for_jitter(rise_us: float, sample_n
         found = find_line_sync(record, sample_ns * 1e-9, 1.0, alone=True)
         assert found.state == "locked"
         assert math.isnan(found.jitter_ns)
+
+
+@pytest.mark.parametrize("jitter_us", [0.0, 0.03])
+@pytest.mark.parametrize("role", ["sync", "luma"])
+def test_the_line_period_lies_within_its_uncertainty_and_that_is_no_larger_than_needed(
+    role: Role, jitter_us: float
+) -> None:
+    errors, stated = [], []
+    for seed in range(120):
+        rng = np.random.default_rng((seed, 20))
+        raster = Raster(first_us=rng.uniform(3.0, 60.0), jitter_us=jitter_us)
+        made = Made(raster, 40.0, int(rng.integers(12_000, 40_000)), rng.uniform(3.0, 20.0), centre_mv=200.0, seed=seed)
+        wave = -285.7 * sync_wave(made) + (0.0 if role == "sync" else picture_wave(made, white(600.0)))
+        conditions = Conditions(Hookup((Clip("CH1", role),)), time_base_ppm=0.0)
+        sync = measure_capture(capture_of(made, digitised(made, "CH1", wave)), conditions).sync
+        assert sync.line_period_us is not None
+        assert sync.line_period_u95_us is not None
+        errors.append(sync.line_period_us - LINE_525_US)
+        stated.append(sync.line_period_u95_us)
+    assert np.mean(np.abs(errors) <= stated) >= 0.89
+    assert 1.96 * np.sqrt(np.mean(np.square(errors))) >= 0.75 * np.sqrt(np.mean(np.square(stated)))
+
+
+def test_the_time_base_counts_in_the_uncertainty_of_the_line_period() -> None:
+    made = Made(samples=100_000, noise_mv=1.0, centre_mv=-100.0)
+    capture = capture_of(made, digitised(made, "CH1", -285.7 * sync_wave(made)))
+    clip = Hookup((Clip("CH1", "sync"),))
+    assumed, said = (
+        measure_capture(capture, conditions).sync.line_period_u95_us
+        for conditions in (Conditions(clip), Conditions(clip, time_base_ppm=1000.0))
+    )
+    assert assumed == pytest.approx(0.95 * 100e-6 * LINE_525_US, rel=0.02)
+    assert said == pytest.approx(0.95 * 1000e-6 * LINE_525_US, rel=0.01)
 
 
 @pytest.mark.parametrize(("lines", "told"), [(7, False), (8, True)])
