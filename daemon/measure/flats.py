@@ -96,7 +96,9 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
         return NO_RUNS
     total = _running_sums(active)
     noise_mv = lines.clamp_noise_mv
-    limit_mv = np.maximum(5.0 * math.sqrt(2.0 / half) * noise_mv, ALIKE_MV)
+    scatter_mv = math.sqrt(2.0 / half) * noise_mv
+    limit_mv = np.minimum(5.0 * scatter_mv, np.maximum(4.0 * scatter_mv, SEEN_STEP_MV))
+    limit_mv = np.maximum(limit_mv, ALIKE_MV)
     limit_mv = np.maximum(limit_mv, RESTLESS * _restless_mv(lines, half))
     guard = round(_guard_us(active, bin_us) / bin_us)
     flat = ~_widened(_bends(total, half) > np.repeat(limit_mv * half, rows)[:, None], half, guard)

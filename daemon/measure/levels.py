@@ -280,21 +280,21 @@ def _longest(stretches: NDArray[np.intp], bin_us: float) -> slice | None:
 
 
 def without_subcarrier(lines: Lines, cycle_us: float) -> Lines:
-    """Every bin as the mean over one subcarrier cycle about it, ends of the cycle weighted by how much of a bin they take."""
-    channels, rows, width = lines.level_mv.shape
-    total = np.zeros((channels, rows, width + 1))
-    lines.level_mv.cumsum(axis=2, dtype=np.float64, out=total[:, :, 1:])
-    half = 0.5 * cycle_us / lines.grid.bin_us
-    centre = np.arange(width) + 0.5
-    low, high = np.clip(centre - half, 0.0, width), np.clip(centre + half, 0.0, width)
-    smooth = (_between(total, high) - _between(total, low)) / (high - low)
-    return replace(lines, level_mv=smooth.astype(np.float32))
+    """Every bin as the weighted mean of those within half a subcarrier cycle about it.
 
-
-def _between(total: NDArray[np.float64], place: NDArray[np.float64]) -> NDArray[np.float64]:
-    whole = np.minimum(place.astype(np.intp), total.shape[2] - 2)
-    part = place - whole
-    return np.asarray(total[:, :, whole] * (1.0 - part) + total[:, :, whole + 1] * part)
+    The outermost two are weighted so that nothing is left of a subcarrier seen bin by bin: the response
+    1 + 2 cos(w) + ... + 2 outer cos(reach w), w its phase from bin to bin, is zero.
+    """
+    phase = 2.0 * math.pi * lines.grid.bin_us / cycle_us
+    reach = max(1, round(math.pi / phase))
+    inner = 1.0 + 2.0 * sum(math.cos(phase * apart) for apart in range(1, reach))
+    outer = -0.5 * inner / math.cos(phase * reach)
+    weights = np.array([outer, *[1.0] * (2 * reach - 1), outer], dtype=np.float32)
+    padded = np.pad(lines.level_mv, ((0, 0), (0, 0), (reach, reach)), mode="edge")
+    smooth = np.zeros_like(lines.level_mv)
+    for place, weight in enumerate(weights / weights.sum()):
+        smooth += weight * padded[:, :, place : place + smooth.shape[2]]
+    return replace(lines, level_mv=smooth)
 
 
 def _random_mv(top: State, lines: Lines, index: int) -> float:

@@ -19,6 +19,8 @@ LEAST_DEPTH_ALONE, LEAST_DEPTH = 0.3, 0.15
 """Sync takes at least this part of a channel's swing: of a sync channel's, and of a picture's (286 of 1221 mV with full chroma)."""
 MOST_BROAD_LINES = 7
 """Vertical sync with one serration a line looks like line sync upside down; it is over after so many lines."""
+MOST_OF_RECORD = 0.5
+"""Lines that fill less of a record may be the serrations of vertical sync of a sync upside down: there are more that way."""
 SMOOTHED_US = 0.8
 """A picture is smoothed over about three subcarrier cycles before sync is sliced from it."""
 MATCHED_US = 2.2
@@ -62,7 +64,8 @@ def find_line_sync(record: ChannelRecord, seconds_per_sample: float, probe_ratio
             looks_vertical = best.state == "vertical-interval" and sharp.edges_us.size <= MOST_BROAD_LINES
             deep_enough = sharp.depth_mv >= max(look.least_depth_mv, look.least_snr * sharp.noise_mv)
             if sharp.state == "locked" and deep_enough and not looks_vertical:
-                if sharp.noise_mv * math.sqrt(seconds_per_sample) <= look.most_noise:
+                fills = sharp.edges_us.size * sharp.period_us > MOST_OF_RECORD * level_mv.size * bin_us
+                if fills and sharp.noise_mv * math.sqrt(seconds_per_sample) <= look.most_noise:
                     return sharp
                 if sharp.edges_us.size > best.edges_us.size:
                     best = sharp
@@ -163,8 +166,8 @@ def _sliced_from_picture(level_mv: NDArray[np.float32], bin_us: float) -> Iterat
         swing_mv = high_mv - low_mv
         if not _stands_out(swing_mv, smooth_mv):
             return
-        above_mv = smooth_mv - _lower_envelope(smooth_mv, max(1, round(70.0 / bin_us)))
         slice_mv = SLICE * swing_mv
+        above_mv = smooth_mv - _lower_envelope(smooth_mv, max(1, round(70.0 / bin_us)), slice_mv)
         stretches = low_stretches(above_mv, slice_mv, 0.05 * swing_mv, bin_us)
         narrowed_us = (1.0 - 2.0 * _share_of_depth(slice_mv, above_mv, stretches, bin_us, box)) * box * bin_us
         most_noise_mv = NOISY * slice_mv * math.sqrt(box)
@@ -200,15 +203,19 @@ def _smoothed(level_mv: NDArray[np.float32], width: int) -> NDArray[np.float32]:
     return running_sums(np.concatenate((first, level_mv, last)), width) * np.float32(1.0 / width)
 
 
-def _lower_envelope(level_mv: NDArray[np.float32], block: int) -> NDArray[np.float32]:
+def _lower_envelope(level_mv: NDArray[np.float32], block: int, raised_mv: float) -> NDArray[np.float32]:
     """The level of the sync tips at every bin: the minimum of blocks longer than a line, joined by straight lines.
 
-    Follows droop and hum, which move the tips of an AC-coupled signal.
+    Follows droop and hum, which move the tips of an AC-coupled signal. A block that is `raised_mv` above the median of
+    itself and its neighbours has lost its sync, and takes that.
     """
     blocks = level_mv.size // block
     if blocks < 2:
         return np.full(level_mv.size, level_mv.min(), dtype=np.float32)
     lows = level_mv[: blocks * block].reshape(blocks, block).min(axis=1)
+    around = np.pad(lows, 1, constant_values=-np.inf)
+    usual = np.median((around[:-2], lows, around[2:]), axis=0)
+    lows = np.where(lows - usual > raised_mv, usual, lows)
     share = np.arange(block, dtype=np.float32) / np.float32(block)
     between = lows[:-1, None] + (lows[1:] - lows[:-1])[:, None] * share
     ahead = block // 2

@@ -32,6 +32,10 @@ on some of them."""
 ENOUGH_BINS = 4000
 """So many bins tell a channel's span well enough."""
 LEAST_CLAMP_US = 0.6
+NOMINAL_DUTY = 0.074
+"""Part of a line that sync takes, where only blanking is seen: 4.7 us of 63.56."""
+ENVELOPE_US = 0.3
+"""Length of the straight pieces that draw a burst's envelope: about a cycle."""
 LEAST_FITTED = 6
 """A constant and a subcarrier are not fitted to fewer columns."""
 AFTER_PICTURE_US = 0.2
@@ -205,7 +209,7 @@ def line_grid(sync: LineSync, seconds_per_sample: float, samples_per_bin: int, b
         bin_us=bin_us,
         samples_per_bin=samples_per_bin,
         period_us=sync.period_us,
-        sync_end_us=4.7 if math.isnan(sync.width_us) else sync.width_us,
+        sync_end_us=min(4.7, NOMINAL_DUTY * sync.period_us) if math.isnan(sync.width_us) else sync.width_us,
         system=sync.system or SYSTEM_525,
     )
 
@@ -325,23 +329,34 @@ def _sync_time_clamp(grid: LineGrid) -> Clamp | None:
 
 
 def _burst_clamp(rows: NDArray[np.float32], grid: LineGrid, subcarrier_hz: float) -> Clamp | None:
-    """Blanking under and after the burst, weighted by length: a constant fitted jointly with the subcarrier to the
-    burst's middle cycles, and the mean from when its tail is over."""
+    """A constant from after sync to before the picture, fitted jointly with the subcarrier, whose envelope is drawn by
+    straight pieces: a burst may begin and end anywhere. Beside it the constant under the burst's middle cycles."""
     if grid.system.burst_us is None:
         return _porch_clamp(rows, grid)
     burst = grid.columns(*grid.system.burst_us)
     quiet = _quiet_columns(rows, grid, grid.system.burst_us[1] + AFTER_BURST_US)
     if quiet is None or burst.stop - burst.start < LEAST_FITTED:
         return None if quiet is None else _mean_of(quiet)
-    angle = 2.0 * math.pi * subcarrier_hz * 1e-6 * grid.bin_us * np.arange(burst.stop - burst.start)
-    constant = np.linalg.pinv(np.stack((np.ones(angle.size), np.cos(angle), np.sin(angle)), axis=1))[0]
-    under_burst = np.zeros(quiet.stop - burst.start)
-    under_burst[: angle.size] = constant
-    after = np.zeros(quiet.stop - burst.start)
-    quiet_count = quiet.stop - quiet.start
-    after[-quiet_count:] = 1.0 / quiet_count
-    share = angle.size / (angle.size + quiet_count)
-    return Clamp(slice(burst.start, quiet.stop), share * under_burst + (1.0 - share) * after, quiet, under_burst)
+    cycles = subcarrier_hz * 1e-6 * grid.bin_us
+    opened = grid.columns(grid.sync_end_us + AFTER_SYNC_US, grid.system.burst_us[0])
+    columns = slice(min(opened.start, burst.start), quiet.stop)
+    under_burst = np.zeros(columns.stop - columns.start)
+    middle = slice(burst.start - columns.start, burst.stop - columns.start)
+    under_burst[middle] = _constant_beside(cycles, np.ones((1, burst.stop - burst.start)))
+    place = np.arange(under_burst.size) / max(1.0, ENVELOPE_US / grid.bin_us)
+    knots = np.arange(math.ceil(place[-1]) + 1)
+    envelopes = np.maximum(0.0, 1.0 - np.abs(place - knots[:, None]))
+    return Clamp(columns, _constant_beside(cycles, envelopes), quiet, under_burst)
+
+
+def _constant_beside(cycles: float, envelopes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Weights of a least-squares constant beside a subcarrier of any phase under each of the envelopes.
+
+    `cycles` a column; `envelopes` of shape (envelopes, columns).
+    """
+    angle = 2.0 * math.pi * cycles * np.arange(envelopes.shape[1])
+    model = np.concatenate((np.ones((1, angle.size)), envelopes * np.cos(angle), envelopes * np.sin(angle)))
+    return np.asarray(np.linalg.pinv(model.T)[0])
 
 
 def _quiet_columns(rows: NDArray[np.float32], grid: LineGrid, open_us: float) -> slice | None:

@@ -14,6 +14,8 @@ from .systems import system_of
 
 EDGE_REACH = 0.25
 """So much of the sync width is looked at on either side of an edge: 1.2 us at 15 kHz, shorter than the front porch."""
+OF_FRONT_PORCH = 0.95
+"""And no more than this part of the front porch, before which there may be picture: 0.6 us at 31 kHz."""
 FAR_OFF = 0.1
 """Edges that lie farther from where slicing saw them, in parts of that reach, are looked at again where they are."""
 LEAST_STEP = 0.3
@@ -42,7 +44,7 @@ def refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, p
     scale_mv = record.mv_per_code * probe_ratio
     upright_mv = -scale_mv if found.inverted else scale_mv
     near_us = found.edges_us + np.array([[0.0], [found.width_us]])
-    reach_us = EDGE_REACH * found.width_us
+    reach_us = min(EDGE_REACH * found.width_us, OF_FRONT_PORCH * system_of(found.period_us).front_porch_us)
     edges = fitted_edges(record, near_us, reach_us, sample_us)
     if (np.abs(edges.at_us - near_us) > FAR_OFF * reach_us).any():
         near_us = np.where(np.isfinite(edges.at_us), edges.at_us, near_us)

@@ -39,12 +39,12 @@ def system_of(line_period_us: float) -> LineSystem:
     """The family of a line period.
 
     15 700 to 15 746 Hz occur on 525-line units and 15 611 to 15 625 Hz on 625-line ones (standards.md 1.4); the limits
-    here add 0.1 % for a scope's time base. Anything else is unknown and takes blanking in the 525 proportions.
+    here add 0.1 % for a scope's time base. Anything else is unknown and takes blanking in the
+    proportions of a 31 kHz 640 x 480 line: until 5.720 us after 0H of 31.778, from 0.636 us before (monitor manual).
     """
     rate_hz = 1e6 / line_period_us
     if 15_684.0 <= rate_hz <= 15_762.0:
         return SYSTEM_525
     if 15_595.0 <= rate_hz <= 15_641.0:
         return SYSTEM_625
-    scale = line_period_us / 63.5556
-    return LineSystem(None, 9.2 * scale, 1.5 * scale)
+    return LineSystem(None, 0.18 * line_period_us, 0.02 * line_period_us)

@@ -97,7 +97,6 @@ def test_where_in_its_lines_a_record_begins_does_not_change_the_level(
     system: str, signal: str, first_us: float, seed: int, log_rate: float
 ) -> None:
     """Two records of the same picture, one begun later: they differ by their noise, of which their u95_repeat knows."""
-    system = "525/60" if signal == "composite" else system
     raster, rate_ms = RASTER_525 if system == "525/60" else RASTER_625, 10.0**log_rate
     samples = math.ceil(9.2 * raster.period_us * rate_ms)
     readings = []

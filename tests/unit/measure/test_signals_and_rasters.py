@@ -120,17 +120,8 @@ def test_any_signal_is_read_at_any_sample_rate_and_resolution(
     assert_read(read(wired(signal, made, level_mv, system=system)), made, system, lines, level_mv, signal)
 
 
-@pytest.mark.parametrize(
-    ("kind", "signal"),
-    [
-        ("24 kHz", "sync"),
-        ("24 kHz", "hsync"),
-        ("24 kHz", "luma"),
-        ("24 kHz", "green"),
-        ("31 kHz", "sync"),
-        ("31 kHz", "hsync"),
-    ],
-)
+@pytest.mark.parametrize("signal", ["sync", "hsync", "luma", "green", "none"])
+@pytest.mark.parametrize("kind", COMPUTERS)
 def test_lines_of_24_and_31_khz_computers_are_read(kind: str, signal: str) -> None:
     made = made_of(COMPUTERS[kind], 16, 50.0)
     assert_read(read(wired(signal, made, 650.0)), made, "unknown", 16, 650.0, signal)
@@ -146,6 +137,7 @@ def test_a_line_rate_of_no_family_is_unknown_with_its_numbers(rate_hz: float) ->
     assert measured.sync.line_rate_hz == pytest.approx(rate_hz, rel=1e-4)
 
 
+@pytest.mark.parametrize("inverted", [False, True])
 @pytest.mark.parametrize(
     ("raster", "lines", "system", "field_hz"),
     [
@@ -160,11 +152,11 @@ def test_a_line_rate_of_no_family_is_unknown_with_its_numbers(rate_hz: float) ->
     ],
 )
 def test_progressive_fields_are_counted_from_vertical_sync(
-    raster: Raster, lines: int, system: str, field_hz: float
+    raster: Raster, lines: int, system: str, field_hz: float, inverted: bool
 ) -> None:
     """Lines and field rates of standards.md 1.4 [C, R]; no half lines, no equalising pulses, one serration a line."""
     made = made_of(replace(raster, lines_per_field=lines), 1.2 * lines, 10.0 if raster.period_us > 60.0 else 25.0)
-    measured = read(wired("sync", made, 650.0))
+    measured = read(wired("sync", made, 650.0, inverted=inverted))
     field = measured.sync.field
     assert field is not None
     assert (field.lines_per_field, field.scan) == (lines, "progressive")
@@ -221,7 +213,7 @@ disturbances = (
 
 
 @settings(deadline=None, max_examples=25, derandomize=True)
-@given(st.just("sync"), *disturbances[1:])
+@given(*disturbances)
 def test_a_sync_that_drops_out_costs_the_two_lines_beside_it(
     signal: str, family: str, lines: int, rate_ms: float, first_us: float, seed: int
 ) -> None:
