@@ -131,13 +131,14 @@ def _bends(total: NDArray[np.float64], half: int) -> NDArray[np.float64]:
 
 
 def _restless_mv(lines: Lines, half: int) -> NDArray[np.float64]:
-    """Largest difference of neighbouring windows on the clamps, shape (channels,): what interference does to a flat."""
+    """Largest difference of neighbouring windows on clamps not spoilt, shape (channels,): what interference does to a flat."""
     quiet = lines.level_mv[:, :, lines.clamp.quiet]
     channels, rows, columns = quiet.shape
     if columns < 2 * half + 1:
         return np.zeros(channels)
     bends = _bends(_running_sums(quiet.reshape(channels * rows, columns)), half)
-    return np.asarray(bends.reshape(channels, -1).max(axis=1) / half)
+    largest = bends.max(axis=1).reshape(channels, rows)
+    return np.asarray(np.where(lines.spoilt, 0.0, largest).max(axis=1) / half)
 
 
 def _window_bins(lines: Lines, cycle_us: float | None) -> int:

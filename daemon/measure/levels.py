@@ -143,7 +143,7 @@ def measure_levels(
     for index, one in enumerate(channels):
         pedestal_mv, pedestal_error_mv = lines.pedestal_mv(index)
         its_noise_mv = float(lines.clamp_noise_mv[index])
-        blanking_noise_mv = _blanking_noise(one.record, lines, piece) * one.mv_per_code
+        blanking_noise_mv = _blanking_noise(one.record, lines, index, piece) * one.mv_per_code
         base = Levels(
             one.lsb_mv,
             blanking_mv=_mean(everywhere.blanking_mv[index]),
@@ -356,12 +356,12 @@ def _white_noise(record: ChannelRecord, top: State, lines: Lines, piece: int) ->
     return _noise_codes(record, first_bin.ravel() * grid.samples_per_bin, piece)
 
 
-def _blanking_noise(record: ChannelRecord, lines: Lines, piece: int) -> float:
+def _blanking_noise(record: ChannelRecord, lines: Lines, index: int, piece: int) -> float:
     """Rms noise of single samples in codes on blanking, from pieces spread over the clamps."""
     grid, quiet = lines.grid, lines.clamp.quiet
     a_line = max(1, (quiet.stop - quiet.start) * grid.samples_per_bin // piece)
     into = quiet.start + np.arange(a_line) * piece // grid.samples_per_bin
-    first_bin = (grid.first_bin[:, None] + into).ravel()
+    first_bin = (grid.first_bin[~lines.spoilt[index], None] + into).ravel()
     return _noise_codes(record, first_bin[:: -(-first_bin.size // _pieces(piece))] * grid.samples_per_bin, piece)
 
 

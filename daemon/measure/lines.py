@@ -32,6 +32,10 @@ on some of them."""
 ENOUGH_BINS = 4000
 """So many bins tell a channel's span well enough."""
 LEAST_CLAMP_US = 0.6
+SPOILT = 4.0
+"""A clamp whose columns scatter so many times more than the others' holds a glitch or a pulse too many."""
+MOST_SPOILT = 0.25
+"""Where more lines scatter so, it is what this signal is like."""
 NOMINAL_DUTY = 0.074
 """Part of a line that sync takes, where only blanking is seen: 4.7 us of 63.56."""
 ENVELOPE_US = 0.3
@@ -136,7 +140,8 @@ class Lines:
         level_mv: above blanking, shape (channels, lines, bins).
         blanking_mv, next_blanking_mv: clamp of every line and of the line after it against scope zero, shape (channels, lines).
         clamp: how blanking was taken.
-        clamp_noise_mv: rms of a bin within the clamps, shape (channels,).
+        clamp_noise_mv: rms of a bin within the clamps, shape (channels,); spoilt ones left out.
+        spoilt: lines whose clamp holds a glitch, shape (channels, lines).
         active: columns where the picture lies.
         pedestals_mv: blanking under the burst less blanking after it, shape (channels, lines); None without burst.
     """
@@ -147,6 +152,7 @@ class Lines:
     next_blanking_mv: NDArray[np.float64]
     clamp: Clamp
     clamp_noise_mv: NDArray[np.float64]
+    spoilt: NDArray[np.bool_]
     active: slice
     pedestals_mv: NDArray[np.float64] | None = None
 
@@ -255,14 +261,15 @@ def cut_lines(
     pedestals_mv = None
     if clamp.under_burst is not None:
         pedestals_mv = rows[:, :, clamp.columns] @ clamp.under_burst - quiet_mv
-    rest = quiet - quiet_mv[:, :, None]
-    noise_mv = np.sqrt(np.einsum("clb,clb->c", rest, rest) / (rest.size // rest.shape[0]))
+    scatter2 = _scatter2(quiet)
+    spoilt = _spoilt(scatter2)
+    noise_mv = np.sqrt((scatter2 * ~spoilt).sum(axis=1, dtype=np.float64) / (~spoilt).sum(axis=1))
     slope = (next_mv - own_mv) / grid.bins_to_next
     rows -= (own_mv - slope * clamp.middle).astype(np.float32)[:, :, None]
     rows -= slope.astype(np.float32)[:, :, None] * np.arange(rows.shape[2], dtype=np.float32)
     end_us = grid.period_us - grid.system.front_porch_us - AFTER_PICTURE_US
     active = slice(clamp.columns.stop, grid.columns(0.0, end_us).stop)
-    return Lines(grid, rows, own_mv, next_mv, clamp, noise_mv, active, pedestals_mv)
+    return Lines(grid, rows, own_mv, next_mv, clamp, noise_mv, spoilt, active, pedestals_mv)
 
 
 def _mean(columns: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -281,14 +288,44 @@ def clamped(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Blanking of every line and of the line after it, shape (channels, lines) each.
 
-    Where the record ends before the next line's clamp the line's own stands in.
+    Where the record ends before the next line's clamp the line's own stands in; where a few clamps are spoilt, what the
+    lines about them have.
     """
     first = grid.first_bin + clamp.columns.start
     following = first + grid.bins_to_next.round().astype(np.intp)
     inside = following + clamp.weights.size <= binned.shape[1]
     begin = np.concatenate((first, np.where(inside, following, first)))
-    both_mv = binned.take(begin[:, None] + np.arange(clamp.weights.size), axis=1) @ clamp.weights
-    return both_mv[:, : first.size], both_mv[:, first.size :]
+    columns = binned.take(begin[:, None] + np.arange(clamp.weights.size), axis=1)
+    both_mv = columns @ clamp.weights
+    quiet = slice(clamp.quiet.start - clamp.columns.start, clamp.quiet.stop - clamp.columns.start)
+    spoilt = _spoilt(_scatter2(columns[:, :, quiet]))
+    own_mv, next_mv = both_mv[:, : first.size], both_mv[:, first.size :]
+    if spoilt.any():
+        _bridge(own_mv, spoilt[:, : first.size])
+        _bridge(next_mv, spoilt[:, first.size :])
+    return own_mv, next_mv
+
+
+def _scatter2(columns: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Variance of each line's columns about their mean, shape (channels, lines)."""
+    rest = columns - _mean(columns)[:, :, None]
+    return np.asarray(np.einsum("clb,clb->cl", rest, rest) / np.float32(rest.shape[2]))
+
+
+def _spoilt(scatter2: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Lines that scatter far more than a channel's other lines do; none where many are so."""
+    usual2 = np.sort(scatter2, axis=1)[:, scatter2.shape[1] // 2, None]
+    spoilt = scatter2 > SPOILT**2 * usual2
+    spoilt &= spoilt.mean(axis=1, keepdims=True) <= MOST_SPOILT
+    return np.asarray(spoilt)
+
+
+def _bridge(blanking_mv: NDArray[np.float64], spoilt: NDArray[np.bool_]) -> None:
+    """Draw straight lines over spoilt lines, in place."""
+    for level_mv, without in zip(blanking_mv, spoilt, strict=True):
+        if without.any() and not without.all():
+            known = np.flatnonzero(~without)
+            level_mv[without] = np.interp(np.flatnonzero(without), known, level_mv[known])
 
 
 def _porch_clamp(rows: NDArray[np.float32], grid: LineGrid) -> Clamp | None:

@@ -250,7 +250,7 @@ def test_glitches_under_a_microsecond_change_nothing(
     seed: int,
     glitches: list[tuple[float, float]],
 ) -> None:
-    """Down anywhere in the picture, and up in the middle of one sync."""
+    """Down anywhere in the picture, up in the middle of one sync, and down on the back porch of another line."""
     raster, system = FAMILIES[family]
     made = made_of(raster, lines, rate_ms, first_us=first_us, seed=seed)
     t_us, sync = record_time_us(made), sync_wave(made)
@@ -260,6 +260,8 @@ def test_glitches_under_a_microsecond_change_nothing(
         sync = np.where((t_us > begin_us) & (t_us < begin_us + width_us), 1.0, sync)
     middle_us = first_us + seed % lines * raster.period_us + 2.0
     sync = np.where((t_us > middle_us) & (t_us < middle_us + 0.3), 0.0, sync)
+    porch_us = first_us + (seed // 7) % lines * raster.period_us + 6.2
+    sync = np.where((t_us > porch_us) & (t_us < porch_us + 0.7), 1.0, sync)
     assert_read(disturbed(signal, made, sync, 650.0), made, system, lines, 650.0, signal)
 
 
