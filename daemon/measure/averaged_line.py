@@ -10,7 +10,7 @@ from ...drivers.capture import Capture, ChannelRecord
 from .binning import binned_mv, samples_per_bin
 from .calibrated import calibrations_in_force
 from .found_sync import find_sync
-from .lines import picture_lines
+from .line_grid import picture_lines
 from .sync_train import LineSync
 from .targets import Conditions
 

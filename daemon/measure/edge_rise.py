@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ...drivers.capture import Capture, ChannelRecord
 from .burst import LIMITER_UP_TO_MHZ
 from .hookup import WHITE_ROLES
-from .lines import LineGrid
+from .line_grid import LineGrid
 from .targets import Conditions
 
 RISE_TIMES_BANDWIDTH = 0.35

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 from ...drivers.capture import Capture
 from .binning import samples_per_bin, usable_samples
 from .hookup import WHITE_ROLES, Clip, Role
+from .line_grid import LineGrid, line_grid
 from .line_sync import find_blanking, find_line_sync
-from .lines import LineGrid, line_grid
 from .sync_train import NO_SYNC, LineSync
 from .systems import SYSTEM_525, LineSystem
 from .targets import Conditions

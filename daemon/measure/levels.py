@@ -8,8 +8,11 @@ from numpy.typing import NDArray
 
 from ...drivers.capture import ChannelRecord
 from .binning import binned_mv
+from .clamps import clamped
 from .flats import ALIKE_MV, LONG_ENOUGH_US, State, flat_runs, states
-from .lines import LineGrid, Lines, clamped, cut_lines, telling_lines
+from .level_noise import blanking_noise_codes, mean_error_mv, piece_samples, random_mv, white_noise_codes
+from .line_grid import LineGrid, telling_lines
+from .lines import Lines, cut_lines
 
 DARK_UNDER = 0.05
 """A picture whose highest state lies under this part of the target holds no white."""
@@ -19,12 +22,7 @@ EVEN_LINES = 12
 HIGHEST_LINES = 4
 """Flats are learnt on so many lines spread evenly and so many of the brightest of each channel; sums run over all lines."""
 LEAST_SUMMED = 8
-PIECE_S, LONGEST_PIECE = 0.5e-6, 2000
-FEWEST_PIECES, MOST_PIECES, ENOUGH_SAMPLES = 16, 128, 8192
-"""Noise is told from so many pieces of so many samples in all."""
 FEW_LINES = 4
-MOST_RUNS = 8
-"""So many runs tell what is correlated in the noise well enough."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,12 +136,12 @@ def measure_levels(
     )
     average_mv = everywhere.between(lines.active, lines.clamp.middle).mean(axis=1)
     mean_mv = binned.mean(axis=1)
-    piece = max(2, min(LONGEST_PIECE, round(PIECE_S / seconds_per_sample)))
+    piece = piece_samples(seconds_per_sample)
     found = []
     for index, one in enumerate(channels):
         pedestal_mv, pedestal_error_mv = lines.pedestal_mv(index)
         its_noise_mv = float(lines.clamp_noise_mv[index])
-        blanking_noise_mv = _blanking_noise(one.record, lines, index, piece) * one.mv_per_code
+        blanking_noise_mv = blanking_noise_codes(one.record, lines, index, piece) * one.mv_per_code
         base = Levels(
             one.lsb_mv,
             blanking_mv=_mean(everywhere.blanking_mv[index]),
@@ -160,7 +158,7 @@ def measure_levels(
         if its_states:
             noise_mv = blanking_noise_mv
             if cycle_us is None:
-                noise_mv = _white_noise(one.record, its_states[0], lines, piece) * one.mv_per_code
+                noise_mv = white_noise_codes(one.record, its_states[0], lines, piece) * one.mv_per_code
             base = _with_white(base, its_states, lines, index, noise_mv, everywhere)
         found.append(base)
     return found
@@ -176,7 +174,7 @@ def _with_white(
         base,
         white_mv=top.level_mv,
         white_rows=top.rows,
-        white_random_mv=_random_mv(top, lines, index),
+        white_random_mv=random_mv(top, lines, index),
         black_mv=found[-1].level_mv if len(found) > 1 else math.nan,
         noise_mv=noise_mv,
         samples=int(top.runs.bins.sum()) * grid.samples_per_bin,
@@ -250,7 +248,7 @@ def _over_all_lines(
     return replace(
         base,
         white_mv=float(level_mv.mean()),
-        white_random_mv=_mean_error_mv(level_mv, clamp_mv),
+        white_random_mv=mean_error_mv(level_mv, clamp_mv),
         white_rows=int(level_mv.size),
         rows=int(grid.number.size),
         samples=int(level_mv.size) * (columns.stop - columns.start) * grid.samples_per_bin,
@@ -295,85 +293,3 @@ def without_subcarrier(lines: Lines, cycle_us: float) -> Lines:
     for place, weight in enumerate(weights / weights.sum()):
         smooth += weight * padded[:, :, place : place + smooth.shape[2]]
     return replace(lines, level_mv=smooth)
-
-
-def _random_mv(top: State, lines: Lines, index: int) -> float:
-    """Standard uncertainty of the level from noise (type A, JCGM 100 4.2), from two sides.
-
-    From within the lines: the scatter of block means of about a microsecond, which carries what is correlated over
-    less than that, over the length of flats and clamps in use. From the lines' own levels where these scatter
-    more than that explains (slow noise, hum): with few of them enlarged as Student's distribution asks.
-    """
-    runs = top.runs
-    weight = np.bincount(runs.row, weights=runs.bins)
-    held = weight > 0.0
-    per_row_mv = np.bincount(runs.row, weights=runs.mean_mv * runs.bins)[held] / weight[held]
-    clamp_length_us = lines.grid.bin_us / lines.clamp.noise_gain**2
-    flats_us = max(top.dwell_us, 1.0)
-    clamps_us = max(0.9 * per_row_mv.size * clamp_length_us, 0.5)
-    inner_mv = _block_scatter_mv(top, lines, index) * math.sqrt(1.0 / flats_us + 1.0 / clamps_us)
-    if per_row_mv.size < 3:
-        return inner_mv
-    freedom = per_row_mv.size - 1
-    of_lines_mv = _mean_error_mv(per_row_mv, float(lines.line_scatter_mv[index]))
-    more = of_lines_mv > inner_mv * math.sqrt(1.0 + 1.0 / math.sqrt(freedom))
-    return of_lines_mv * (1.0 + 1.0 / freedom) if more else inner_mv
-
-
-def _mean_error_mv(level_mv: NDArray[np.float64], clamp_mv: float) -> float:
-    """Standard uncertainty of the mean of successive lines' levels, of which each two share a clamp.
-
-    Half of a clamp's scatter, `clamp_mv` rms, shows in the scatter of the lines; all of it is in their mean.
-    """
-    rest = level_mv - _mean(level_mv)
-    variance = float(rest @ rest) / (rest.size - 1)
-    return math.sqrt((max(0.0, variance - 0.5 * clamp_mv**2) + clamp_mv**2) / rest.size)
-
-
-def _block_scatter_mv(top: State, lines: Lines, index: int) -> float:
-    """Rms of the means of one-microsecond blocks about the mean of their run, on the longest runs."""
-    block = max(1, round(1.0 / lines.grid.bin_us))
-    longest = (-top.runs.bins).argsort(kind="stable")[:MOST_RUNS]
-    bins = top.runs.bins[longest]
-    blocks = max(2, int(bins[bins.size // 2]) // block)
-    longest = longest[bins >= blocks * block]
-    if longest.size == 0:
-        return float(lines.clamp_noise_mv[index]) / math.sqrt(block)
-    place = top.runs.first[longest, None] + np.arange(blocks * block)
-    pieces = lines.level_mv[index, top.runs.row[longest, None], place]
-    means = np.add.reduce(pieces.reshape(-1, blocks, block), axis=2) / block
-    rest = means - np.add.reduce(means, axis=1, keepdims=True) / blocks
-    return math.sqrt(float(np.vdot(rest, rest)) / (rest.shape[0] * (blocks - 1)))
-
-
-def _white_noise(record: ChannelRecord, top: State, lines: Lines, piece: int) -> float:
-    """Rms noise of single samples in codes on flats of a state, from pieces spread over its runs."""
-    grid, pieces = lines.grid, _pieces(piece)
-    runs = top.runs.at(slice(pieces))
-    a_run = max(1, pieces // runs.bins.size)
-    into = np.arange(a_run)[:, None] * ((runs.bins - piece / grid.samples_per_bin) / a_run)
-    first_bin = grid.first_bin[runs.row] + runs.first + np.maximum(into, 0.0).astype(np.intp)
-    return _noise_codes(record, first_bin.ravel() * grid.samples_per_bin, piece)
-
-
-def _blanking_noise(record: ChannelRecord, lines: Lines, index: int, piece: int) -> float:
-    """Rms noise of single samples in codes on blanking, from pieces spread over the clamps."""
-    grid, quiet = lines.grid, lines.clamp.quiet
-    a_line = max(1, (quiet.stop - quiet.start) * grid.samples_per_bin // piece)
-    into = quiet.start + np.arange(a_line) * piece // grid.samples_per_bin
-    first_bin = (grid.first_bin[~lines.spoilt[index], None] + into).ravel()
-    return _noise_codes(record, first_bin[:: -(-first_bin.size // _pieces(piece))] * grid.samples_per_bin, piece)
-
-
-def _pieces(piece: int) -> int:
-    """How many pieces of so many samples tell the noise well enough."""
-    return max(FEWEST_PIECES, min(MOST_PIECES, ENOUGH_SAMPLES // piece))
-
-
-def _noise_codes(record: ChannelRecord, first: NDArray[np.intp], piece: int) -> float:
-    """Rms of samples about the mean of their piece, in the record's own band, quantisation taken out."""
-    first = np.minimum(first, record.codes.size - piece)
-    pieces = record.codes[first[:, None] + np.arange(piece)].astype(np.float64)
-    sums = np.add.reduce(pieces, axis=1)
-    squares = float(np.vdot(pieces, pieces)) - float(sums @ sums) / piece
-    return math.sqrt(max(0.0, squares / (first.size * (piece - 1)) - record.code_step**2 / 12.0))

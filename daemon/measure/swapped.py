@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from ...drivers.capture import Capture, ChannelRecord
 from .found_sync import FoundSync, grid_of
 from .hookup import COLOURS, Clip, Role
+from .line_grid import LineGrid
 from .line_sync import find_line_sync
-from .lines import LineGrid
 from .sync_train import NO_SYNC, LineSync
 from .targets import Conditions
 

@@ -19,7 +19,7 @@ from scipy import stats
 from uncertainties import correlated_values
 
 from peakwhite.daemon.measure.level_budget import LevelBudget
-from peakwhite.daemon.measure.levels import _mean_error_mv
+from peakwhite.daemon.measure.level_noise import mean_error_mv
 from peakwhite.daemon.measure.match import match
 from peakwhite.daemon.measure.uncertainty import Item
 
@@ -42,7 +42,7 @@ def test_the_inputs_of_h2_have_their_published_uncertainty(
     readings: NDArray[np.float64], published: float, digit: float
 ) -> None:
     """The experimental standard deviation of the mean (JCGM 100 4.2.3), in mV, uA and mrad."""
-    assert _mean_error_mv(readings, 0.0) == pytest.approx(published, abs=0.5 * digit)
+    assert mean_error_mv(readings, 0.0) == pytest.approx(published, abs=0.5 * digit)
 
 
 @pytest.mark.parametrize("name", OUTPUTS)
@@ -50,7 +50,7 @@ def test_the_outputs_of_h2_by_its_second_approach(name: str) -> None:
     """The published uncertainties are of first order, the scatter of results is not: 0.3 % apart at most."""
     each_ohm, published_ohm, published_u_ohm = OUTPUTS[name]
     assert float(each_ohm.mean()) == pytest.approx(published_ohm, abs=6e-3)
-    assert _mean_error_mv(each_ohm, 0.0) == pytest.approx(published_u_ohm, rel=5e-3)
+    assert mean_error_mv(each_ohm, 0.0) == pytest.approx(published_u_ohm, rel=5e-3)
 
 
 @pytest.mark.parametrize("correlation", [0.0, 0.25, 0.5, 0.9])
