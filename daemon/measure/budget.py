@@ -39,7 +39,7 @@ def budget(
     `calibrated` knows better stands in the place of the specification.
     """
     enlarged = 100.0 / pattern_pct
-    items = [Item("noise", "random", "normal", levels.white_random_mv * enlarged)]
+    items = [Item("noise", "random", "normal", levels.white_random_mv * enlarged, "noise")]
     items += (
         calibrated.gain_items(level_mv)
         if calibrated.gain
@@ -50,22 +50,23 @@ def budget(
         item = calibrated.linearity_item(state, blanking_mv, level_mv / enlarged, LINEARITY_LSB * levels.lsb_mv)
         items.append(item if enlarged == 1.0 else replace(item, size_mv=item.size_mv * enlarged))
         if not noise_mv >= QUIET_LSB * levels.lsb_mv:
-            items.append(Item(f"quantisation, {state}", "per-channel", "rectangular", 0.5 * levels.lsb_mv * enlarged))
+            half_mv = 0.5 * levels.lsb_mv * enlarged
+            items.append(Item(f"quantisation, {state}", "per-channel", "rectangular", half_mv, "quantisation"))
     if calibrated.terminator:
         items += calibrated.terminator_items(level_mv)
     elif clip.load != "none":
         # V is in proportion to RL/(Rs + RL): with Rs = RL half of the terminator's error reaches the level.
         part = 0.5 * clip.load_tolerance_pct / 100.0
-        items.append(Item("termination", "per-channel", "rectangular", part * abs(level_mv)))
+        items.append(Item("termination", "per-channel", "rectangular", part * abs(level_mv), "termination"))
     return tuple(item for item in items if math.isfinite(item.size_mv) and item.size_mv > 0.0)
 
 
 def _gain_items(level_mv: float, clip: Clip, gain: GainSpec, full_scale_mv: float) -> Iterator[Item]:
     """Scope and probe by their specifications."""
     of_mv = full_scale_mv if gain.of == "full-scale" else abs(level_mv)
-    yield Item(f"scope gain ±{gain.pct:g} %", "per-channel", "rectangular", gain.pct / 100.0 * of_mv)
+    yield Item(f"scope gain ±{gain.pct:g} %", "per-channel", "rectangular", gain.pct / 100.0 * of_mv, "gain")
     if clip.link == "probe-10x":
-        yield Item("probe ratio", "per-channel", "rectangular", PROBE_10X_PCT / 100.0 * abs(level_mv))
+        yield Item("probe ratio", "per-channel", "rectangular", PROBE_10X_PCT / 100.0 * abs(level_mv), "gain")
 
 
 def repeatable(items: tuple[Item, ...]) -> tuple[Item, ...]:

@@ -70,13 +70,15 @@ class Calibrated:
             "per-channel",
             "rectangular",
             compared.meter_pct / 100.0 * size_mv,
+            "gain",
         )
-        yield Item("calibration", "per-channel", "normal", compared.rest_u * size_mv)
+        yield Item("calibration", "per-channel", "normal", compared.rest_u * size_mv, "gain")
 
     def terminator_items(self, level_mv: float) -> Iterator[Item]:
         """What stands in the budget in the place of the terminator's tolerance."""
         if self.terminator is not None:
-            yield Item("termination, measured", "per-channel", "normal", self.terminator.relative_u * abs(level_mv))
+            size_mv = self.terminator.relative_u * abs(level_mv)
+            yield Item("termination, measured", "per-channel", "normal", size_mv, "termination")
 
     def linearity_item(self, state: str, blanking_mv: float, white_mv: float, half_width_mv: float) -> Item:
         """What a state of the ADC may be off the straight line; `half_width_mv` where nothing was compared.
@@ -86,11 +88,12 @@ class Calibrated:
         """
         name = f"ADC linearity, {state}"
         if self.gain is None:
-            return Item(name, "per-channel", "rectangular", half_width_mv)
+            return Item(name, "per-channel", "rectangular", half_width_mv, "linearity")
         places = [self._place(level_mv) for level_mv in (blanking_mv, blanking_mv + white_mv)]
         away = max(_away(place, self.gain.states, only_at=self.only_at_states) for place in places) / NEAR_STATES
         unknown_mv = half_width_mv / ROOT_3 * min(1.0, away)
-        return Item(name, "per-channel", "normal", math.hypot(self.gain.compared.linearity_u_mv, unknown_mv))
+        size_mv = math.hypot(self.gain.compared.linearity_u_mv, unknown_mv)
+        return Item(name, "per-channel", "normal", size_mv, "linearity")
 
     def _place(self, level_mv: float) -> float:
         """Where the ADC stands at a level against scope zero, in states above its low rail."""

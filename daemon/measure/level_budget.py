@@ -2,25 +2,10 @@
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
 
 from .calibration import SignalPath, Tied
-from .uncertainty import Item
-
-Part = Literal["noise", "gain", "linearity", "quantisation", "termination", "other"]
-
-_PART_OF: tuple[tuple[str, Part], ...] = (
-    ("noise", "noise"),
-    ("scope gain", "gain"),
-    ("probe ratio", "gain"),
-    ("calibrating meter", "gain"),
-    ("calibration", "gain"),
-    ("ADC linearity", "linearity"),
-    ("quantisation", "quantisation"),
-    ("termination", "termination"),
-)
-"""How the names that `budget` gives begin, and what they are of."""
+from .uncertainty import Item, Part
 
 
 @dataclass(frozen=True)
@@ -58,14 +43,9 @@ class LevelBudget:
 
     def items_of(self, *parts: Part) -> tuple[Item, ...]:
         """The items of these parts."""
-        return tuple(item for item in self.items if part_of(item) in parts)
-
-
-def part_of(item: Item) -> Part:
-    """What an item is of."""
-    return next((part for begins, part in _PART_OF if item.name.startswith(begins)), "other")
+        return tuple(item for item in self.items if item.part in parts)
 
 
 def scaled(items: Iterable[Item], by: float) -> tuple[Item, ...]:
     """The items, each that much larger."""
-    return tuple(Item(item.name, item.kind, item.shape, item.size_mv * abs(by)) for item in items)
+    return tuple(replace(item, size_mv=item.size_mv * abs(by)) for item in items)

@@ -7,9 +7,9 @@ from typing import Literal
 
 from .hints import hint
 from .hookup import Hookup
-from .level_budget import LevelBudget, Part, scaled
+from .level_budget import LevelBudget, scaled
 from .reading import Hint
-from .uncertainty import combined
+from .uncertainty import Part, combined
 
 Second = Literal["open", "two-loads"]
 """What the second level is into: nothing, or the load and another of the same kind."""

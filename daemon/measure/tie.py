@@ -55,7 +55,7 @@ def _tied(level: LevelBudget, tied: Tied, common: float) -> LevelBudget:
     items = (
         *scaled(level.items_of("noise", "quantisation", "termination", "other"), by),
         *(
-            Item(f"ADC linearity, {state}", "per-channel", "rectangular", LINEARITY_LSB * state_mv * share)
+            Item(f"ADC linearity, {state}", "per-channel", "rectangular", LINEARITY_LSB * state_mv * share, "linearity")
             for state, share in zip(("blanking", "white"), tied.unknown_linearity, strict=True)
         ),
         Item("tie", "per-channel", "normal", tied.tie.own_u * abs(gained_mv)),

@@ -15,6 +15,7 @@ from typing import Literal
 
 Kind = Literal["per-channel", "common", "random"]
 Shape = Literal["normal", "rectangular"]
+Part = Literal["noise", "gain", "linearity", "quantisation", "termination", "other"]
 
 _ROOT_2 = math.sqrt(2.0)
 _ROOT_3 = math.sqrt(3.0)
@@ -35,12 +36,14 @@ class Item:
         kind: `common` ones are the same on all channels and drop out of ratios; `random` ones differ at every reading.
         shape: rectangular ±`size_mv`, or normal with standard deviation `size_mv`.
         size_mv: not negative.
+        part: of what it is; where levels are compared, some parts drop out.
     """
 
     name: str
     kind: Kind
     shape: Shape
     size_mv: float
+    part: Part = "other"
 
     @property
     def standard_mv(self) -> float:

@@ -22,16 +22,18 @@ from peakwhite.drivers.errors import UsageError
 BEGUN_NS = 1_767_323_045_678_000_000
 PATH = SignalPath(0.008, 1.6, "coax", 1.0)
 STATE_MV = 8.0
-GAIN = Item("scope gain ±3 %", "per-channel", "rectangular", 21.0)
-LINEARITY = tuple(Item(f"ADC linearity, {state}", "per-channel", "rectangular", 4.0) for state in ("white", "blanking"))
-TERMINATION = Item("termination", "per-channel", "rectangular", 3.5)
+GAIN = Item("scope gain ±3 %", "per-channel", "rectangular", 21.0, "gain")
+LINEARITY = tuple(
+    Item(f"ADC linearity, {state}", "per-channel", "rectangular", 4.0, "linearity") for state in ("white", "blanking")
+)
+TERMINATION = Item("termination", "per-channel", "rectangular", 3.5, "termination")
 
 
 def taken(
     *levels_mv: float, noise_mv: float = 0.5, every_s: float = 15.0, items: tuple[Item, ...] = ()
 ) -> list[LevelBudget]:
     """Levels in the order of the colours, one every so many seconds."""
-    of_each = (Item("noise", "random", "normal", noise_mv), *items)
+    of_each = (Item("noise", "random", "normal", noise_mv, "noise"), *items)
     return [
         LevelBudget(
             role,

@@ -21,11 +21,11 @@ from peakwhite.drivers.capture import Capture, GainSpec
 
 IDENTITY = "MAKER,MODEL-4,SN77,1.0"
 PATH = SignalPath(0.008, 1.6, "coax", 1.0)
-GAIN = Item("scope gain ±3 %", "per-channel", "rectangular", 21.0)
+GAIN = Item("scope gain ±3 %", "per-channel", "rectangular", 21.0, "gain")
 REST = (
-    Item("noise", "random", "normal", 0.8),
-    Item("ADC linearity, white", "per-channel", "rectangular", 4.0),
-    Item("termination", "per-channel", "rectangular", 3.5),
+    Item("noise", "random", "normal", 0.8, "noise"),
+    Item("ADC linearity, white", "per-channel", "rectangular", 4.0, "linearity"),
+    Item("termination", "per-channel", "rectangular", 3.5, "termination"),
 )
 HERE = path_words(PATH)
 

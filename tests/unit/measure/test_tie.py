@@ -16,7 +16,7 @@ from peakwhite.daemon.measure.calibration import Calibration, Compared, Gain, Si
 from peakwhite.daemon.measure.delay import delay_between
 from peakwhite.daemon.measure.engine import measure_capture
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
-from peakwhite.daemon.measure.level_budget import LevelBudget, part_of
+from peakwhite.daemon.measure.level_budget import LevelBudget
 from peakwhite.daemon.measure.levels import Levels
 from peakwhite.daemon.measure.match import match
 from peakwhite.daemon.measure.reading import MatchReading
@@ -182,13 +182,13 @@ def level(role: str, mv: float, *items: Item, own_u: float = 0.0, gain: float = 
 
 
 def terminators(mv: float) -> Item:
-    return Item("termination", "per-channel", "rectangular", 0.005 * mv)
+    return Item("termination", "per-channel", "rectangular", 0.005 * mv, "termination")
 
 
 def test_two_terminators_of_one_per_cent_leave_five_and_a_half_millivolts() -> None:
     """measuring.md: two 1 % ones leave 5.5 mV; 0.7764 is where a triangle of half-width 1 holds 95 % (1 - sqrt 0.05)."""
-    gain = Item("scope gain ±3 %", "per-channel", "rectangular", 0.03 * 714.3)
-    linearity = Item("ADC linearity, white", "per-channel", "rectangular", 4.0)
+    gain = Item("scope gain ±3 %", "per-channel", "rectangular", 0.03 * 714.3, "gain")
+    linearity = Item("ADC linearity, white", "per-channel", "rectangular", 4.0, "linearity")
     levels = [level(role, 714.3, gain, linearity, terminators(714.3)) for role in ("red", "green", "blue")]
     tied = found(match(levels))
     assert tied.method == "tied"
@@ -199,8 +199,8 @@ def test_two_terminators_of_one_per_cent_leave_five_and_a_half_millivolts() -> N
 def test_the_uncertainty_of_a_tied_match_is_that_of_an_independent_drawing() -> None:
     """Spread of 20 mV of noise 0.6 mV, tie 0.1 %, terminators ±0.5 %, common scale ±3 % on the difference alone."""
     rng, draws = np.random.default_rng(4), 400_000
-    gain = Item("scope gain ±3 %", "per-channel", "rectangular", 0.03 * 720.0)
-    noise = Item("noise", "random", "normal", 0.6)
+    gain = Item("scope gain ±3 %", "per-channel", "rectangular", 0.03 * 720.0, "gain")
+    noise = Item("noise", "random", "normal", 0.6, "noise")
     levels = [
         level(role, mv, gain, noise, terminators(mv), own_u=0.001)
         for role, mv in (("red", 720.0), ("green", 700.0), ("blue", 710.0))
@@ -306,7 +306,7 @@ def test_scaling_scales_and_permuting_permutes_a_tied_match(
 ) -> None:
     def made(by: float) -> list[LevelBudget]:
         roles = ("red", "green", "blue")
-        items = (Item("noise", "random", "normal", 0.5 * by),)
+        items = (Item("noise", "random", "normal", 0.5 * by, "noise"),)
         return [
             level(role, mv * by, *items, terminators(mv * by), own_u=0.001, gain=gain / gains[0])
             for role, mv, gain in zip(roles, levels, gains, strict=True)
@@ -328,7 +328,7 @@ def test_every_item_of_every_budget_belongs_to_a_part() -> None:
     for calibrated in (Calibrated(), of_gain):
         clip = Clip("CH1", "red", link="probe-10x")
         for item in budget(700.0, levels, clip, GainSpec(3.0), 1600.0, 100.0, calibrated):
-            seen.add(part_of(item))
+            seen.add(item.part)
     assert seen == {"noise", "gain", "linearity", "quantisation", "termination"}
 
 
