@@ -13,6 +13,7 @@ import click
 from ...drivers.errors import PeakwhiteError, UsageError, outcome_of
 from .calibrate import calibrate
 from .calibrate_tie import tie
+from .capture import capture
 from .demo import demo
 from .match import match
 from .measure import measure
@@ -49,7 +50,7 @@ def commands(context: click.Context) -> None:
         )
 
 
-for command in (demo, serve, scopes, measure, match, terminator_test, calibrate, settings):
+for command in (demo, serve, scopes, capture, measure, match, terminator_test, calibrate, settings):
     commands.add_command(command)
 calibrate.add_command(tie)
 

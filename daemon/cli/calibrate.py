@@ -10,7 +10,7 @@ import click
 
 from ...drivers.errors import UsageError
 from .answers import OHMS, MeterReading, answer, meter_reading
-from .options import config_option, json_option, pairs, role_option
+from .options import config_option, json_option, role_option
 from .output import say, warn
 
 if TYPE_CHECKING:
@@ -277,12 +277,9 @@ def bench_settings(config: Path | None, roles: Sequence[str]) -> "tuple[Settings
     from dataclasses import replace
 
     from ..calibrations import with_calibrations
-    from ..config.settings import load_settings
-    from .given_settings import with_roles
-    from .hookups import role_named
+    from .given_settings import settings_with_roles
 
-    wanted = {name: role_named(role) for name, role in pairs("--role", roles).items()}
-    settings = with_roles(load_settings(config), wanted)
+    settings = settings_with_roles(config, roles)
     setup = settings.setup()
     return settings, replace(setup, conditions=with_calibrations(setup.conditions))
 

@@ -7,17 +7,15 @@ from pathlib import Path
 from typing import Protocol
 
 from ...drivers.capture import Capture
-from ...drivers.errors import InstrumentError, UnreadableInput, UsageError
-from ..acquisition import NoTrigger, Source, Task
+from ...drivers.errors import UnreadableInput, UsageError
+from ..acquisition import Source, Task
 from ..config import Setup
 from ..config.settings import Settings
-from ..measure.levels import is_clipped
 from .answers import wait_for
+from .from_scope import one_capture, opened_scope, settled
 
 CAPTURES = 4
 """So many fields tell how much their means scatter."""
-MOST_TRIES = 8
-DEADLINE_S = 2.0
 
 
 class Captures(Protocol):
@@ -56,27 +54,8 @@ class FromScope:
     def take(self, step: str, file: Path | None) -> Sequence[Capture]:
         wait_for(step)
         self.source.configure(Task.FIELD, self.setup)
-        last = self._settled()
-        return [last, *(self._one() for _ in range(CAPTURES - 1))]
-
-    def _settled(self) -> Capture:
-        """A capture that has its channels on their ranges, and needed no coarser ones. Raises InstrumentError."""
-        off: list[str] = []
-        for _ in range(MOST_TRIES):
-            capture = self._one()
-            records = {name: capture.channel(name) for name in self.channels}
-            off = [name for name, record in records.items() if record is None or is_clipped(record)]
-            if not off:
-                return capture
-        raise InstrumentError("it runs off every range", where=off[0], do="check what is connected to it")
-
-    def _one(self) -> Capture:
-        capture = self.source.capture(DEADLINE_S)
-        if isinstance(capture, NoTrigger):
-            raise InstrumentError(
-                "the scope gives no record", where=self.source.resource or "scope", do="stop what else uses it"
-            )
-        return capture
+        last = settled(self.source, self.channels)
+        return [last, *(one_capture(self.source) for _ in range(CAPTURES - 1))]
 
 
 @contextmanager
@@ -90,17 +69,5 @@ def captures_of(
     if recorded:
         yield Recorded()
         return
-    resource = scope or settings.tables.scope.resource
-    if resource is None:
-        raise UsageError(
-            "no scope is named",
-            where="calibrate",
-            do="give --scope RESOURCE, or resource under [scope] in the settings",
-        )
-    from ..sources.scope import open_scope
-
-    source = open_scope(resource, family=family or settings.tables.scope.family)
-    try:
+    with opened_scope(settings, scope=scope, family=family, where="calibrate") as source:
         yield FromScope(source, setup, channels)
-    finally:
-        source.close()

@@ -1,12 +1,24 @@
 """The settings with what a command line says instead."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
+
+from .options import pairs
 
 if TYPE_CHECKING:
     from ..config.settings import Settings
     from ..measure.hookup import Role
+
+
+def settings_with_roles(config: Path | None, roles: Sequence[str]) -> "Settings":
+    """The settings of that file, else of the user, with the hookup that the --role options make. Raises UsageError, SettingsError."""
+    from ..config.settings import load_settings
+    from .hookups import role_named
+
+    wanted = {channel: role_named(name) for channel, name in pairs("--role", roles).items()}
+    return with_roles(load_settings(config), wanted)
 
 
 def with_roles(settings: "Settings", roles: "Mapping[str, Role]") -> "Settings":

@@ -11,7 +11,6 @@ from .options import (
     config_option,
     gain_spec_option,
     hold_option,
-    pairs,
     pattern_white_option,
     port_option,
     role_option,
@@ -48,11 +47,8 @@ def serve(
     """
     with ended_at_once():
         from .. import compose
-        from ..config.settings import load_settings
-        from .given_settings import with_measure, with_roles
-        from .hookups import role_named
+        from .given_settings import settings_with_roles, with_measure
 
-        wanted = {channel: role_named(name) for channel, name in pairs("--role", roles).items()}
-        settings = with_roles(load_settings(config), wanted)
+        settings = settings_with_roles(config, roles)
         settings = with_measure(settings, pattern_white=pattern_white, gain_spec=gain_spec, hold=hold)
         return compose.serve(settings, scope=scope, family=family, host=host, port=port, browser=browser)

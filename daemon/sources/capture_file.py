@@ -1,8 +1,9 @@
 """Capture files: one door for both kinds, told apart by content."""
 
+import errno
 import os
+import secrets
 import stat
-import tempfile
 from collections.abc import Container
 from pathlib import Path
 from typing import IO
@@ -30,15 +31,24 @@ def read_capture(path: Path, sync_channels: Container[str] = ()) -> Capture:
         ) from error
 
 
-def write_capture(path: Path, capture: Capture) -> None:
-    """Write `capture` as `.npz`, the whole file or none; `read_capture` gives it back exactly. Raises OSError, ValueError."""
-    with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".", suffix=".part", delete=False) as file:
+def write_capture(path: Path, capture: Capture, *, overwrite: bool = True) -> None:
+    """Write `capture` as `.npz`, the whole file or none; `read_capture` gives it back exactly.
+
+    Raises OSError, of it FileExistsError where there is such a file and `overwrite` is not wanted; ValueError.
+    """
+    part = path.with_name(f".{secrets.token_hex(8)}.part")
+    with open(part, "xb") as file:
         try:
             write_npz(file, capture)
+            file.flush()
+            os.fsync(file.fileno())
             file.close()
-            os.replace(file.name, path)
+            if not overwrite and os.path.lexists(path):
+                raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
+            os.replace(part, path)
         except BaseException:
-            os.unlink(file.name)
+            file.close()
+            os.unlink(part)
             raise
 
 

@@ -1,0 +1,65 @@
+"""Captures straight from the scope, for commands that take a few and end."""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+
+from ...drivers.capture import FORCED, Capture
+from ...drivers.errors import InstrumentError, UsageError
+from ..acquisition import NoTrigger, Source
+from ..config.settings import Settings
+from ..measure.levels import is_clipped
+
+MOST_TRIES = 8
+DEADLINE_S = 2.0
+
+
+@contextmanager
+def opened_scope(settings: Settings, *, scope: str | None, family: str | None, where: str) -> Iterator[Source]:
+    """The scope that is named, else that of the settings; `where` is the command that asks.
+
+    Raises UsageError, MalformedResource, UnknownInstrument, LinkError.
+    """
+    resource = scope or settings.tables.scope.resource
+    if resource is None:
+        raise UsageError(
+            "no scope is named", where=where, do="give --scope RESOURCE, or resource under [scope] in the settings"
+        )
+    from ..sources.scope import open_scope
+
+    source = open_scope(resource, family=family or settings.tables.scope.family)
+    try:
+        yield source
+    finally:
+        source.close()
+
+
+def settled(source: Source, channels: Sequence[str], *, triggered: bool = False) -> Capture:
+    """A capture that has these channels on their ranges, `triggered` by an edge where that is asked for.
+
+    A configured source learns ranges and trigger level from what it captured, so that a few tries do. Raises
+    InstrumentError.
+    """
+    off: list[str] = []
+    for _ in range(MOST_TRIES):
+        capture = one_capture(source)
+        records = {name: capture.channel(name) for name in channels}
+        off = [name for name, record in records.items() if record is None or is_clipped(record)]
+        if not off and not (triggered and capture.triggered_by == FORCED):
+            return capture
+    if off:
+        raise InstrumentError("it runs off every range", where=off[0], do="check what is connected to it")
+    raise InstrumentError(
+        "the scope found no trigger", where=_name(source), do="check the sync probe, and that the unit is on"
+    )
+
+
+def one_capture(source: Source) -> Capture:
+    """The next capture of a configured source. Raises InstrumentError."""
+    capture = source.capture(DEADLINE_S)
+    if isinstance(capture, NoTrigger):
+        raise InstrumentError("the scope gives no record", where=_name(source), do="stop what else uses it")
+    return capture
+
+
+def _name(source: Source) -> str:
+    return source.resource or "scope"
