@@ -158,9 +158,7 @@ def _sync_words(sync: SyncReading) -> str:
 
 def match_words(match: MatchReading) -> str:
     """How far the colours lie apart, how sure that is, and by which method."""
-    if match.spread_mv is None:
-        return "not measured"
-    spread = f"{match.spread_mv:.1f}" + ("" if match.u95_mv is None else f" ± {match.u95_mv:.1f}")
+    spread = f"{match.spread_mv:.1f} ± {match.u95_mv:.1f}"
     limit = f"{match.limit_pct:g} %"
     within = {True: f"within {limit}", False: f"beyond {limit}", None: f"{limit} cannot be told from this"}[match.ok]
     return f"{spread} mV between {match.highest} (highest) and {match.lowest} (lowest), {match.method}: {within}"

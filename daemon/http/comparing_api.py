@@ -49,7 +49,8 @@ def _one_probe_routes(router: APIRouter, services: Services) -> None:
     async def take(body: models.OneProbeRequestBody) -> models.OneProbeBody:
         """Move the same probe, cable and terminator to red, green, blue and back to red, and take each within 60 s.
 
-        Readings then carry the match, its method `one-probe`, for 60 s. Red out of turn begins anew.
+        Readings then carry the match, its method `one-probe`, for 60 s, or until levels contradict it. Red out of turn
+        begins anew.
         """
         conditions = services.setup.current.conditions
         level = _level(newest(services), conditions, body.channel)

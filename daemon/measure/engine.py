@@ -17,7 +17,7 @@ from .hookup import COLOURS, SYNC_ROLES
 from .level_budget import LevelBudget
 from .match import match
 from .one_probe import one_probe
-from .reading import ChannelReading, FieldInfo, HighestReading, Hint, Measured, SyncReading
+from .reading import ChannelReading, FieldInfo, HighestReading, Hint, MatchReading, Measured, SyncReading
 from .reference_unit import compared_with, path_words
 from .swapped import swapped_channels
 from .sync_train import LineSync
@@ -48,7 +48,7 @@ def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
     return Measured(
         sync=_sync_reading(measuring.sync, conditions.time_base_ppm),
         channels=tuple(readings),
-        match=one_probe(conditions.one_probe, capture.captured_at_ns) or match(colours),
+        match=_match(colours, capture, conditions),
         hints=tuple(_general_hints(measuring, readings, colours)),
         budgets=fit,
     )
@@ -123,6 +123,15 @@ def _with_comparisons(
         )
 
     return [of(one) for one in readings]
+
+
+def _match(colours: list[LevelBudget], capture: Capture, conditions: Conditions) -> MatchReading | None:
+    """Tied before one-probe before untied; what one probe found is given up where the levels now contradict it."""
+    now = match(colours)
+    taken = one_probe(conditions.one_probe, capture.captured_at_ns)
+    if now is None or taken is None or now.method == "tied":
+        return now or taken
+    return now if abs(now.spread_mv - taken.spread_mv) > now.u95_mv else taken
 
 
 def _general_hints(measuring: Measuring, readings: list[ChannelReading], colours: list[LevelBudget]) -> list[Hint]:

@@ -135,8 +135,8 @@ class ChannelReading:
 class MatchReading:
     """How far red, green and blue lie apart."""
 
-    spread_mv: float | None
-    u95_mv: float | None
+    spread_mv: float
+    u95_mv: float
     limit_pct: float
     ok: bool | None
     method: MatchMethod

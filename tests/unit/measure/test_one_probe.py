@@ -211,3 +211,13 @@ def test_a_capture_carries_the_match_while_it_is_fresh() -> None:
     assert fresh.match is not None and fresh.match.method == "one-probe"
     assert fresh.match.spread_mv == pytest.approx(14.0)
     assert old.match is not None and old.match.method == "untied"
+
+
+def test_levels_that_contradict_what_one_probe_found_give_it_up() -> None:
+    made = Made()
+    capture = replace(rgb_sync(made, white(714.0), white(571.0), white(700.0)), captured_at_ns=BEGUN_NS)
+    conditions = Conditions(BENCH_DEFAULT, one_probe=tuple(taken(714.0, 713.0, 714.0, 714.0, every_s=0.0)))
+    match = measure_capture(capture, conditions).match
+    assert match is not None
+    assert match.method == "untied"
+    assert match.spread_mv == pytest.approx(143.0, abs=2.0)
