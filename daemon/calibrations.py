@@ -8,6 +8,7 @@ import json
 import os
 import tempfile
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated, Literal
@@ -25,6 +26,8 @@ SCHEMA = "peakwhite.calibrations/1"
 LONGEST_SERIAL = 64
 MOST_BYTES = 1 << 20
 DO = "mend it or move it away; 'peakwhite calibrate' makes a new one"
+
+Stamps = tuple[tuple[str, int, int, int, int], ...]
 
 _Positive = Annotated[float, Field(gt=0.0)]
 _NotNegative = Annotated[float, Field(ge=0.0)]
@@ -105,6 +108,34 @@ def load_calibrations(folder: Path | None = None) -> tuple[Calibration, ...]:
 def with_calibrations(conditions: Conditions, folder: Path | None = None) -> Conditions:
     """The conditions with all calibrations on disk. Raises UnreadableInput."""
     return replace(conditions, calibrations=load_calibrations(folder))
+
+
+class StoredCalibrations:
+    """All calibrations on disk, read again only once a file of them is another than before."""
+
+    def __init__(self, folder: Path | None = None) -> None:
+        self._folder = folder or default_folder()
+        self._stamps: Stamps | None = None
+
+    def load(self) -> tuple[Calibration, ...]:
+        """All of them, as `load_calibrations`."""
+        self._stamps = _stamps(self._folder)  # before they are read: what changes meanwhile is read once more
+        return load_calibrations(self._folder)
+
+    @property
+    def changed(self) -> bool:
+        """Whether the files are others than when they were last loaded, even if that failed."""
+        return _stamps(self._folder) != self._stamps
+
+
+def _stamps(folder: Path) -> Stamps:
+    """What tells each file from the one before of that name: its number, size, and when it was changed."""
+    found = []
+    with suppress(OSError):  # what cannot be looked at is told by reading it
+        for path in sorted(folder.glob("*.json")):
+            now = path.stat()
+            found.append((path.name, now.st_ino, now.st_size, now.st_mtime_ns, now.st_ctime_ns))
+    return tuple(found)
 
 
 def keep_calibration(calibration: Calibration, folder: Path | None = None) -> Path:

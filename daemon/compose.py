@@ -24,7 +24,7 @@ from ..drivers.errors import InstrumentError, LinkTimeout, PortTaken, UsageError
 from ..drivers.families import family_named
 from ..drivers.links import parse_resource
 from .acquisition import Acquisition, Job, Source
-from .calibrations import with_calibrations
+from .calibrations import StoredCalibrations
 from .config import Setup, SetupInForce
 from .config.settings import Settings
 from .demo import SimulatedScope
@@ -36,6 +36,7 @@ from .live import ControlLease, Hub, ScopeStatus
 from .live.lines import lines_of
 from .measure.engine import measure_capture
 from .measure.hookup import Hookup
+from .recalibration import Recalibration
 from .sources.scope import open_scope
 
 SCAN_DEADLINE_S = 15.0
@@ -114,12 +115,13 @@ def _run(
     http = settings.tables.http
     host, port = host or http.host, http.port if port is None else port
     _refuse_beyond_loopback(host)
-    setup = _setup_of(settings)
+    stored = StoredCalibrations()
+    setup = _setup_of(settings, stored)
     with contextlib.ExitStack() as stack:
         listening = stack.enter_context(listen(host, port))
         if simulated is None:
             print(cautions_for_terminal(), file=sys.stderr, flush=True)
-        parts = Parts(setup, origin, simulated, listening)
+        parts = Parts(setup, stored, origin, simulated, listening)
         server = Server(parts.app, lambda: _address_up(parts.url, browser))
         stack.enter_context(ending(server))
         if simulated is not None:
@@ -128,25 +130,42 @@ def _run(
         if parts.acquisition is not None:
             stack.callback(parts.acquisition.stop)
             parts.acquisition.start()
-        asyncio.run(server.serve(sockets=[listening]))
+        asyncio.run(_serve(server, listening, parts.recalibration))
     return 0
 
 
-def _setup_of(settings: Settings) -> Setup:
+def _setup_of(settings: Settings, stored: StoredCalibrations) -> Setup:
     """The set-up to start with, calibrations included. Raises UnreadableInput for a damaged file of them."""
     setup = settings.setup()
-    return replace(setup, conditions=with_calibrations(setup.conditions))
+    return replace(setup, conditions=replace(setup.conditions, calibrations=stored.load()))
+
+
+async def _serve(server: "Server", listening: socket.socket, recalibration: Recalibration) -> None:
+    """Serve until the server ends, and take up calibrations meanwhile."""
+    following = asyncio.create_task(recalibration.follow())
+    try:
+        await server.serve(sockets=[listening])
+    finally:
+        following.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await following
 
 
 class Parts:
     """The parts of one run, joined."""
 
     def __init__(
-        self, setup: Setup, origin: Origin | None, trimmers: Trimmers | None, listening: socket.socket
+        self,
+        setup: Setup,
+        stored: StoredCalibrations,
+        origin: Origin | None,
+        trimmers: Trimmers | None,
+        listening: socket.socket,
     ) -> None:
         in_force = SetupInForce(setup)
         lease = ControlLease(time.monotonic)
         hub = Hub(lease, lambda: in_force.current.generation, time.monotonic)
+        self.recalibration = Recalibration(stored, in_force, hub)
         run = secrets.token_hex(2)
         host, port = listening.getsockname()[:2]
         bracketed = f"[{host}]" if ":" in host else host

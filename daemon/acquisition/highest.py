@@ -7,7 +7,7 @@ from ..measure.targets import Conditions
 
 
 class HighestSeen:
-    """Outlives the link to the scope; begins anew where the set-up says so: on a reset, another hookup, another pattern."""
+    """Outlives the link to the scope; begins anew where the set-up says so: on a reset, another hookup, pattern or calibration."""
 
     def __init__(self) -> None:
         self._since: tuple[object, ...] = ()
@@ -15,7 +15,7 @@ class HighestSeen:
 
     def carried(self, measured: Measured, conditions: Conditions, now_s: float) -> Measured:
         """`measured` with the highest level seen on each channel, as old as it is; as it stands where none is held."""
-        since = (conditions.hold_since, conditions.hookup, conditions.pattern_white_pct)
+        since = (conditions.hold_since, conditions.hookup, conditions.pattern_white_pct, conditions.calibrations)
         if since != self._since:
             self._since, self._seen = since, {}
         if conditions.hold_since is None:

@@ -65,7 +65,7 @@ class Viewer:
 class Hub:
     """From the acquisition thread to the viewers.
 
-    `publish`, `publish_lines` and `announce` may be called from any thread; everything else belongs to the loop's.
+    `publish`, `publish_lines` and both `announce` may be called from any thread; everything else belongs to the loop's.
     """
 
     def __init__(self, lease: ControlLease, generation: Callable[[], int], now_s: Callable[[], float]) -> None:
@@ -76,6 +76,7 @@ class Hub:
         self._viewers: set[Viewer] = set()
         self._scope = ScopeStatus("absent", 0, "not started yet")
         self._problems: tuple[Problem, ...] = ()
+        self._beside: tuple[Problem, ...] = ()
         self._latest: Latest | None = None
         self._widths: frozenset[int] = frozenset()
         self._lock = threading.Lock()
@@ -96,6 +97,11 @@ class Hub:
     def announce(self, scope: ScopeStatus, problems: Sequence[Problem]) -> None:
         """Say how the scope is and what is wrong."""
         self._scope, self._problems = scope, tuple(problems)
+        self._on_loop(self.tell_status)
+
+    def announce_beside(self, problems: Sequence[Problem]) -> None:
+        """Say what is wrong beside the scope, nothing once all is well again."""
+        self._beside = tuple(problems)
         self._on_loop(self.tell_status)
 
     @property
@@ -177,7 +183,7 @@ class Hub:
     def _status_text(self, mine: bool) -> str:
         return status_frame(
             scope=self._scope,
-            problems=self._problems,
+            problems=(*self._problems, *self._beside),
             holder=self._lease.holder,
             mine=mine,
             viewers=len(self._viewers),

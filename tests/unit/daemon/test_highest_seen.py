@@ -10,12 +10,14 @@ from peakwhite.daemon.acquisition.highest import HighestSeen
 from peakwhite.daemon.acquisition.session import Session
 from peakwhite.daemon.acquisition.watch import ScopeWatch
 from peakwhite.daemon.config import Setup, SetupInForce
+from peakwhite.daemon.measure.calibration import Calibration, Terminator
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
 from peakwhite.daemon.measure.reading import HighestReading, Measured
 from peakwhite.daemon.measure.targets import Conditions
 from scripted import Hand, Outlet, a_capture, a_job, a_measured, a_source
 
 HELD = Conditions(BENCH_DEFAULT, hold_since=1)
+TERMINATOR = Calibration("terminator", 1, "SN77", "CH1", terminator=Terminator(74.8, 0.27))
 
 
 def seen(level_mv: float | None) -> Measured:
@@ -52,10 +54,11 @@ def test_the_level_of_the_capture_stays_what_was_measured() -> None:
         replace(HELD, hold_since=2),
         replace(HELD, hookup=Hookup((Clip("CH1", "green"),))),
         replace(HELD, pattern_white_pct=75.0),
+        replace(HELD, calibrations=(TERMINATOR,)),
     ],
-    ids=["reset", "hookup", "pattern"],
+    ids=["reset", "hookup", "pattern", "calibration"],
 )
-def test_a_reset_another_hookup_and_another_pattern_begin_anew(other: Conditions) -> None:
+def test_a_reset_and_another_hookup_pattern_or_calibration_begin_anew(other: Conditions) -> None:
     held = HighestSeen()
     held.carried(seen(700.0), HELD, 0.0)
     assert highest(held.carried(seen(None), other, 1.0)) is None
