@@ -93,7 +93,7 @@ HINTS: Mapping[str, tuple[str, str]] = {
     ),
     "no-back-termination": (
         "The output's source impedance is far below 75 ohm: likely there is no series resistor at the output.",
-        "Find the 75-ohm resistor between driver and connector and measure it with the unit off.",
+        "See that the terminator was really off in the second capture (or two really on). Then find the 75-ohm resistor between driver and connector and measure it with the unit off.",
     ),
     "termination-missing": (
         "Sync and white are about twice nominal: likely no 75-ohm termination, or the probe sits before the series resistor.",

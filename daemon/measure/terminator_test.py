@@ -27,7 +27,7 @@ class SourceImpedance:
         channel, role: as in the hookup.
         level_mv, second_mv: white into one load, and into none or two.
         source_ohm, u95_ohm: source impedance and its two-sided 95 % half-width.
-        same_range: whether both levels were measured on one range, so that gain cancels.
+        same_range: whether both levels were measured on one range and corrected alike, so that gain cancels.
         hints: what the impedance makes suspect.
     """
 
@@ -44,7 +44,7 @@ class SourceImpedance:
 def source_impedances(
     first: Sequence[LevelBudget], second: Sequence[LevelBudget], hookup: Hookup, with_second: Second
 ) -> tuple[SourceImpedance, ...]:
-    """Source impedance of every channel that has a white in both captures. Pure; levels as `budgets` gives them."""
+    """Source impedance of every channel that has a white in both captures. Pure; levels that ran off the range are left out."""
     later = {one.channel: one for one in second}
     return tuple(
         _source_impedance(one, later[one.channel], hookup, with_second) for one in first if one.channel in later
@@ -81,7 +81,7 @@ def _source_impedance(one: LevelBudget, other: LevelBudget, hookup: Hookup, with
     """One channel. Levels without what set-up adds to a pattern of less than 100 %, which is in no proportion."""
     level_mv, second_mv = one.level_mv - one.unscaled_mv, other.level_mv - other.unscaled_mv
     ratio = second_mv / level_mv
-    same_range = one.path is not None and one.path == other.path
+    same_range = one.path is not None and (one.path, one.calibration) == (other.path, other.calibration)
     drops_out = () if same_range else (*other.items_of("gain"), *scaled(one.items_of("gain"), ratio))
     own: tuple[Part, ...] = ("noise", "linearity", "quantisation")
     differ = (*other.items_of(*own), *scaled(one.items_of(*own), ratio), *drops_out)
