@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,7 +25,7 @@ NS_PER_S = 1e9
 
 
 @click.command(short_help="Match red, green and blue by one probe, from four captures.")
-@click.argument("files", nargs=4, type=click.Path(path_type=Path), metavar="RED GREEN BLUE RED_AGAIN")
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="RED GREEN BLUE RED_AGAIN")
 @click.option("--channel", metavar="CH1", help="The channel that was moved; left out, the only one with a colour.")
 @click.option("--at", metavar="S,S,S,S", help="Seconds at which they were taken, for files that do not say.")
 @role_option
@@ -51,9 +52,12 @@ def match(
     The gain of the scope cancels, and the way back to red bounds what drifted. The four CSV or .npz captures lie within
     60 s. --role says what the channel carries, any colour, and where the sync is.
     """
-    from ..measure.one_probe import check_one_probe, one_probe
+    from ..measure.one_probe import ORDER, check_one_probe, one_probe
     from .measure_conditions import Given
 
+    if len(files) != len(ORDER):
+        what = f"{len(files) or 'no'} capture{' is' if len(files) == 1 else 's are'} given"
+        raise UsageError(what, where="match", do="give four: RED GREEN BLUE RED_AGAIN")
     times_ns = _times(at)
     given = Given(roles=roles, probes=probes, pattern_white=pattern_white, gain_spec=gain_spec, config=config)
     taken = _levels(files, channel, given, times_ns)
@@ -74,11 +78,10 @@ def _levels(
     from .measure_conditions import capture_and_conditions
 
     taken: list[LevelBudget] = []
-    serials = set()
+    serials, said = set(), ""
     for number, (file, role) in enumerate(zip(files, ORDER, strict=True)):
         capture, conditions, note = capture_and_conditions(file, given)
-        if note and not number:
-            warn(f"{file}: {note}")
+        said = said or (f"{file}: {note}" if note else "")
         moved = _moved(channel, conditions.hookup, file)
         serials.add(serial_of(capture.identity))
         captured_at_ns = capture.captured_at_ns if times_ns is None else times_ns[number]
@@ -95,19 +98,21 @@ def _levels(
         taken.append(replace(level, role=role, channel=name, captured_at_ns=captured_at_ns))
     if len(serials) > 1:
         raise UsageError("the captures are from different scopes", where="match", do="take them from one")
+    if said:
+        warn(said)
     return taken
 
 
 def _moved(channel: str | None, hookup: "Hookup", file: Path) -> str:
     """The channel with the probe that is moved. Raises UsageError."""
-    from ..measure.hookup import COLOURS
+    from ..measure.hookup import COLOURS, carrying_a_colour
 
     colours = [clip.channel for clip in hookup.clips if clip.role in COLOURS]
     if channel is not None and channel in colours:
         return channel
     if channel is None and len(colours) == 1:
         return colours[0]
-    what = f"{channel} carries no colour" if channel else f"{len(colours)} channels carry a colour"
+    what = f"{channel} carries no colour" if channel else carrying_a_colour(len(colours))
     raise UsageError(f"{what} in {file.name}", where="match", do="say which was moved: --channel CH1 --role CH1=red")
 
 
@@ -121,6 +126,8 @@ def _times(at: str | None) -> list[int] | None:
         seconds = []
     if len(seconds) != 4 or not all(0.0 <= one <= 1e6 for one in seconds):
         raise UsageError(f"'{at}' are no four times in seconds", where="--at", do="write them like --at 0,15,30,45")
+    if not all(earlier < later for earlier, later in pairwise(seconds)):
+        raise UsageError(f"'{at}' do not rise", where="--at", do="take red, green, blue and red again, in that order")
     return [round((1.0 + one) * NS_PER_S) for one in seconds]
 
 

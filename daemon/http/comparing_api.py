@@ -7,7 +7,7 @@ from fastapi import APIRouter
 from ...drivers.errors import UsageError
 from ..live.hub import Latest
 from ..measure.calibrated import serial_of
-from ..measure.hookup import COLOURS
+from ..measure.hookup import COLOURS, carrying_a_colour
 from ..measure.level_budget import LevelBudget
 from ..measure.one_probe import LONGEST_S, one_probe, too_far_apart_s, what_is_due, with_next
 from ..measure.reading import iso_utc, plain
@@ -72,7 +72,7 @@ def _level(latest: Latest, conditions: Conditions, channel: str | None) -> Level
     if channel is None and len(colours) == 1:
         channel = colours[0]
     if channel not in colours:
-        what = f"{len(colours)} channels carry a colour" if channel is None else f"{channel} carries no colour"
+        what = carrying_a_colour(len(colours)) if channel is None else f"{channel} carries no colour"
         raise UsageError(what, where="channel", do=f"name the one that is moved, of {', '.join(colours) or 'none'}")
     level = next((one for one in latest.reading.measured.budgets if one.channel == channel), None)
     if level is None:

@@ -17,7 +17,6 @@ SYNC_ROLES: tuple[Role, ...] = ("sync", "hsync", "vsync")
 WHITE_ROLES: tuple[Role, ...] = ("red", "green", "blue", "luma", "composite")
 """Roles that have a peak white; the others have a swing only."""
 
-
 EXT_ROLES: tuple[Role, ...] = ("sync", "hsync")
 """The scope's external trigger input may carry line sync, and is never recorded."""
 
@@ -85,3 +84,8 @@ class Hookup:
 
 BENCH_DEFAULT = Hookup((Clip("CH1", "red"), Clip("CH2", "green"), Clip("CH3", "blue"), Clip("CH4", "sync")))
 """Red, green, blue and sync on channels 1 to 4: what `demo` uses, and `serve` until told otherwise."""
+
+
+def carrying_a_colour(count: int) -> str:
+    """How many channels carry a colour, in words."""
+    return f"{count or 'no'} channel{' carries' if count < 2 else 's carry'} a colour"

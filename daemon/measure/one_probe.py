@@ -42,7 +42,11 @@ def one_probe(taken: Sequence[LevelBudget], now_ns: int = 0) -> MatchReading | N
 
 
 def check_one_probe(taken: Sequence[LevelBudget]) -> None:
-    """Raises UsageError where these levels are not one probe's, red, green, blue and red: other roles, channel or path."""
+    """Raises UsageError where these levels are not one probe's, red, green, blue and red one after the other.
+
+    Other roles, channel, range or probe; or taken in another order, or one reading twice, where their times are known.
+    """
+    before_ns = 0
     for number, (level, role) in enumerate(zip(taken, ORDER, strict=False), start=1):
         if level.role != role:
             raise _refused(f"reading {number} is {level.role} where {role} is due", f"go by {', '.join(ORDER)}")
@@ -51,6 +55,10 @@ def check_one_probe(taken: Sequence[LevelBudget]) -> None:
             raise _refused(what, "move the same probe")
         if _another_way(taken[0], level):
             raise _refused(f"{role} was taken on another range or through another probe", "keep both and start again")
+        if 0 < level.captured_at_ns <= before_ns:
+            do = "take red, green, blue and red again, in that order"
+            raise _refused(f"{role}, reading {number}, was not taken after the one before", do)
+        before_ns = level.captured_at_ns
 
 
 def with_next(taken: Sequence[LevelBudget], level: LevelBudget, role: str) -> tuple[LevelBudget, ...]:

@@ -11,7 +11,7 @@ from .calibration import MOST_OFF, Tie
 from .delay import Delay, delay_between
 from .engine import measure_capture
 from .found_sync import find_sync
-from .hookup import COLOURS, Clip
+from .hookup import COLOURS, Clip, carrying_a_colour
 from .level_budget import LevelBudget
 from .targets import Conditions
 
@@ -33,7 +33,7 @@ def learn_tie(captures: Sequence[Capture], conditions: Conditions, reference: st
     """
     clips = [clip for clip in conditions.hookup.clips if clip.role in COLOURS]
     if len(clips) < 2:
-        raise _refused(f"{len(clips)} channels carry a colour", "name two or three: --role CH1=red --role CH2=green")
+        raise _refused(carrying_a_colour(len(clips)), "name two or three: --role CH1=red --role CH2=green")
     reference = reference or clips[0].channel
     if reference not in [clip.channel for clip in clips]:
         raise _refused(f"{reference} carries no colour", f"choose of {', '.join(clip.channel for clip in clips)}")

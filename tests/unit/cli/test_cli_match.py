@@ -128,13 +128,24 @@ def test_what_cannot_be_is_refused_in_one_line(said: Said, tmp_path: Path) -> No
     write_capture(other, replace(seen(700.0, 5), identity=IDENTITY.replace("SN88", "SN89")))
     made = seen(700.0, 5)
     write_capture(coarse, replace(made, channels=tuple(replace(one, full_scale_v=4.0) for one in made.channels)))
+    two = tmp_path / "two.npz"
+    write_capture(two, seen(700.0, 5))
     refused: dict[str, tuple[list[object], int]] = {
         "no white is seen on CH1": ([good[0], dark, *good[2:], *ROLES], 3),
         "from different scopes": ([good[0], other, *good[2:], *ROLES], 2),
         "green was taken on another range": ([good[0], coarse, *good[2:], *ROLES], 2),
         "CH2 carries no colour": ([*good, *ROLES, "--channel", "CH2"], 2),
         "are no four times in seconds": ([*good, *ROLES, "--at", "0,1,2"], 2),
+        "'0,2,1,3' do not rise": ([*good, *ROLES, "--at", "0,2,1,3"], 2),
+        "green, reading 2, was not taken after": ([good[0], good[0], *good[2:], *ROLES], 2),
+        "blue, reading 3, was not taken after": ([good[0], good[2], good[1], good[3], *ROLES], 2),
+        "match: 3 captures are given; give four: RED GREEN BLUE RED_AGAIN": ([*good[:3], *ROLES], 2),
+        "match: 5 captures are given": ([*good, good[0], *ROLES], 2),
+        "match: 1 capture is given": ([good[0]], 2),
+        "match: no captures are given": ([], 2),
+        "no channel carries a colour in 0.npz": ([*good, "--role", "CH2=sync"], 2),
         "'0,1,2,x'": ([*good, *ROLES, "--at", "0,1,2,x"], 2),
+        "match: no channel carries a colour in ": ([two, *good[1:]], 2),
         "no such file": ([*good[:3], tmp_path / "none.npz", *ROLES], 3),
     }
     for told, (arguments, expected) in refused.items():

@@ -163,6 +163,14 @@ def test_what_one_probe_did_not_see_is_refused(name: str) -> None:
         check_one_probe(levels)
 
 
+@pytest.mark.parametrize("later_s", [0.0, -15.0])
+def test_one_reading_twice_or_a_later_one_first_is_refused(later_s: float) -> None:
+    levels = taken(*[700.0] * 4)
+    levels[2] = replace(levels[2], captured_at_ns=levels[1].captured_at_ns + round(later_s * 1e9))
+    with pytest.raises(UsageError, match="blue, reading 3, was not taken after the one before; take red, green, blue"):
+        check_one_probe(levels)
+
+
 @given(
     factor=st.floats(0.25, 4.0),
     later_s=st.floats(0.0, 1e6),
@@ -198,8 +206,8 @@ def test_a_capture_carries_the_match_while_it_is_fresh() -> None:
     capture = rgb_sync(Made(noise_mv=6.0), white(700.0), white(690.0), white(680.0))
     conditions = Conditions(BENCH_DEFAULT)
     levels = [
-        replace(level, captured_at_ns=capture.captured_at_ns - round(1e9))
-        for level in taken(714.0, 700.0, 706.0, 714.0, every_s=0.0)
+        replace(level, captured_at_ns=level.captured_at_ns - BEGUN_NS + capture.captured_at_ns - round(1e9))
+        for level in taken(714.0, 700.0, 706.0, 714.0, every_s=0.1)
     ]
     fresh, old = (
         measure_capture(
@@ -216,7 +224,7 @@ def test_a_capture_carries_the_match_while_it_is_fresh() -> None:
 def test_levels_that_contradict_what_one_probe_found_give_it_up() -> None:
     made = Made()
     capture = replace(rgb_sync(made, white(714.0), white(571.0), white(700.0)), captured_at_ns=BEGUN_NS)
-    conditions = Conditions(BENCH_DEFAULT, one_probe=tuple(taken(714.0, 713.0, 714.0, 714.0, every_s=0.0)))
+    conditions = Conditions(BENCH_DEFAULT, one_probe=tuple(taken(714.0, 713.0, 714.0, 714.0, every_s=0.1)))
     match = measure_capture(capture, conditions).match
     assert match is not None
     assert match.method == "untied"

@@ -151,7 +151,7 @@ def test_probes_that_are_not_on_one_output_are_refused(name: str) -> None:
 
 def test_a_tie_needs_two_colours_and_a_reference_among_them() -> None:
     made = capture((700.0,) * 3)
-    with pytest.raises(UsageError, match="1 channels carry a colour"):
+    with pytest.raises(UsageError, match="1 channel carries a colour"):
         learn_tie([made], replace(HERE, hookup=Hookup((Clip("CH1", "red"), Clip("CH4", "sync")))))
     with pytest.raises(UsageError, match="CH4 carries no colour"):
         learn_tie([made], HERE, "CH4")
