@@ -108,7 +108,7 @@ def _tie_words(tie: Tie, channel: str) -> str:
         return f"the others are compared with it{scale}, {tie.path.link}"
     early = "late" if tie.delay_ns >= 0.0 else "early"
     return (
-        f"reads {tie.relative_gain:.4f} of {tie.reference}, u {100.0 * tie.own_u:.2f} %, "
+        f"reads {tie.relative_gain:.4f} of {tie.reference}, u {100.0 * tie.own_u:.2g} %, "
         f"{abs(tie.delay_ns):.1f} ns {early}{scale}, {tie.path.link}"
     )
 

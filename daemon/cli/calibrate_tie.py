@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from ..measure.targets import Conditions
     from .calibrate_result import TieResult
 
-STEP = "Put the probes of all colours on one output, with one terminator, and show a full white field"
+STEP = "Put the probes of all colours on one output, with one terminator, and show a full field of that colour alone"
 
 
 @click.command(short_help="Channels against each other, all probes on one output.")
@@ -41,7 +41,7 @@ def tie(
     """Tie the channels of red, green and blue: all of their probes on one output, so that all see the same signal.
 
     From then on the match of the colours is told without the error of the scope's gain. Recorded .npz captures, each a
-    FILE, take the scope's place. A picture in that one colour alone proves that no probe was left elsewhere.
+    FILE, take the scope's place. The picture is in that one colour alone, so that a probe that was left elsewhere sees none.
     """
     from ..calibrations import keep_calibrations
     from ..measure.hookup import COLOURS

@@ -14,6 +14,7 @@ from .found_sync import find_sync
 from .hookup import COLOURS, Clip, carrying_a_colour
 from .level_budget import LevelBudget
 from .targets import Conditions
+from .uncertainty import combined
 
 LEAST_ALIKE = 0.9
 """One signal on two channels correlates better than this unless noise is a third of it (our choice)."""
@@ -29,7 +30,8 @@ def learn_tie(captures: Sequence[Capture], conditions: Conditions, reference: st
     captures average, and quantisation, which they do not (JCGM 100:2008 5.1.2).
 
     Raises UsageError for a hookup with fewer than two colours or another reference, InstrumentError where a channel
-    shows no white, is clipped, changed its range, or does not see what the others see.
+    shows no white, is clipped, changed its range, does not see what the others see, or reads it further off than the
+    errors of both channels allow: then it stands on another output.
     """
     clips = [clip for clip in conditions.hookup.clips if clip.role in COLOURS]
     if len(clips) < 2:
@@ -71,6 +73,11 @@ def _tie(clip: Clip, seen: list[LevelBudget], reference: list[LevelBudget], reco
     if not abs(ratio - 1.0) <= MOST_OFF:
         what = f"it reads {ratio:.3g} of what {reference[0].channel} reads, as no channel in order does on one output"
         raise InstrumentError(what, where=clip.channel, do=together)
+    if abs(ratio - 1.0) > (allowed := _allowed(seen[-1], reference[-1])):
+        off = f"{100.0 * abs(ratio - 1.0):.1f} % {'more' if ratio > 1.0 else 'less'} than {reference[0].channel}"
+        what = f"it reads {off}, and the accuracy of both allows {100.0 * allowed:.1f} %"
+        do = "put all probes on one output; if they are, state the gain accuracy in the settings"
+        raise InstrumentError(what, where=clip.channel, do=do)
     if delay.alike < LEAST_ALIKE or abs(delay.ns) > LONGEST_DELAY_NS:
         raise InstrumentError(f"it does not see what {reference[0].channel} sees", where=clip.channel, do=together)
     noise_mv = math.hypot(*(item.standard_mv for one in seen for item in one.items_of("noise"))) / len(seen)
@@ -86,6 +93,15 @@ def _tie(clip: Clip, seen: list[LevelBudget], reference: list[LevelBudget], reco
         path=path_of(record, clip),
         states=tuple(place for place in places if place is not None),
     )
+
+
+def _allowed(seen: LevelBudget, reference: LevelBudget) -> float:
+    """How far two channels in order read one signal apart, relative, but in two of a thousand cases.
+
+    All that a channel has of its own counts but the terminator, which is one for all here.
+    """
+    items = [item for one in (seen, reference) for item in one.items_of("noise", "gain", "linearity", "quantisation")]
+    return combined(items).quantile(0.999) / reference.level_mv
 
 
 def _delay(capture: Capture, conditions: Conditions, reference: str, channel: str) -> Delay:

@@ -334,7 +334,7 @@ def test_a_tie_is_said_in_words_listed_and_forgotten(said: Callable[..., tuple[i
     status, out, _ = said("tie", *files_of(tmp_path, on_one_output()), "--reference", "CH3", "--days", "30")
     first, second, third, matched, kept = out.splitlines()
     assert status == 0
-    assert first.startswith("CH1 on SN77: reads 1.0") and "of CH3, u 0.0" in first and " ns " in first
+    assert first.startswith("CH1 on SN77: reads 1.0") and "of CH3, u 0.02" in first and " ns " in first
     assert second.startswith("CH2 on SN77: reads 0.98")
     assert third == "CH3 on SN77: the others are compared with it at 1.6 V full scale, coax"
     assert matched.startswith("match of the colours: ±34.") and matched.endswith(" mV now (95 %)")

@@ -149,6 +149,37 @@ def test_probes_that_are_not_on_one_output_are_refused(name: str) -> None:
     assert str(refused.value).startswith(told)
 
 
+@pytest.mark.parametrize(
+    ("green", "told"),
+    [
+        (0.91, "CH2: it reads 9.0 % less than CH1, and the accuracy of both allows 6."),
+        (1.09, "CH2: it reads 9.0 % more than CH1"),
+    ],
+)
+def test_what_lies_further_apart_than_both_gains_allow_is_the_unit_and_no_tie(green: float, told: str) -> None:
+    made = capture((700.0,) * 3, gains=(1.0, green, 1.0))
+    with pytest.raises(InstrumentError) as refused:
+        learn_tie([made], HERE)
+    assert str(refused.value).startswith(told)
+    assert str(refused.value).endswith(
+        "; put all probes on one output; if they are, state the gain accuracy in the settings"
+    )
+
+
+def test_a_scope_that_is_known_to_be_worse_may_be_tied_though_its_channels_lie_further_apart() -> None:
+    made = capture((700.0,) * 3, gains=(1.0, 0.92, 1.0))
+    assert learn_tie([made], replace(HERE, gain_spec=GainSpec(5.0)))["CH2"].relative_gain == pytest.approx(
+        0.92, abs=2e-3
+    )
+
+
+@pytest.mark.parametrize("green", [0.945, 1.055])
+def test_channels_at_the_far_ends_of_their_accuracy_are_tied(green: float) -> None:
+    assert learn_tie([capture((700.0,) * 3, gains=(1.0, green, 1.0))], HERE)["CH2"].relative_gain == pytest.approx(
+        green, abs=2e-3
+    )
+
+
 def test_a_tie_needs_two_colours_and_a_reference_among_them() -> None:
     made = capture((700.0,) * 3)
     with pytest.raises(UsageError, match="1 channel carries a colour"):
