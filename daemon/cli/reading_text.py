@@ -46,7 +46,7 @@ def reading_as_text(measured: Measured, pattern_white_pct: float = 100.0) -> str
 
 def verdict_words(channel: ChannelReading) -> str:
     """What may be said of a level, with its distance to the aim: `over, 55.2 mV too high`."""
-    if channel.verdict is None or channel.off_aim_mv is None:
+    if channel.off_aim_mv is None or (channel.verdict is None and channel.highest is None):
         return "none" if channel.role in WHITE_ROLES else ""
     away = f"{abs(channel.off_aim_mv):.1f} mV"
     if channel.verdict == "over":
@@ -60,6 +60,8 @@ def verdict_words(channel: ChannelReading) -> str:
     )
     if channel.verdict == "leave-it":
         return f"leave it, {side}"
+    if channel.verdict is None:
+        return f"not over so far, {side}"
     return f"unsure{_unsure_of(channel)}, {side}"
 
 
@@ -79,7 +81,16 @@ def _unsure_of(channel: ChannelReading) -> str:
 
 
 def _row(channel: ChannelReading) -> tuple[str, ...]:
-    zone = ZONES[channel.zone] if channel.zone else SYNC_CLASSES[channel.sync_class] if channel.sync_class else ""
+    only_highest = channel.verdict is None and channel.highest is not None
+    zone = (
+        ""
+        if only_highest
+        else ZONES[channel.zone]
+        if channel.zone
+        else SYNC_CLASSES[channel.sync_class]
+        if channel.sync_class
+        else ""
+    )
     aim = "" if channel.aim_mv is None else f"{channel.aim_mv:.1f} mV"
     return (channel.channel, channel.role or "no role", _level_words(channel), aim, zone, verdict_words(channel))
 

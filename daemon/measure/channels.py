@@ -189,7 +189,10 @@ class Measuring:
         spread = combined(items)
         half_mv = spread.quantile(0.95)
         own_sync_mv = base.sync_mv if clip.role in ("luma", "composite") else None
-        said = target and judge(full_mv, lambda mv: combined(items_at(mv)), target, lower_bound=base.clipped)
+        is_white = self.conditions.hold_since is None
+        said = target and judge(
+            full_mv, lambda mv: combined(items_at(mv)), target, lower_bound=base.clipped, is_white=is_white
+        )
         reading = replace(
             base,
             peak_white_mv=full_mv,

@@ -14,13 +14,13 @@ UNSURE = 1.0 - SURE
 
 @dataclass(frozen=True)
 class Judgement:
-    """What may be said of a level, by the names that a reading has for it.
+    """What may be said of a level, by the names that a reading has for it; no verdict where nothing may be.
 
     Probabilities are of the true level lying over, or under the lowest edge.
     """
 
     zone: Zone
-    verdict: Verdict
+    verdict: Verdict | None
     p_over: float
     p_too_low: float
     aim_mv: float
@@ -38,25 +38,33 @@ def zone_of(level_mv: float, target: Target) -> Zone:
 
 
 def judge(
-    level_mv: float, spread_at: Callable[[float], Spread], target: Target, *, lower_bound: bool = False
+    level_mv: float,
+    spread_at: Callable[[float], Spread],
+    target: Target,
+    *,
+    lower_bound: bool = False,
+    is_white: bool = True,
 ) -> Judgement:
     """Zone, probabilities, verdict and aim of a level whose true value lies about it as `spread_at(level)` says.
 
     A true level y + e lies over the edge with probability 1 - F(edge - y) (JCGM 106:2012 7.3, e symmetric).
-    `lower_bound` (a clipped record) allows no verdict but `over`, and is never decidable.
+    `lower_bound` (a clipped record) allows no verdict but `over`, and is never decidable. A level of which it is not known
+    whether it `is_white` is never too low, nor unsure for that reason alone: it has no verdict then.
     """
     spread = spread_at(level_mv)
     p_over = 1.0 - spread.below(target.over_above_mv - level_mv)
     p_too_low = spread.below(target.dim_from_mv - level_mv)
     aim_mv, spread_at_aim = _aim(spread_at, target)
     decidable = not lower_bound and spread_at_aim.below(target.dim_from_mv - aim_mv) <= UNSURE
-    verdict: Verdict = "unsure"
+    verdict: Verdict | None = "unsure"
     if p_over >= SURE:
         verdict = "over"
     elif p_too_low >= SURE and not lower_bound:
         verdict = "too-low"
     elif p_over <= UNSURE and p_too_low <= UNSURE and not lower_bound:
         verdict = "leave-it"
+    if not is_white and not lower_bound and p_over <= UNSURE < p_too_low:
+        verdict = None
     return Judgement(zone_of(level_mv, target), verdict, p_over, p_too_low, aim_mv, level_mv - aim_mv, decidable)
 
 

@@ -138,6 +138,10 @@ def test_hold_tells_the_highest_level_seen_and_never_calls_it_white(said: Said, 
     assert (red["highest"]["age_s"], red["highest"]["lines"] > 4) == (0.0, True)
     told = said(unit, "--hold")[1]
     assert told.count("highest seen ") == 3 and "white" not in told.lower()
+    verdicts = [one["verdict"] for one in channels(out)[:3]]
+    assert verdicts == ["unsure", "unsure", None], "blue stands at half, of which nobody knows that it is white"
+    blue = next(line for line in told.splitlines() if line.startswith("CH3"))
+    assert "too low" not in blue and "not over so far, 3" in blue
     assert f"highest seen {red['highest']['level_mv']:.1f} mV for " in told
 
 

@@ -75,5 +75,16 @@ def test_a_clipped_record_never_says_leave_it() -> None:
     assert not said.decidable
 
 
+@pytest.mark.parametrize(
+    ("level_mv", "verdict"), [(745.0, "over"), (715.0, "unsure"), (680.0, "leave-it"), (605.0, None), (400.0, None)]
+)
+def test_the_highest_level_seen_is_never_called_too_low(level_mv: float, verdict: str | None) -> None:
+    assert judge(level_mv, three_per_cent, TARGET, is_white=False).verdict == verdict
+
+
+def test_a_clipped_level_that_need_not_be_white_stays_unsure() -> None:
+    assert judge(605.0, three_per_cent, TARGET, is_white=False, lower_bound=True).verdict == "unsure"
+
+
 def test_a_scope_too_coarse_can_decide_nothing() -> None:
     assert not judge(690.0, lambda _: combined([Item("gain", "per-channel", "rectangular", 90.0)]), TARGET).decidable
