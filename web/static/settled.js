@@ -113,7 +113,10 @@ class SettledChannel {
   }
 }
 
-/** The match of the three colours; `colours` says whether they are all in the hookup. */
+/**
+ * The match of the three colours; `colours` says whether they are all in the hookup. Which are highest and lowest is told
+ * where they lie further apart than the levels repeat; by one probe they are of readings that stand.
+ */
 class SettledMatch {
   constructor() {
     this.spread = new SteadyNumber();
@@ -134,7 +137,7 @@ class SettledMatch {
     const before = this.spread.shown;
     const spread = this.spread.next(match.spread_mv, nowMs);
     const repeat = Math.hypot(of(match.highest)?.u95_repeat_mv ?? 0, of(match.lowest)?.u95_repeat_mv ?? 0);
-    const named = match.spread_mv > repeat;
+    const named = match.method === "one-probe" || match.spread_mv > repeat;
     const now = `${match.ok} ${match.method} ${named && match.highest} ${named && match.lowest}`;
     const settled = this.verdict.next(now, nowMs, !this.shown);
     if (!this.shown || (settled === now && (settled !== this.shownAs || spread !== before))) {

@@ -87,6 +87,11 @@ export function standing(channel, { sync, hints = [], staleS = null }) {
   return judged(channel, said);
 }
 
+// Nobody knows that the highest level seen is white, so it is never called too low: it has no verdict then.
+const isOnlyHighest = (channel) => channel.verdict === null && channel.aim !== null && (channel.highest ?? null) !== null;
+
+const whereItLies = (channel) => (isOnlyHighest(channel) ? "highest seen" : zoneWord(channel.zone));
+
 function judged(channel, said) {
   const off = distance(channel);
   const against = channel.verdict === "over" || channel.verdict === "too-low";
@@ -97,6 +102,7 @@ function judged(channel, said) {
   if ((channel.verdict === "leave-it" || channel.verdict === "unsure") && onAim(channel)) return said("on aim: leave it");
   if (channel.verdict === "leave-it") return said(channel.zone === "dim" ? "in, but dim: leave it" : "in: leave it");
   if (channel.verdict === "unsure" && channel.edges_mv) return unsure(channel, said);
+  if (isOnlyHighest(channel)) return said("not over so far");
   return said("no target for this channel");
 }
 
@@ -125,7 +131,7 @@ export function levelDetail(channel, { sync, hints = [], staleS = null }) {
   const first = [...channel.hints, ...hints].some((hint) => isOfHookup(hint.code));
   const parts = channel.held ? ["last seen"] : [];
   if (channel.decidable === false && !channel.held && !first) parts.push("calibrate, or state the gain accuracy");
-  else parts.push(channel.held ? "" : zoneWord(channel.zone), aimWords(channel, first || channel.held));
+  else parts.push(channel.held ? "" : whereItLies(channel), aimWords(channel, first || channel.held));
   if (channel.u95_mv !== null) parts.push(plusMinus(channel.u95_mv));
   return parts.filter(Boolean).join("\u00a0· ");
 }
@@ -157,7 +163,7 @@ export function spokenWords(channel, conditions) {
 /** The level for role="meter". */
 export function meterText(channel, conditions) {
   const { words } = standing(channel, conditions);
-  return channel.number === null ? words : `${whole(channel.number)} millivolts, ${zoneWord(channel.zone)}, ${words}`;
+  return channel.number === null ? words : `${whole(channel.number)} millivolts, ${whereItLies(channel)}, ${words}`;
 }
 
 /** What an empty plate waits for; `code` is that of the most pressing note. */
@@ -195,9 +201,9 @@ export function rateWords(perSecond) {
   return perSecond < 1 ? "under 1\u00a0reading/s" : `${whole(perSecond)}\u00a0readings/s`;
 }
 
-/** "Red is highest, blue lowest: 50 ±35 mV apart (untied) · not sure to match within 2 %"; empty unless all three `colours` are clipped. */
+/** "Red is highest, blue lowest: 50 ±35 mV apart (untied) · not sure to match within 2 %"; empty unless all three `colours` are clipped, or one probe was on each. */
 export function matchLine({ shown: match, colours }) {
-  if (!colours) return "\u00a0";
+  if (!colours && match?.method !== "one-probe") return "\u00a0";
   if (!match) return "Match: needs red, green and blue at white together";
   const within = `${Number(match.limit_pct)}\u00a0%`;
   const verdict = match.ok === null ? `not sure to match within ${within}`

@@ -105,6 +105,7 @@ test("no colour is named highest or lowest while they lie within what a level re
   const named = (settled) => settled.match.shown.highest;
   assert.deepEqual(run(new Settled(), 0, () => ({ channels, match }), named), [null]);
   assert.deepEqual(run(new Settled(), 0, () => ({ channels, match: { ...match, spread_mv: 6 } }), named), ["red"]);
+  assert.deepEqual(run(new Settled(), 0, () => ({ channels, match: { ...match, method: "one-probe" } }), named), ["red"]);
 });
 
 test("another set-up begins anew", () => {

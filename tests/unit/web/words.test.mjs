@@ -43,6 +43,14 @@ test("a distance is never said as nothing while the verdict is against the level
   assert.equal(main(shown({ peak_white_mv: 695.3, verdict: "over" })), "1 mV too high");
 });
 
+test("the highest level seen need not be white and is never called too low", () => {
+  const seen = { peak_white_mv: 357, zone: "too-low", verdict: null, p_too_low: 1, highest: { level_mv: 360 } };
+  assert.equal(main(shown(seen)), "not over so far");
+  assert.equal(detail(shown(seen)), "highest seen · 338 mV below aim 695 · ±21 mV");
+  assert.match(plain(words.meterText(shown(seen), LOCKED)), /^357 millivolts, highest seen, not over so far$/);
+  assert.equal(main(shown({ ...seen, highest: null, aim_mv: null })), "no target for this channel");
+});
+
 test("a level that cannot be judged comes with the way out", () => {
   const undecidable = shown({ decidable: false, verdict: "unsure" });
   assert.equal(main(undecidable), "cannot be judged");
@@ -143,6 +151,10 @@ test("the match line says who, how far, how sure, by which method and whether it
 
 test("the match line is empty where the three colours are not clipped, and says so where one has no white", () => {
   assert.equal(words.matchLine({ shown: null, colours: false }).trim(), "");
+  const match = { spread_mv: 12, u95_mv: 2.1, limit_pct: 2, ok: true, method: "one-probe", highest: "red", lowest: "green" };
+  const line = plain(words.matchLine({ shown: match, colours: false }));
+  assert.equal(line, "Red is highest, green lowest: 12 ±2.1 mV apart (one-probe) · matched within 2 %", "one probe serves");
+  assert.equal(words.matchLine({ shown: { ...match, method: "untied" }, colours: false }).trim(), "");
   assert.match(words.matchLine({ shown: null, colours: true }), /needs red, green and blue/);
 });
 
