@@ -56,9 +56,9 @@ def measure(
     given = Given(roles, probes, pattern_white, targets, gain_spec, config, hold)
     capture, conditions, note = capture_and_conditions(file, given)
     if reference is not None:
-        from .reference_file import reference_of_file
+        from .reference_file import reference_for
 
-        conditions = replace(conditions, reference=reference_of_file(reference, given))
+        conditions = replace(conditions, reference=reference_for(conditions.hookup, reference, given))
 
     from ..measure.engine import measure_capture
     from ..measure.explain import explain as explained

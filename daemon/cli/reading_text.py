@@ -81,18 +81,17 @@ def _unsure_of(channel: ChannelReading) -> str:
 
 
 def _row(channel: ChannelReading) -> tuple[str, ...]:
-    only_highest = channel.verdict is None and channel.highest is not None
-    zone = (
-        ""
-        if only_highest
-        else ZONES[channel.zone]
-        if channel.zone
-        else SYNC_CLASSES[channel.sync_class]
-        if channel.sync_class
-        else ""
-    )
+    zone = _zone_words(channel)
     aim = "" if channel.aim_mv is None else f"{channel.aim_mv:.1f} mV"
     return (channel.channel, channel.role or "no role", _level_words(channel), aim, zone, verdict_words(channel))
+
+
+def _zone_words(channel: ChannelReading) -> str:
+    """Where the level lies, or the class of a sync; nothing of a level that need not be white and would be too low."""
+    if channel.sync_class:
+        return SYNC_CLASSES[channel.sync_class]
+    only_highest = channel.verdict is None and channel.highest is not None
+    return ZONES[channel.zone] if channel.zone and not only_highest else ""
 
 
 def _other_levels(channel: ChannelReading) -> str:

@@ -4,9 +4,10 @@ import json
 import math
 from pathlib import Path
 
-from ...drivers.errors import UnreadableInput
+from ...drivers.errors import UnreadableInput, UsageError
 from ..measure.calibrated import serial_of
 from ..measure.engine import measure_capture
+from ..measure.hookup import WHITE_ROLES, Hookup
 from ..measure.reading import SCHEMA
 from ..measure.reference_unit import ReferenceLevel, reference_levels
 from ..sources.json_fields import JsonFields
@@ -14,6 +15,17 @@ from .measure_conditions import Given, capture_and_conditions
 
 MOST_BYTES = 1 << 20
 DO = "give a capture of the reference unit, or a reading of it by 'measure --json'"
+
+
+def reference_for(hookup: Hookup, file: Path, given: Given) -> tuple[ReferenceLevel, ...]:
+    """The levels of the reference unit, at least one of them on a role of the unit. Raises UnreadableInput, UsageError."""
+    levels = reference_of_file(file, given)
+    its = [level.role for level in levels]
+    of_unit = [clip.role for clip in hookup.clips if clip.role in WHITE_ROLES]
+    if of_unit and not set(its) & set(of_unit):
+        what = f"it has {', '.join(its)}, and the unit {', '.join(of_unit)}"
+        raise UsageError(what, where="--reference", do="give a reference with the same roles")
+    return levels
 
 
 def reference_of_file(file: Path, given: Given) -> tuple[ReferenceLevel, ...]:

@@ -128,6 +128,18 @@ def test_what_is_no_reference_is_refused_in_one_line(said: Said, tmp_path: Path)
         assert told in err and path.name in err, (name, err)
 
 
+def test_a_reference_of_other_roles_is_refused(said: Said, tmp_path: Path) -> None:
+    unit, reading = file(tmp_path, "unit.npz", 700.0, 700.0, 700.0), tmp_path / "good.json"
+    good = json.loads(said(unit, "--json")[1])
+    reading.write_text(json.dumps(good | {"channels": [good["channels"][0] | {"role": "luma"}]}))
+    status, out, err = said(unit, "--reference", reading)
+    assert (status, out) == (2, "")
+    assert (
+        err
+        == "peakwhite: --reference: it has luma, and the unit red, green, blue; give a reference with the same roles\n"
+    )
+
+
 def test_hold_tells_the_highest_level_seen_and_never_calls_it_white(said: Said, tmp_path: Path) -> None:
     unit = file(tmp_path, "unit.npz", 714.0, 700.0, 357.0)
     status, out, _ = said(unit, "--hold", "--json")
