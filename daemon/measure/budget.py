@@ -31,14 +31,17 @@ def budget(
     full_scale_mv: float,
     pattern_pct: float,
     calibrated: Calibrated = UNCALIBRATED,
+    setup_mv: float = 0.0,
 ) -> tuple[Item, ...]:
     """Items of a level of `level_mv` on full white, measured as `levels` says with the given hookup.
 
     `full_scale_mv` counts only where the gain is specified of full scale. On a pattern whose white is `pattern_pct`
-    of full, what was measured is so much smaller and every absolute item is enlarged by 100/pattern_pct. What
-    `calibrated` knows better stands in the place of the specification.
+    of full, what was measured is so much smaller and every absolute item is enlarged by 100/pattern_pct; `setup_mv` below
+    the picture was not smaller, and grows with the rest. What `calibrated` knows better stands in the place of the
+    specification.
     """
     enlarged = 100.0 / pattern_pct
+    level_mv += setup_mv * (enlarged - 1.0)
     items = [Item("noise", "random", "normal", levels.white_random_mv * enlarged, "noise")]
     items += (
         calibrated.gain_items(level_mv)

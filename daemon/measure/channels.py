@@ -17,6 +17,7 @@ from .hookup import COLOURS, SYNC_ROLES, WHITE_ROLES, Clip
 from .levels import DARK_UNDER, Levels, Probed, is_clipped, measure_levels, sync_depth_codes
 from .line_sync import find_line_sync
 from .reading import ChannelReading, SyncClass
+from .robust import spread
 from .suspicions import of_levels, of_sync, uncompensated
 from .targets import Conditions, Target
 from .uncertainty import Item, combined
@@ -43,6 +44,7 @@ class MeasuredChannel:
     full_mv: float = math.nan
     items: tuple[Item, ...] = ()
     white_us: tuple[tuple[float, float], ...] = ()
+    white_between: tuple[int, int] | None = None
     white_lines: int = 0
 
     def hinted(self, code: str) -> "MeasuredChannel":
@@ -102,13 +104,13 @@ class Measuring:
 
     @cached_property
     def _carrying_sync(self) -> frozenset[str]:
-        """Channels that sync may stand on: luma and composite, where it was found, and a green that goes low."""
+        """Channels that sync may stand on: luma and composite, where it was found, and a colour that goes low."""
         found = set()
         for record in self.capture.channels:
             clip = self.conditions.hookup.of_channel(record.name)
             if clip is not None and (clip.role in ("luma", "composite") or self.sync.is_on(record.name)):
                 found.add(record.name)
-            elif clip is not None and clip.role == "green" and self.sync.grid is not None:
+            elif clip is not None and clip.role in COLOURS and self.sync.grid is not None:
                 depth_mv = sync_depth_codes(record, self.sync.grid) * abs(record.mv_per_code * clip.probe_ratio)
                 found |= {record.name} if depth_mv > LEAST_SYNC_MV else set()
         return frozenset(found)
@@ -183,11 +185,11 @@ class Measuring:
 
         @cache
         def items_at(level_mv: float) -> tuple[Item, ...]:
-            return budget(level_mv, levels, clip, gain, full_scale_mv, pattern_pct, self._calibrated(record))
+            return budget(level_mv, levels, clip, gain, full_scale_mv, pattern_pct, self._calibrated(record), setup_mv)
 
         items = items_at(full_mv)
-        spread = combined(items)
-        half_mv = spread.quantile(0.95)
+        distribution = combined(items)
+        half_mv = distribution.quantile(0.95)
         own_sync_mv = base.sync_mv if clip.role in ("luma", "composite") else None
         is_white = self.conditions.hold_since is None
         said = target and judge(
@@ -196,14 +198,14 @@ class Measuring:
         reading = replace(
             base,
             peak_white_mv=full_mv,
-            u95_mv=spread.quantile(0.975),
+            u95_mv=distribution.quantile(0.975),
             u95_repeat_mv=combined(repeatable(items)).quantile(0.975),
             low_mv=full_mv - half_mv,
             high_mv=full_mv + half_mv,
             picture_to_sync=levels.white_mv / own_sync_mv if own_sync_mv else None,
             **(vars(said) if said else {}),
         )
-        return MeasuredChannel(reading, full_mv, items, levels.white_us, levels.white_rows)
+        return MeasuredChannel(reading, full_mv, items, levels.white_us, levels.white_between, levels.white_rows)
 
     def _own_sync_mv(self, record: ChannelRecord, clip: Clip, levels: Levels) -> float:
         """Depth of the sync that this channel carries itself, below its clamped blanking; NaN where it carries none."""
@@ -227,7 +229,7 @@ class Measuring:
 
     def _swing(self, record: ChannelRecord, clip: Clip) -> ChannelReading:
         """Roles without a peak white: the distance between their extremes, and how far they go about their middle."""
-        some = record.codes[:: max(1, record.codes.size // ENOUGH_SAMPLES)]
+        some = spread(record.codes, ENOUGH_SAMPLES)
         places = [math.floor(0.01 * some.size), some.size // 2, math.ceil(0.99 * some.size) - 1]
         low, middle, high = np.partition(some, places)[places].tolist()
         scale_mv = abs(record.mv_per_code * clip.probe_ratio)

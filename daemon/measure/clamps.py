@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .line_grid import LineGrid
+from .robust import spread_places
 
 AFTER_SYNC_US = 0.5
 """The clamp opens this long after the trailing edge of sync."""
@@ -89,7 +90,9 @@ def mean_of_columns(columns: NDArray[np.float32]) -> NDArray[np.float32]:
 
 def _span_mv(rows: NDArray[np.float32]) -> NDArray[np.float32]:
     """Highest less lowest level of each channel, of some bins spread over its lines."""
-    some = rows.reshape(rows.shape[0], -1)[:, :: max(1, rows[0].size // ENOUGH_BINS)]
+    some = rows.reshape(rows.shape[0], -1)
+    if rows[0].size >= 2 * ENOUGH_BINS:
+        some = some[:, spread_places(rows[0].size, ENOUGH_BINS)]
     return np.asarray(some.max(axis=1) - some.min(axis=1))
 
 

@@ -17,6 +17,7 @@ class LevelBudget:
         level_mv: above blanking.
         items: what the level may be off by.
         white_us: where on its lines white stands, stretches from and to after 0H; none where unknown.
+        white_between: the first and the last line of the record that holds it; None where unknown.
         channel: the scope's name of the channel.
         blanking_mv: against scope zero.
         state_mv: from one state of the ADC to the next, as it shows in `level_mv`.
@@ -32,6 +33,7 @@ class LevelBudget:
     level_mv: float
     items: tuple[Item, ...] = ()
     white_us: tuple[tuple[float, float], ...] = ()
+    white_between: tuple[int, int] | None = None
     channel: str = ""
     blanking_mv: float = math.nan
     state_mv: float = math.nan

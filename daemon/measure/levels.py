@@ -13,6 +13,7 @@ from .flats import ALIKE_MV, LONG_ENOUGH_US, State, flat_runs, states
 from .level_noise import blanking_noise_codes, mean_error_mv, piece_samples, random_mv, white_noise_codes
 from .line_grid import LineGrid, telling_lines
 from .lines import Lines, cut_lines
+from .robust import median
 
 DARK_UNDER = 0.05
 """A picture whose highest state lies under this part of the target holds no white."""
@@ -42,6 +43,7 @@ class Levels:
         pedestal_mv, pedestal_error_mv: blanking under the burst less blanking after it, and its standard uncertainty.
         picture_states: every level that the picture holds, highest first.
         white_us: where on its lines white stands, stretches from and to after 0H.
+        white_between: the first and the last line looked at that holds it, by their place in the record's sync.
     """
 
     lsb_mv: float
@@ -57,6 +59,7 @@ class Levels:
     samples: int = 0
     picture_states: tuple[float, ...] = ()
     white_us: tuple[tuple[float, float], ...] = ()
+    white_between: tuple[int, int] | None = None
     mean_mv: float = math.nan
     tilt: float = 0.0
     pedestal_mv: float = 0.0
@@ -181,6 +184,7 @@ def _with_white(
         picture_states=tuple(state.level_mv for state in found),
         tilt=_tilt(top, lines, index),
         white_us=tuple((first * grid.bin_us, last * grid.bin_us) for first, last in held.tolist()),
+        white_between=(int(grid.number[top.runs.row.min()]), int(grid.number[top.runs.row.max()])),
     )
     columns = _longest(held, grid.bin_us)
     if everywhere.grid.number.size > grid.number.size and columns is not None:
@@ -195,7 +199,7 @@ def _tilt(top: State, lines: Lines, index: int) -> float:
     first, last = int(top.runs.first[longest]), int(top.runs.last[longest])
     middle = (first + last) // 2
     rows = top.runs.row[(top.runs.first <= first + 1) & (top.runs.last >= last - 1)]
-    if middle == first or rows.size == 0:
+    if middle == first or rows.size == 0 or top.level_mv == 0.0:
         return 0.0
     held_mv = np.add.reduce(lines.level_mv[index, rows, first:last], axis=0) / rows.size
     return (_mean(held_mv[middle - first :]) - _mean(held_mv[: middle - first])) / top.level_mv
@@ -238,8 +242,7 @@ def _over_all_lines(
     out; with few left, what was learnt stands.
     """
     bright_mv = level_mv[level_mv > 0.5 * top.level_mv]
-    rest = bright_mv - _mean(bright_mv) if bright_mv.size else bright_mv
-    scatter_mv = math.sqrt(float(rest @ rest) / max(1, rest.size))
+    scatter_mv = median(np.abs(bright_mv - median(bright_mv))) / 0.6745 if bright_mv.size else 0.0
     to_next_mv = top.level_mv - base.picture_states[1] if len(base.picture_states) > 1 else math.inf
     alike_mv = max(ALIKE_MV, min(6.0 * scatter_mv, 0.5 * to_next_mv))
     level_mv = level_mv[np.abs(level_mv - top.level_mv) < alike_mv]

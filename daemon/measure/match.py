@@ -77,7 +77,10 @@ def compared(
 
 
 def _at_once(levels: Sequence[LevelBudget]) -> bool:
-    """Whether there is a stretch of the line in which all of them are white, as far as is known where they are."""
+    """Whether there is a stretch of the line, and of the lines, in which all are white, as far as is known where they are."""
+    lines = [level.white_between for level in levels if level.white_between is not None]
+    if lines and max(first for first, _ in lines) > min(last for _, last in lines):
+        return False
     known = [level.white_us for level in levels if level.white_us]
     if len(known) < len(levels):
         return True

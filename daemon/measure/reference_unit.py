@@ -6,10 +6,8 @@ from dataclasses import dataclass
 from .calibration import SignalPath
 from .level_budget import LevelBudget
 from .reading import ChannelReading, ReferenceReading
-from .uncertainty import Item, combined
+from .uncertainty import COVERAGE, Item, combined
 
-COVERAGE = 1.96
-"""From a 95 % half-width to the standard deviation of a normal distribution."""
 RECTANGLE = 0.95
 """From the half-width of a rectangle to that which holds 95 % of it."""
 

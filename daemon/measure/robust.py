@@ -1,9 +1,14 @@
 """Statistics of the few: medians and straight lines of tens of values, where the general functions cost ten times the work."""
 
 import math
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+AnyNumber = TypeVar("AnyNumber", bound=np.generic)
+
+GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 
 
 def median(values: NDArray[np.floating]) -> float:
@@ -13,6 +18,22 @@ def median(values: NDArray[np.floating]) -> float:
     ordered = np.sort(values)
     middle = ordered.size // 2
     return float(ordered[middle]) if ordered.size % 2 else 0.5 * float(ordered[middle - 1] + ordered[middle])
+
+
+def spread_places(size: int, count: int) -> NDArray[np.intp]:
+    """About `count` places of `size`, one from somewhere within each of as many equal pieces; all where there are few.
+
+    A fixed stride can be a simple fraction of a line, and then sees the same few places of every line; steps that grow by
+    the golden section never repeat.
+    """
+    piece = max(1, size // count)
+    number = np.arange(size // piece)
+    return np.asarray(((number + number * GOLDEN % 1.0) * piece).astype(np.intp))
+
+
+def spread(values: NDArray[AnyNumber], count: int) -> NDArray[AnyNumber]:
+    """About so many of the values, from all over, never in step with what repeats."""
+    return values if values.size < 2 * count else values[spread_places(values.size, count)]
 
 
 def noise_of(values: NDArray[np.floating]) -> float:

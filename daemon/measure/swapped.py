@@ -10,6 +10,7 @@ from .found_sync import FoundSync, grid_of
 from .hookup import COLOURS, Clip, Role
 from .line_grid import LineGrid
 from .line_sync import find_line_sync
+from .robust import spread
 from .sync_train import NO_SYNC, LineSync
 from .targets import Conditions
 
@@ -99,7 +100,7 @@ def _shows_picture(clip: Clip, record: ChannelRecord, grid: LineGrid) -> bool:
 def _all_sync(clip: Clip, record: ChannelRecord, seconds_per_sample: float) -> LineSync:
     """Line sync of a channel that carries nothing else; NO_SYNC on any other."""
     lines = find_line_sync(record, seconds_per_sample, clip.probe_ratio, alone=True)
-    swing = np.ptp(np.quantile(record.codes[:: max(1, record.codes.size // 8000)], (0.01, 0.99)))
+    swing = np.ptp(np.quantile(spread(record.codes, 8000), (0.01, 0.99)))
     nothing_else = lines.depth_mv > ALL_SYNC * float(swing) * abs(record.mv_per_code * clip.probe_ratio)
     return lines if nothing_else else NO_SYNC
 

@@ -9,7 +9,7 @@ from .hints import hint
 from .hookup import Hookup
 from .level_budget import LevelBudget, scaled
 from .reading import Hint
-from .uncertainty import Part, combined
+from .uncertainty import COVERAGE, Item, Part, combined
 
 Second = Literal["open", "two-loads"]
 """What the second level is into: nothing, or the load and another of the same kind."""
@@ -119,19 +119,16 @@ def _u95_ohm(
     load_ohm: float,
     tolerance: float,
 ) -> float:
-    """Half-width from the ratio's and from each load's tolerance (a rectangle: 95 % of it), by how far each moves the result.
-
-    Each is moved towards where the result may be had; parts combine as root of the sum of squares (JCGM 100 5.1.2).
-    """
-    at = source_ohm(ratio, load_ohm, load_ohm)
-    off_ohm = 0.95 * tolerance * load_ohm
-
-    def largest(*moved: float) -> float:
-        return max(abs(other - at) for other in moved)
-
-    return math.sqrt(
-        largest(source_ohm(ratio + ratio_u95, load_ohm, load_ohm), source_ohm(ratio - ratio_u95, load_ohm, load_ohm))
-        ** 2
-        + largest(source_ohm(ratio, load_ohm + off_ohm, load_ohm)) ** 2
-        + largest(source_ohm(ratio, load_ohm, load_ohm + off_ohm)) ** 2
+    """Half-width at 95 % of the ratio's normal part and of each load's tolerance, a rectangle, convolved by how far each
+    moves the result; the ratio is moved to the side on which it moves it more. NaN where a part has no result."""
+    at_ohm = source_ohm(ratio, load_ohm, load_ohm)
+    off_ohm = tolerance * load_ohm
+    by_ratio_ohm = max(abs(source_ohm(ratio + side * ratio_u95, load_ohm, load_ohm) - at_ohm) for side in (1.0, -1.0))
+    by_loads_ohm = (
+        abs(source_ohm(ratio, load_ohm + off_ohm, load_ohm) - at_ohm),
+        abs(source_ohm(ratio, load_ohm, load_ohm + off_ohm) - at_ohm),
     )
+    if not math.isfinite(by_ratio_ohm + sum(by_loads_ohm)):
+        return math.nan
+    loads = (Item("load", "per-channel", "rectangular", one, "termination") for one in by_loads_ohm)
+    return combined((Item("ratio", "random", "normal", by_ratio_ohm / COVERAGE, "other"), *loads)).quantile(0.975)

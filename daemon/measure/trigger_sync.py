@@ -15,6 +15,7 @@ from ...drivers.capture import EXT, Capture, ChannelRecord
 from .binning import binned_mv, samples_per_bin
 from .hookup import WHITE_ROLES, Clip, Hookup
 from .pulses import Pulses, low_pulses
+from .robust import spread
 from .sync_edges import LEAST_SNR
 from .sync_train import LINE_PERIODS_US, NO_SYNC, LineSync
 from .systems import system_of
@@ -67,7 +68,7 @@ def _lows(record: ChannelRecord, seconds_per_sample: float, probe_ratio: float) 
     """Where the picture is at blanking or black, in us from the first sample; nothing where there is no picture."""
     count = samples_per_bin(seconds_per_sample)
     level_mv = binned_mv(record, count, probe_ratio)
-    some = level_mv[:: max(1, level_mv.size // 6000)]
+    some = spread(level_mv, 6000)
     low_mv, high_mv = (float(value) for value in np.quantile(some, (0.015, 0.985)))
     lsb_mv = abs(record.mv_per_code * probe_ratio) * record.code_step
     noise_mv = 0.5 * lsb_mv

@@ -20,6 +20,8 @@ Part = Literal["noise", "gain", "linearity", "quantisation", "termination", "oth
 _ROOT_2 = math.sqrt(2.0)
 _ROOT_3 = math.sqrt(3.0)
 _ROOT_2PI = math.sqrt(2.0 * math.pi)
+COVERAGE = 1.96
+"""From a 95 % half-width to the standard deviation of a normal distribution."""
 MOST_STEPS = 60
 CLOSE = 1e-5
 """A quantile is found to this part of the distribution's reach."""
