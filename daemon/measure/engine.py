@@ -83,6 +83,7 @@ def _budget(one: MeasuredChannel, measuring: Measuring, conditions: Conditions) 
         level_mv=one.full_mv,
         items=one.items,
         white_us=one.white_us,
+        white_between=one.white_between,
         channel=reading.channel,
         blanking_mv=blanking_mv,
         state_mv=path.volts_per_state * mv_per_volt * enlarged,

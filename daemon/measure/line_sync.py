@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from ...drivers.capture import ChannelRecord
 from .binning import binned_mv, running_sums, samples_per_bin
 from .pulses import Pulses, low_pulses, low_stretches, without_glitches
-from .robust import median, noise_of
+from .robust import median, noise_of, spread
+from .shallow_sync import stands_as_sync
 from .sync_edges import LEAST_SNR, refined
 from .sync_train import NO_SYNC, LineSync, line_syncs
 from .systems import system_of
@@ -29,14 +30,18 @@ MATCHED_SNR = 3.0
 """So much smoothing makes syncs of anything: they are believed from 10 dB on."""
 NOISY = 0.2
 """Sync may be hidden where the noise of a smoothed picture is more than this part of the height at which it is sliced."""
-SLICE = 0.15
-"""Sync is sliced so far above its tip, in parts of the whole swing."""
+SLICE, SHALLOW_SLICE = 0.15, 0.03
+"""Sync is sliced so far above its tip, in parts of the whole swing; where that finds none, nearer the tip."""
+HYSTERESIS = 1.0 / 3.0
+"""In parts of that height."""
 BLANKING_US = ((62.3, 65.4, 9.0, 14.0), (30.9, 56.0, 4.0, 11.0))
 """Line periods with how long line blanking may be low in them."""
 LEAST_BLANKINGS = 4
 """Blanking alone is believed from five lines on: fewer low stretches of that length occur in serial data."""
-STEEP_WITHIN_US = 1.2
-"""Both edges of blanking together take no longer from near the bottom to halfway up."""
+BLANKING_SLICES = (0.15, 0.3)
+"""Blanking is sliced so far above the lowest level; then above a sync too shallow to be found, that lies below it."""
+STEEP_WITHIN_US = 1.2 / 0.35
+"""Both edges of blanking together take no longer for the whole swing, at the rate of near the bottom to halfway up."""
 ENOUGH_BINS = 6000
 """So many bins tell range and noise of a record well enough."""
 
@@ -69,7 +74,25 @@ def find_line_sync(record: ChannelRecord, seconds_per_sample: float, probe_ratio
                     return sharp
                 if sharp.edges_us.size > best.edges_us.size:
                     best = sharp
-    return best
+    return best if alone or best.state != "none" else _shallow(record, seconds_per_sample, probe_ratio, level_mv)
+
+
+def _shallow(
+    record: ChannelRecord, seconds_per_sample: float, probe_ratio: float, level_mv: NDArray[np.float32]
+) -> LineSync:
+    """Sync that takes so little of a picture's swing that no other look finds it; NO_SYNC unless all around it is as in video."""
+    count = samples_per_bin(seconds_per_sample)
+    bin_us = count * seconds_per_sample * 1e6
+    look = next(_sliced_from_picture(level_mv, bin_us, SHALLOW_SLICE), None)
+    if look is None:
+        return NO_SYNC
+    found = line_syncs(look.pulses.later_by((count - 1) / 2 * seconds_per_sample * 1e6))
+    if found.state != "locked":
+        return NO_SYNC
+    sharp = refined(found, record, seconds_per_sample, probe_ratio)
+    sample_us, mv_per_code = seconds_per_sample * 1e6, record.mv_per_code * probe_ratio
+    is_sync = sharp.state == "locked" and stands_as_sync(sharp, record, sample_us, mv_per_code)
+    return sharp if is_sync else NO_SYNC
 
 
 def find_blanking(record: ChannelRecord, seconds_per_sample: float, probe_ratio: float) -> LineSync:
@@ -86,10 +109,18 @@ def find_blanking(record: ChannelRecord, seconds_per_sample: float, probe_ratio:
     noise_mv = _noise_mv(level_mv)
     if high_mv - low_mv < 4.0 * LEAST_SNR * noise_mv:
         return NO_SYNC
-    pulses = low_pulses(level_mv, low_mv + 0.15 * (high_mv - low_mv), 0.05 * (high_mv - low_mv), bin_us)
     halfway = low_pulses(level_mv, low_mv + 0.5 * (high_mv - low_mv), 0.05 * (high_mv - low_mv), bin_us)
-    if not _same_widths(pulses, halfway):
-        return NO_SYNC
+    for part in BLANKING_SLICES:
+        pulses = low_pulses(level_mv, low_mv + part * (high_mv - low_mv), 0.05 * (high_mv - low_mv), bin_us)
+        if _same_widths(pulses, halfway, STEEP_WITHIN_US * (0.5 - part)):
+            found = _of_blankings(pulses.later_by((count - 1) / 2 * seconds_per_sample * 1e6))
+            if found.state != "none":
+                return found
+    return NO_SYNC
+
+
+def _of_blankings(pulses: Pulses) -> LineSync:
+    """The lines that low stretches as long as blanking give; NO_SYNC where these are not most of all, or come unsteadily."""
     for shortest_us, longest_us, narrow_us, wide_us in BLANKING_US:
         fits = (pulses.width_us >= narrow_us) & (pulses.width_us <= wide_us)
         start_us = pulses.start_us[fits]
@@ -100,21 +131,21 @@ def find_blanking(record: ChannelRecord, seconds_per_sample: float, probe_ratio:
         period_us = median(one_line)
         if np.abs(one_line - period_us).max() < 0.002 * period_us:
             system = system_of(period_us)
-            edges_us = start_us + system.front_porch_us + (count - 1) / 2 * seconds_per_sample * 1e6
+            edges_us = start_us + system.front_porch_us
             return LineSync("blanking-only", edges_us, period_us, math.nan, vertical_us=np.empty(0), system=system)
     return NO_SYNC
 
 
-def _same_widths(pulses: Pulses, halfway: Pulses) -> bool:
+def _same_widths(pulses: Pulses, halfway: Pulses, within_us: float) -> bool:
     """Whether pulses are as wide halfway up as near their bottom: blanking has steep edges, a sine has not."""
     if pulses.width_us.size == 0 or pulses.width_us.size != halfway.width_us.size:
         return pulses.width_us.size > 0 and halfway.width_us.size > pulses.width_us.size
-    return median(halfway.width_us - pulses.width_us) < STEEP_WITHIN_US
+    return median(halfway.width_us - pulses.width_us) < within_us
 
 
 def _range_mv(level_mv: NDArray[np.float32]) -> tuple[float, float]:
     """Lowest and highest level, single stray bins left out."""
-    some = np.sort(level_mv[:: max(1, level_mv.size // ENOUGH_BINS)])
+    some = np.sort(spread(level_mv, ENOUGH_BINS))
     off = math.floor(0.015 * some.size)
     return float(some[off]), float(some[-1 - off])
 
@@ -155,9 +186,9 @@ def _sliced_alone(level_mv: NDArray[np.float32], bin_us: float) -> Iterator[Look
         yield Look(pulses, LEAST_DEPTH_ALONE * swing_mv, inverted=inverted)
 
 
-def _sliced_from_picture(level_mv: NDArray[np.float32], bin_us: float) -> Iterator[Look]:
-    """A picture smoothed over a subcarrier cycle and sliced just above its lowest level; then, where noise may have
-    hidden the sync, smoothed over as much as a sync allows.
+def _sliced_from_picture(level_mv: NDArray[np.float32], bin_us: float, part: float = SLICE) -> Iterator[Look]:
+    """A picture smoothed over a subcarrier cycle and sliced just above its lowest level, by that part of its swing; then,
+    where noise may have hidden the sync, smoothed over as much as a sync allows.
     """
     for smoothed_us, least_snr in ((SMOOTHED_US, 0.0), (MATCHED_US, MATCHED_SNR)):
         box = max(1, round(smoothed_us / bin_us))
@@ -166,9 +197,9 @@ def _sliced_from_picture(level_mv: NDArray[np.float32], bin_us: float) -> Iterat
         swing_mv = high_mv - low_mv
         if not _stands_out(swing_mv, smooth_mv):
             return
-        slice_mv = SLICE * swing_mv
+        slice_mv = part * swing_mv
         above_mv = smooth_mv - _lower_envelope(smooth_mv, max(1, round(70.0 / bin_us)), slice_mv)
-        stretches = low_stretches(above_mv, slice_mv, 0.05 * swing_mv, bin_us)
+        stretches = low_stretches(above_mv, slice_mv, HYSTERESIS * slice_mv, bin_us)
         narrowed_us = (1.0 - 2.0 * _share_of_depth(slice_mv, above_mv, stretches, bin_us, box)) * box * bin_us
         most_noise_mv = NOISY * slice_mv * math.sqrt(box)
         most_noise = most_noise_mv * math.sqrt(1e-6 * bin_us)
