@@ -48,7 +48,7 @@ def newest(services: Services) -> Latest:
     latest = services.hub.latest
     if latest is None:
         scope = services.hub.scope
-        raise NoReading(f"no reading, {scope.text}", where="reading", do=scope.do or "wait for the first capture")
+        raise NoReading(f"no reading, {scope.text}", where="reading", do=scope.do or "wait for the next capture")
     return latest
 
 

@@ -88,7 +88,10 @@ def _taken(services: Services) -> models.OneProbeBody:
     return models.OneProbeBody(
         taken=[
             models.OneProbeLevelBody(
-                role=one.role, channel=one.channel, level_mv=one.level_mv, captured_at=iso_utc(one.captured_at_ns)
+                role=one.role,
+                channel=one.channel,
+                level_mv=plain(one.level_mv),
+                captured_at=iso_utc(one.captured_at_ns),
             )
             for one in taken
         ],
@@ -137,7 +140,11 @@ def _reference(services: Services) -> models.ReferenceBody:
     return models.ReferenceBody(
         levels=[
             models.ReferenceLevelBody(
-                role=one.role, channel=one.channel, level_mv=one.level_mv, u95_mv=one.u95_mv, path=one.path
+                role=one.role,
+                channel=one.channel,
+                level_mv=plain(one.level_mv),
+                u95_mv=plain(one.u95_mv),
+                path=one.path,
             )
             for one in setup.conditions.reference
         ],

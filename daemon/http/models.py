@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StrictBool, StringConstraints
 
 from ..config.values import CHANNEL_NAME
 from ..measure.hookup import Link, Load, Point, Role
@@ -113,7 +113,7 @@ class ControlRequestBody(_Body):
     """Ask for control."""
 
     name: HolderName = Field(description="how others see you", examples=["phone"])
-    take: bool = Field(default=False, description="take it even where somebody holds it; their page says so")
+    take: StrictBool = Field(default=False, description="take it even where somebody holds it; their page says so")
 
 
 class ControlGrant(BaseModel):
@@ -199,10 +199,16 @@ class OneProbeBody(BaseModel):
     setup: int = Field(description="generation of the set-up that has it")
 
 
+def _true(value: object) -> object:
+    if value is not True:  # 1 equals it
+        raise ValueError("only true")
+    return value
+
+
 class ReferenceRequestBody(_Body):
     """Take the newest reading as that of the reference unit."""
 
-    take: Literal[True]
+    take: Annotated[Literal[True], BeforeValidator(_true)]
 
 
 class ReferenceLevelBody(BaseModel):
@@ -225,7 +231,7 @@ class ReferenceBody(BaseModel):
 class HoldRequestBody(_Body):
     """Hold the highest sustained level, beginning now; or no longer."""
 
-    on: bool
+    on: StrictBool
 
 
 class HoldBody(BaseModel):

@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
-from ...drivers.errors import PeakwhiteError, outcome_of
+from ...drivers.errors import NoReading, PeakwhiteError, outcome_of
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -36,6 +36,9 @@ OF_STATUS: dict[int, tuple[str, str]] = {
 }
 """Code and advice of what HTTP itself refuses; the codes of our own errors come from drivers/errors.py."""
 
+
+RETRY_AFTER_S = "1"
+"""A reading may be there again so soon: after every write there is none until the next capture."""
 
 FROM_THE_GUARD = (403, 413, 421)
 """What any route answers to a request from elsewhere or with too long a body."""
@@ -70,7 +73,10 @@ def install(app: FastAPI) -> None:
 async def _ours(request: Request, error: Exception) -> Response:
     assert isinstance(error, PeakwhiteError)
     outcome = outcome_of(error)
-    return problem(outcome.http_status, f"{error.where}: {error.what}", code=outcome.problem_code, do=error.do)
+    response = problem(outcome.http_status, f"{error.where}: {error.what}", code=outcome.problem_code, do=error.do)
+    if isinstance(error, NoReading):
+        response.headers["Retry-After"] = RETRY_AFTER_S
+    return response
 
 
 async def _invalid(request: Request, error: Exception) -> Response:

@@ -174,9 +174,25 @@ def test_without_a_level_there_is_no_reference_to_take(bench: Bench) -> None:
     refused(bench.client.put(REFERENCE, json={"take": True}), 503, "no-reading")
     bench.show(0.0)
     assert "shows no white" in refused(bench.client.put(REFERENCE, json={"take": True}), 422, "usage")
-    for body in ({}, {"take": False}, {"take": True, "more": 1}):
+    for body in ({}, {"take": False}, {"take": True, "more": 1}, {"take": 1}, {"take": 1.0}, {"take": "true"}):
         refused(bench.client.put(REFERENCE, json=body), 422, "usage")
     assert bench.setup.current.generation == 1
+
+
+@pytest.mark.parametrize("on", [1, 0, "yes", "false", None])
+def test_hold_is_put_on_by_true_and_off_by_false_alone(bench: Bench, on: object) -> None:
+    refused(bench.client.put(HOLD, json={"on": on}), 422, "usage")
+
+
+def test_levels_are_rounded_as_readings_are(bench: Bench) -> None:
+    bench.show(714.0)
+    red = bench.reading()["channels"][0]
+    taken = bench.client.post(ONE_PROBE, json={"role": "red"}).json()["taken"][0]
+    assert taken["level_mv"] == red["peak_white_mv"]
+    bench.show(714.0)
+    red = bench.reading()["channels"][0]
+    reference = bench.client.put(REFERENCE, json={"take": True}).json()["levels"][0]
+    assert (reference["level_mv"], reference["u95_mv"]) == (red["peak_white_mv"], red["u95_mv"])
 
 
 def test_hold_is_put_on_begun_anew_and_put_off(bench: Bench) -> None:

@@ -194,6 +194,7 @@ def test_nothing_outside_the_page_is_served(client: TestClient, path: str) -> No
 def test_the_newest_reading_is_served_and_before_the_first_there_is_a_problem(client: TestClient, face: Face) -> None:
     body = problem_of(client.get("/api/v1/reading"), 503, "no-reading")
     assert "no scope is named" in body["detail"]
+    assert client.get("/api/v1/reading").headers["retry-after"] == "1"
     face.publish()
     reading = client.get("/api/v1/reading").json()
     assert (reading["schema"], reading["seq"]) == ("peakwhite.reading/1", 1)
@@ -262,7 +263,8 @@ def test_an_empty_hookup_is_allowed(client: TestClient) -> None:
 def test_the_reading_of_a_dropped_hookup_is_served_no_more(client: TestClient, face: Face) -> None:
     face.publish()
     client.put("/api/v1/hookup", json={"clips": [CLIP]})
-    problem_of(client.get("/api/v1/reading"), 503, "no-reading")
+    told = problem_of(client.get("/api/v1/reading"), 503, "no-reading")
+    assert told["do"] == "wait for the next capture"
     problem_of(client.get("/readyz"), 503, "no-reading")
 
 
@@ -273,6 +275,11 @@ def test_the_reading_of_a_lost_scope_is_served_for_two_seconds_and_no_more(clien
     face.now_s += 2.1
     told = problem_of(client.get("/api/v1/reading"), 503, "no-reading")
     assert ("gone" in told["detail"], told["do"]) == (True, "switch it on")
+
+
+@pytest.mark.parametrize("take", [1, "yes", "true", None])
+def test_control_is_taken_by_true_alone(client: TestClient, take: object) -> None:
+    problem_of(client.post("/api/v1/control", json={"name": "phone", "take": take}), 422, "usage")
 
 
 @pytest.mark.parametrize("name", ["", "   ", "x" * 41, "a\nb", "a\x1b[2J", "a\u202eb"])
