@@ -39,19 +39,19 @@ def answer(given: str | None, question: str, option: str) -> str:
     if given is not None:
         return given
     click.echo(f"{question}: ", nl=False, err=True)
-    return _line(option)
+    return _line(f"give {option}")
 
 
 def wait_for(step: str) -> None:
     """Say what to do, and wait until it is done: a line on standard input. Raises UsageError where nobody is there."""
     click.echo(f"{step}, then press Enter. ", nl=False, err=True)
-    _line("what was recorded with the --…-file options, or answer on standard input")
+    _line("give recorded captures instead (see --help), or answer on standard input")
 
 
-def _line(instead: str) -> str:
+def _line(do: str) -> str:
     sys.stderr.flush()
     line = sys.stdin.readline()
     if not line:
         click.echo(err=True)
-        raise UsageError("nobody answers", where="standard input", do=f"give {instead}")
+        raise UsageError("nobody answers", where="standard input", do=do)
     return line.strip()

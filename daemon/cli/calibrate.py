@@ -21,11 +21,15 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., object])
 
-BEFORE = "unit and supply off, earth clip on first, then the tip, then switch on"
+CLIP_ON = "earth clip on first, then the tip, then switch on"
+BEFORE = f"unit and supply off, {CLIP_ON}"
 DONE = "q"
 
 
-@click.group(short_help="Make levels surer, by a multimeter, a supply, an ohmmeter, or channels by each other.")
+@click.group(
+    no_args_is_help=False,
+    short_help="Make levels surer, by a multimeter, a supply, an ohmmeter, or channels by each other.",
+)
 def calibrate() -> None:
     """Calibrate a channel with what lies on the bench, so that a 3 % scope tells a level to better than 1 %.
 

@@ -101,8 +101,9 @@ def by_levels(bench: Bench, meter_mv: Sequence[float], taken: Sequence[Sequence[
 
 def no_serial(identity: str) -> UsageError:
     """What to say of a scope, or file, that gives no serial number."""
+    what = f"'{identity[:60]}' gives no serial number" if identity else "the capture names no scope"
     return UsageError(
-        f"'{identity[:60]}' gives no serial number, so no calibration can be kept for it",
+        f"{what}, so no calibration can be kept for it",
         where="calibrate",
         do="calibrate on the scope itself, or from an .npz that came from it",
     )

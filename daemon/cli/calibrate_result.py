@@ -1,6 +1,7 @@
 """What a calibration came to, for people and for programs."""
 
 import json
+import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,7 +9,7 @@ from typing import Any
 
 from ..measure.calibrated import NS_PER_DAY
 from ..measure.calibration import TERMINATOR_OHM, Calibration, Gain, Terminator, Tie
-from ..measure.reading import iso_utc
+from ..measure.reading import iso_utc, plain
 
 
 @dataclass(frozen=True)
@@ -23,7 +24,7 @@ class TieResult:
 def calibration_object(one: Calibration) -> dict[str, Any]:
     """A calibration as a plain object; what it does not hold is null."""
     gain, terminator, tie = one.gain, one.terminator, one.tie
-    return {
+    found = {
         "serial": one.serial,
         "channel": one.channel,
         "way": one.way,
@@ -44,6 +45,7 @@ def calibration_object(one: Calibration) -> dict[str, Any]:
         "delay_ns": tie.delay_ns if tie else None,
         "delay_u_ns": tie.delay_u_ns if tie else None,
     }
+    return {name: plain(value) for name, value in found.items()}
 
 
 def result_text(
@@ -52,13 +54,13 @@ def result_text(
     """The calibration with the uncertainty of a level before and now, two-sided at 95 %, and where it is kept."""
     if as_json:
         levels = {"level_mv": level_mv, "u95_before_mv": before_mv, "u95_mv": now_mv, "file": str(path)}
-        return json.dumps(calibration_object(one) | levels, allow_nan=False)
+        return json.dumps(calibration_object(one) | plain(levels), allow_nan=False)
     what = _words(one)
     share = "a level" if one.gain else "the terminator's share of a level"
     return (
         f"{one.channel} on {one.serial}: {what}\n"
         f"{share} of {level_mv:.1f} mV: ±{before_mv:.1f} mV before, ±{now_mv:.1f} mV now (95 %)\n"
-        f"kept in {path}, good until {_day(valid_until_ns(one))}"
+        f"kept in {path}, {_until(one)}"
     )
 
 
@@ -67,11 +69,11 @@ def tie_text(result: TieResult, path: Path, *, as_json: bool) -> str:
     made = result.calibrations
     if as_json:
         matched = {"match_u95_before_mv": result.before_mv, "match_u95_mv": result.now_mv, "file": str(path)}
-        return json.dumps({"channels": [calibration_object(one) for one in made], **matched}, allow_nan=False)
+        return json.dumps({"channels": [calibration_object(one) for one in made], **plain(matched)}, allow_nan=False)
     lines = [f"{one.channel} on {one.serial}: {_words(one)}" for one in made]
     if result.before_mv is not None and result.now_mv is not None:
         lines.append(f"match of the colours: ±{result.before_mv:.1f} mV before, ±{result.now_mv:.1f} mV now (95 %)")
-    return "\n".join([*lines, f"kept in {path}, good until {_day(valid_until_ns(made[0]))}"])
+    return "\n".join([*lines, f"kept in {path}, {_until(made[0])}"])
 
 
 def list_text(calibrations: Iterable[Calibration], now_ns: int) -> str:
@@ -87,6 +89,11 @@ def list_text(calibrations: Iterable[Calibration], now_ns: int) -> str:
 def valid_until_ns(one: Calibration) -> int:
     """When it expires, nanoseconds since 1970 UTC."""
     return one.made_at_ns + round(one.valid_days * NS_PER_DAY)
+
+
+def _until(one: Calibration) -> str:
+    until_ns = valid_until_ns(one)
+    return f"{'good until' if until_ns >= time.time_ns() else 'expired since'} {_day(until_ns)}"
 
 
 def terminator_u95_mv(level_mv: float, terminator: Terminator | None, tolerance_pct: float) -> float:

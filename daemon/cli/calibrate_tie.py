@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ...drivers.errors import UsageError
-from .calibrate import BEFORE, bench_settings, caution, days_option
+from .calibrate import CLIP_ON, bench_settings, caution, days_option
 from .options import config_option, json_option, role_option
 from .output import say
 
@@ -48,9 +48,12 @@ def tie(
     from .calibrate_captures import captures_of
     from .calibrate_result import tie_text
 
+    if files and scope is not None:
+        do = "leave out one of the two"
+        raise UsageError("recorded captures are given, and --scope too", where="calibrate tie", do=do)
     settings, setup = bench_settings(config, roles)
     channels = [clip.channel for clip in setup.conditions.hookup.clips if clip.role in COLOURS]
-    caution(bool(files), BEFORE)
+    caution(bool(files), f"unit off, {CLIP_ON}")
     with captures_of(settings, setup, channels, scope=scope, family=family, recorded=bool(files)) as source:
         captures = [capture for file in files or (None,) for capture in source.take(STEP, file)]
     result = _result(captures, setup.conditions, reference, days)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from ...drivers.capture import Capture, ChannelRecord
 from .calibration import ROOT_3, Calibration, Gain, SignalPath, Terminator, Tie, Tied
 from .hints import hint
-from .hookup import Clip, Hookup
+from .hookup import COLOURS, Clip, Hookup
 from .reading import Hint
 from .targets import Conditions
 from .uncertainty import Item
@@ -119,8 +119,10 @@ def calibrations_in_force(capture: Capture, conditions: Conditions) -> Calibrati
     """
     if not conditions.calibrations:
         return CalibrationsInForce(conditions, {})
+    matched = all(conditions.hookup.of_role(role) is not None for role in COLOURS)  # else a tie is of no use
+    known = [one for one in conditions.calibrations if matched or one.tie is None]
     found = {
-        clip.channel: _of_channel(capture, record, clip, conditions.calibrations)
+        clip.channel: _of_channel(capture, record, clip, known)
         for clip in conditions.hookup.clips
         if (record := capture.channel(clip.channel)) is not None
     }

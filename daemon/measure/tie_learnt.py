@@ -29,9 +29,9 @@ def learn_tie(captures: Sequence[Capture], conditions: Conditions, reference: st
     levels over that of the `reference`, the first colour's channel unless named. `own_u` are its noise, which several
     captures average, and quantisation, which they do not (JCGM 100:2008 5.1.2).
 
-    Raises UsageError for a hookup with fewer than two colours or another reference, InstrumentError where a channel
-    shows no white, is clipped, changed its range, does not see what the others see, or reads it further off than the
-    errors of both channels allow: then it stands on another output.
+    Raises UsageError for a hookup with fewer than two colours, one that is not in the captures, or another reference,
+    InstrumentError where a channel shows no white, is clipped, changed its range, does not see what the others see, or
+    reads it further off than the errors of both channels allow: then it stands on another output.
     """
     clips = [clip for clip in conditions.hookup.clips if clip.role in COLOURS]
     if len(clips) < 2:
@@ -39,6 +39,10 @@ def learn_tie(captures: Sequence[Capture], conditions: Conditions, reference: st
     reference = reference or clips[0].channel
     if reference not in [clip.channel for clip in clips]:
         raise _refused(f"{reference} carries no colour", f"choose of {', '.join(clip.channel for clip in clips)}")
+    for clip in clips:
+        if any(capture.channel(clip.channel) is None for capture in captures):
+            what = f"there is no channel {clip.channel} in the capture"
+            raise _refused(what, "name those that are in it: --role CH1=red --role CH2=green")
     plain = replace(conditions, calibrations=(), pattern_white_pct=100.0)
     budgets = [{one.channel: one for one in measure_capture(capture, plain).budgets} for capture in captures]
     seen = {clip.channel: _levels(clip.channel, budgets) for clip in clips}

@@ -12,12 +12,14 @@ import pytest
 
 from made_video import Made, Raster, digitised, rgb_sync, white
 from peakwhite.daemon.cli import run
-from peakwhite.daemon.cli.answers import OHMS, meter_reading
+from peakwhite.daemon.cli.answers import OHMS, meter_reading, wait_for
+from peakwhite.daemon.measure.reading import plain
 from peakwhite.daemon.sources.capture_file import write_capture
 from peakwhite.drivers.capture import Capture, GainSpec
 from peakwhite.drivers.errors import UsageError
 
 IDENTITY = "MAKER,MODEL-4,SN77,1.0"
+MADE_NS = 1_767_323_045_678_000_000
 GAIN = 1.025
 FIELD = Made(Raster(lines_per_field=262), sample_ns=168.0, samples=250_000, noise_mv=6.0, seed=6)
 WHITE_MV = 700.0
@@ -123,14 +125,20 @@ def test_white_and_black_calibrate_a_channel(
 
 
 def test_levels_of_a_supply_calibrate_a_channel(
-    said: Callable[..., tuple[int, str, str]], recorded: Path, capsys: pytest.CaptureFixture[str]
+    said: Callable[..., tuple[int, str, str]],
+    recorded: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    monkeypatch.setattr("time.time_ns", lambda: MADE_NS)
     status, out, err = said(*levels_of(recorded, "0", "350", "700"))
     assert (status, err) == (0, "")
     first, second, third = out.splitlines()
     assert first.startswith("CH1 on SN77: true is 0.975")
     assert second.startswith("a level of 714.3 mV: ±22.") and second.endswith("mV now (95 %)")
     assert "SN77.json, good until 2026-04-02" in third
+    monkeypatch.setattr("time.time_ns", lambda: 1_780_000_000_000_000_000)
+    assert "SN77.json, expired since 2026-04-02" in said(*levels_of(recorded, "0", "350", "700"))[1]
     assert red_of(capsys, recorded / "white.npz")["peak_white_mv"] == pytest.approx(WHITE_MV, abs=2.0)
 
 
@@ -330,7 +338,10 @@ def test_a_tie_takes_the_gains_out_of_the_match(
     assert match["spread_mv"] < 2.0 and match["u95_mv"] == pytest.approx(found["match_u95_mv"], rel=0.1)
 
 
-def test_a_tie_is_said_in_words_listed_and_forgotten(said: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
+def test_a_tie_is_said_in_words_listed_and_forgotten(
+    said: Callable[..., tuple[int, str, str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("time.time_ns", lambda: MADE_NS)
     status, out, _ = said("tie", *files_of(tmp_path, on_one_output()), "--reference", "CH3", "--days", "30")
     first, second, third, matched, kept = out.splitlines()
     assert status == 0
@@ -363,6 +374,7 @@ def test_a_tie_stands_beside_a_gain_and_takes_the_place_of_an_older_tie(
     [
         (0.5, IDENTITY, 3, "CH2: it reads 0.49"),
         (GAINS["green"], "file.csv", 2, "'file.csv' gives no serial number"),
+        (GAINS["green"], "", 2, "the capture names no scope, so no calibration can be kept for it"),
     ],
 )
 def test_what_is_no_tie_is_refused_and_nothing_is_kept(
@@ -378,6 +390,36 @@ def test_what_is_no_tie_is_refused_and_nothing_is_kept(
     got, out, err = said("tie", *files)
     assert (got, out, err.count("\n")) == (status, "", 1)
     assert told in err and not state.exists()
+
+
+def test_an_old_capture_makes_a_tie_that_is_said_to_have_expired(
+    said: Callable[..., tuple[int, str, str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("time.time_ns", lambda: MADE_NS + 91 * 86_400 * 1_000_000_000)
+    assert said("tie", *files_of(tmp_path, on_one_output()))[1].endswith(", expired since 2026-04-02\n")
+
+
+def test_the_caution_of_a_tie_speaks_of_the_unit_alone(said: Callable[..., tuple[int, str, str]]) -> None:
+    caution = said("tie")[2].splitlines()[0]
+    assert caution == "peakwhite: caution: unit off, earth clip on first, then the tip, then switch on"
+
+
+def test_where_nobody_is_at_the_bench_recorded_captures_are_the_way_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    with pytest.raises(UsageError) as told:
+        wait_for("Put the probes on one output")
+    assert told.value.do == "give recorded captures instead (see --help), or answer on standard input"
+
+
+def test_captures_and_a_scope_are_too_many_for_a_tie(said: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
+    status, out, err = said("tie", *files_of(tmp_path, on_one_output()), "--scope", "TCPIP0::192.0.2.10::5025::SOCKET")
+    assert (status, out) == (2, "")
+    assert err == "peakwhite: calibrate tie: recorded captures are given, and --scope too; leave out one of the two\n"
+
+
+def test_json_of_a_tie_is_rounded_as_readings_are(said: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
+    found = json.loads(said("tie", *files_of(tmp_path, on_one_output()), "--json")[1])
+    assert plain(found) == found
 
 
 def test_ties_of_two_scopes_are_refused(said: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:

@@ -188,6 +188,19 @@ def test_a_tie_needs_two_colours_and_a_reference_among_them() -> None:
         learn_tie([made], HERE, "CH4")
 
 
+def test_a_channel_that_is_not_in_the_capture_is_named() -> None:
+    there = capture((700.0,) * 3)
+    with pytest.raises(UsageError, match="there is no channel CH2 in the capture; name those that are in it"):
+        learn_tie([replace(there, channels=(there.channels[0], *there.channels[2:]))], HERE)
+
+
+def test_a_tie_that_does_not_hold_is_not_spoken_of_where_there_is_nothing_to_match() -> None:
+    other = replace(capture((700.0,) * 3), identity=IDENTITY.replace("SN77", "SN78"))
+    conditions = tied_conditions()
+    assert refusals(other, conditions)
+    assert not refusals(other, replace(conditions, hookup=Hookup((Clip("CH1", "red"), Clip("CH4", "sync")))))
+
+
 def test_a_range_that_changed_on_the_way_is_refused() -> None:
     coarse = capture((700.0,) * 3, replace(MADE, lsb_mv=16.0))
     with pytest.raises(InstrumentError, match="range changed"):
