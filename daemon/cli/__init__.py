@@ -22,6 +22,8 @@ from .serve import serve
 from .settings import settings
 from .terminator_test import terminator_test
 
+NO_COMMAND, MISSING_COMMAND = "no command is given", "Missing command."
+"""What we say of a group without a command, and what click says."""
 INTERRUPTED = 130
 """What shells expect of a command that Ctrl-C ended."""
 
@@ -44,7 +46,7 @@ def commands(context: click.Context) -> None:
     """Analogue video levels, live, from a bench oscilloscope: how many millivolts is white, and may it be left?"""
     if context.invoked_subcommand is None:
         raise UsageError(
-            "no command is given",
+            NO_COMMAND,
             where="command line",
             do="try 'peakwhite demo', or see 'peakwhite --help'",
         )
@@ -70,7 +72,7 @@ def run(arguments: Sequence[str]) -> int:
     except PeakwhiteError as error:
         return _told(error)
     except click.ClickException as error:
-        return _told(_usage_error(error))
+        return _told(_usage_error(error, arguments))
     except click.Abort:
         return INTERRUPTED
     except MemoryError:
@@ -88,12 +90,25 @@ def _told(error: PeakwhiteError) -> int:
     return outcome_of(error).exit_status
 
 
-def _usage_error(error: click.ClickException) -> UsageError:
+def _usage_error(error: click.ClickException, arguments: Sequence[str]) -> UsageError:
     context = error.ctx if isinstance(error, click.UsageError) else None
-    command = context.command_path if context else "peakwhite"
+    command = context.command_path if context else _command_path(arguments)
     where = command.removeprefix("peakwhite").strip() or "command line"
-    what = error.format_message().rstrip(".")
+    alone = isinstance(error, click.UsageError) and error.message == MISSING_COMMAND
+    what = NO_COMMAND if alone else error.format_message().rstrip(".")
     return UsageError(what[:1].lower() + what[1:], where=where, do=f"see '{command} --help'")
+
+
+def _command_path(arguments: Sequence[str]) -> str:
+    """The command that was meant, for an error of the parser that does not say."""
+    path, command = ["peakwhite"], commands
+    for argument in arguments:
+        found = command.commands.get(argument)
+        path += [] if found is None else [argument]
+        if not isinstance(found, click.Group):
+            break
+        command = found
+    return " ".join(path)
 
 
 def _drop_stdout() -> None:

@@ -5,8 +5,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .options import pairs
-
 if TYPE_CHECKING:
     from ..config.settings import Settings
     from ..measure.hookup import Role
@@ -15,10 +13,9 @@ if TYPE_CHECKING:
 def settings_with_roles(config: Path | None, roles: Sequence[str]) -> "Settings":
     """The settings of that file, else of the user, with the hookup that the --role options make. Raises UsageError, SettingsError."""
     from ..config.settings import load_settings
-    from .hookups import role_named
+    from .hookups import roles_given
 
-    wanted = {channel: role_named(name) for channel, name in pairs("--role", roles).items()}
-    return with_roles(load_settings(config), wanted)
+    return with_roles(load_settings(config), roles_given(roles))
 
 
 def with_roles(settings: "Settings", roles: "Mapping[str, Role]") -> "Settings":

@@ -5,8 +5,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 
+from ...drivers.capture import EXT
 from ...drivers.errors import UsageError
 from ..measure.hookup import BENCH_DEFAULT, ROLES, Clip, Hookup, Link, Role
+from .options import pairs
 
 LINKS_OF_RATIO: Mapping[float, Link] = {1.0: "probe-1x", 10.0: "probe-10x"}
 
@@ -20,6 +22,12 @@ def role_named(name: str, where: str = "--role") -> Role:
     raise UsageError(
         f"there is no role '{name}'", where=where, do=f"the nearest is '{near}'; known are {', '.join(ROLES)}"
     )
+
+
+def roles_given(given: Sequence[str]) -> dict[str, Role]:
+    """What the --role options say, by channel; EXT in any case. Raises UsageError."""
+    roles = pairs("--role", given)
+    return {EXT if name.upper() == EXT else name: role_named(role) for name, role in roles.items()}
 
 
 def role_of_header(name: str) -> Role | None:

@@ -13,7 +13,7 @@ from ..config.values import parse_gain_spec, parse_pattern_white
 from ..measure.hookup import SYNC_ROLES, Hookup, Role
 from ..measure.targets import Conditions, Target, target_named
 from ..sources.capture_file import read_capture
-from .hookups import hookup_of_file, role_named, with_probes
+from .hookups import hookup_of_file, role_named, roles_given, with_probes
 from .options import pairs
 
 
@@ -36,7 +36,7 @@ def capture_and_conditions(file: Path, given: Given) -> tuple[Capture, Condition
     What is on the command line goes before the settings, and is checked before the file is read.
     """
     base = with_calibrations(load_settings(given.config).setup().conditions)
-    roles = {channel: role_named(name) for channel, name in pairs("--role", given.roles).items()}
+    roles = roles_given(given.roles)
     probes = pairs("--probe", given.probes)
     if given.hold:
         base = replace(base, hold_since=FIRST_GENERATION)

@@ -9,7 +9,7 @@ from .options import config_option, json_option
 from .output import say
 
 
-@click.group(short_help="Show or check the settings.")
+@click.group(no_args_is_help=False, short_help="Show or check the settings.")
 def settings() -> None:
     """Show the settings in force, or check a settings file."""
 

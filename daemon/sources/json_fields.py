@@ -1,7 +1,10 @@
 """Typed access to an object that came as JSON from a foreign file."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
+
+_NAMES: Mapping[type, str] = {str: "text", int: "number", dict: "object", list: "list"}
 
 
 @dataclass(frozen=True)
@@ -20,7 +23,7 @@ class JsonFields:
         field = self.value.get(key) if isinstance(self.value, dict) else None
         fits = isinstance(field, kinds) and not isinstance(field, bool)
         if not fits:
-            raise ValueError(f"{self.called} has no fit '{key}'")
+            raise ValueError(f"{self.called} has no '{key}', or one that is no {_NAMES[kinds[0]]}")
         return field
 
     def has(self, key: str) -> bool:
@@ -33,7 +36,7 @@ class JsonFields:
             return otherwise
         said = self.value[key]
         if said is not True and said is not False:
-            raise ValueError(f"{self.called} has no fit '{key}'")
+            raise ValueError(f"{self.called} has a '{key}' that is neither true nor false")
         return said
 
     def text_or_none(self, key: str) -> str | None:

@@ -76,13 +76,18 @@ USAGE = {
     "unknown option of a command": (("demo", "--prot", "0"), "demo: no such option '--prot'"),
     "missing file": (("measure",), "measure: missing argument 'FILE'; see 'peakwhite measure --help'"),
     "two files": (("measure", "a", "b"), "measure: got unexpected extra argument"),
-    "missing value": (("serve", "--scope"), "command line: option '--scope' requires an argument"),
+    "missing value": (
+        ("serve", "--scope"),
+        "serve: option '--scope' requires an argument; see 'peakwhite serve --help'",
+    ),
     "port of words": (("serve", "--port", "http"), "serve: invalid value for '--port'"),
     "port too high": (("demo", "--port", "65536"), "demo: invalid value for '--port'"),
     "role of nobody": (("serve", "--role", "CH1=rot"), "--role: there is no role 'rot'; the nearest is "),
     "pattern of words": (("serve", "--pattern-white", "bright"), "--pattern-white: 'bright' is no white of a pattern"),
     "gain of words": (("demo", "--gain-spec", "3"), "--gain-spec: '3' is no gain specification"),
-    "settings without a word": (("settings",), "settings: "),
+    "settings without a word": (("settings",), "settings: no command is given; see 'peakwhite settings --help'"),
+    "calibrate without a word": (("calibrate",), "calibrate: no command is given; see 'peakwhite calibrate --help'"),
+    "missing value of a part": (("calibrate", "tie", "--days"), "calibrate tie: option '--days' requires an argument"),
     "unknown part of settings": (("settings", "shw"), "settings: no such command 'shw'"),
 }
 

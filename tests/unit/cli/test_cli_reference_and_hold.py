@@ -107,7 +107,7 @@ def wrong_references(folder: Path) -> dict[str, tuple[Path, str]]:
     told = {
         "other": "its schema is not peakwhite.reading/1",
         "torn": "it is no reading",
-        "no identity": "scope has no fit 'identity'",
+        "no identity": "scope has no 'identity', or one that is no text",
         "infinite": "CH1 has levels that cannot be",
         "nothing": "it holds no level",
         "huge": "far too large for a reading",

@@ -6,6 +6,7 @@ import pytest
 
 from peakwhite.daemon import cli, compose
 from peakwhite.daemon.cli.given_settings import with_measure
+from peakwhite.daemon.cli.hookups import roles_given
 from peakwhite.daemon.config.settings import Settings, parse_settings
 from peakwhite.drivers.capture import GainSpec
 from peakwhite.drivers.errors import UsageError
@@ -16,6 +17,11 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> str:
     path = tmp_path_factory.mktemp("config") / "bench.toml"
     path.write_text("[measure]\ngain_spec = '2%'\npattern_white = 75\n[hookup.CH2]\nrole = 'luma'\n")
     return str(path)
+
+
+@pytest.mark.parametrize("channel", ["EXT", "ext", "Ext"])
+def test_ext_is_ext_in_any_case(channel: str) -> None:
+    assert roles_given([f"{channel}=sync", "CH1=red"]) == {"EXT": "sync", "CH1": "red"}
 
 
 @pytest.mark.parametrize("command", ["serve", "demo"])

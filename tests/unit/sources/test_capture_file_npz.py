@@ -132,7 +132,7 @@ FOREIGN: dict[str, tuple[bytes | None, dict[str, Any], str]] = {
     "objects": (small_meta(), {"codes_CH1": np.array([{}, {}])}, "not one row of 8 or 16-bit codes"),
     "meta of words": (b"peakwhite.capture/1", {"codes_CH1": CODES}, "it is no peakwhite.capture/1 archive"),
     "meta not UTF-8": (b'{"schema":"\xff"}', {"codes_CH1": CODES}, "it is no peakwhite.capture/1 archive"),
-    "meta of a list": (b"[]", {"codes_CH1": CODES}, "meta has no fit 'schema'"),
+    "meta of a list": (b"[]", {"codes_CH1": CODES}, "meta has no 'schema', or one that is no text"),
     "meta too deep": (b"[" * 100_000, {"codes_CH1": CODES}, "damaged"),
     "another schema": (small_meta(schema="peakwhite.capture/9"), {"codes_CH1": CODES}, "its schema is another"),
     "no channels": (small_meta(channels=[]), {}, "at least one channel"),
@@ -140,9 +140,9 @@ FOREIGN: dict[str, tuple[bytes | None, dict[str, Any], str]] = {
     "a channel twice": (small_meta(channels=[CHANNEL] * 2), {"codes_CH1": CODES}, "two channels bear the same name"),
     "no scale": (small_meta(channels=[{**CHANNEL, "volts_per_code": 0}]), {"codes_CH1": CODES}, "cannot be"),
     "scale NaN": (small_meta(channels=[{**CHANNEL, "volts_per_code": float("nan")}]), {"codes_CH1": CODES}, "cannot be"),
-    "scale of words": (small_meta(channels=[{**CHANNEL, "volts_per_code": "4 mV"}]), {"codes_CH1": CODES}, "no fit"),
+    "scale of words": (small_meta(channels=[{**CHANNEL, "volts_per_code": "4 mV"}]), {"codes_CH1": CODES}, "one that is no number"),
     "huge number": (small_meta(seconds_per_sample=10**400), {"codes_CH1": CODES}, "damaged"),
-    "truth for a number": (small_meta(captured_at_ns=True), {"codes_CH1": CODES}, "no fit 'captured_at_ns'"),
+    "truth for a number": (small_meta(captured_at_ns=True), {"codes_CH1": CODES}, "no 'captured_at_ns', or one that is no number"),
     "gain of nothing": (small_meta(gain_spec={"pct": 3, "of": "x"}), {"codes_CH1": CODES}, "of neither reading nor full"),
 }  # fmt: skip
 
