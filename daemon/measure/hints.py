@@ -13,7 +13,7 @@ HINTS: Mapping[str, tuple[str, str]] = {
     ),
     "sync-not-found": (
         "The hookup names a sync that was not found; lines were told by blanking alone, which is likely right, not proven.",
-        "Check the sync probe, or whether this output carries sync at all: pull the probe and see what the scope shows.",
+        "Check the sync probe, or whether this output carries sync at all: pull the probe and see what the scope shows. With sync on EXT, time 0 of the record has to be its trigger.",
     ),
     "scope-clipping": (
         "The signal runs off the scope's range, so the level is only a lower bound.",

@@ -84,7 +84,8 @@ def levels(measured: Measured) -> list[float | None]:
 def test_a_trigger_within_the_picture_is_no_line_sync(late_us: float) -> None:
     measured = measure_capture(without_sync(Made(), late_us), ON_EXT)
     assert (measured.sync.state, measured.sync.channel) == ("blanking-only", "CH1")
-    assert "sync-not-found" in {hint.code for hint in measured.hints}
+    tests = {hint.code: hint.test for hint in measured.hints}
+    assert tests["sync-not-found"].endswith(" With sync on EXT, time 0 of the record has to be its trigger.")
 
 
 def test_without_blanking_the_trigger_alone_is_none() -> None:
