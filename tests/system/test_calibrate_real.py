@@ -212,3 +212,20 @@ def test_nobody_at_the_bench_is_told_in_one_line(scope: Any, calibrate: Callable
     out, err = dialogue.process.communicate(timeout=ANSWER_DEADLINE_S)
     assert (dialogue.process.returncode, out) == (2, b"")
     assert err.decode().splitlines()[-1].startswith("peakwhite: standard input: nobody answers; ")
+
+
+def test_a_tie_asks_for_one_colour_alone_so_that_a_probe_left_elsewhere_sees_nothing(
+    scope: Any, calibrate: Callable[..., Dialogue]
+) -> None:
+    dialogue = calibrate("tie", "--scope", scope.resource)
+    _, err = dialogue.process.communicate(timeout=ANSWER_DEADLINE_S)
+    step = (
+        "Put the probes of all colours on one output, with one terminator, and show a full field of that colour alone"
+    )
+    assert dialogue.process.returncode == 2
+    assert f"{step}, then press Enter. " in err.decode()
+    assert (
+        err.decode()
+        .splitlines()[-1]
+        .endswith("give recorded captures instead (see --help), or answer on standard input")
+    )
