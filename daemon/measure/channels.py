@@ -126,8 +126,10 @@ class Measuring:
         clipped = is_clipped(record)
         if clip is None:
             return MeasuredChannel(ChannelReading(record.name, None, clipped=clipped))
+        signs = (hint("scope-clipping"),) if clipped else ()
         if clip.role not in WHITE_ROLES:
-            return MeasuredChannel(replace(self._swing(record, clip), clipped=clipped))
+            reading = self._swing(record, clip)
+            return MeasuredChannel(replace(reading, clipped=clipped, hints=(*signs, *reading.hints)))
         target = self.conditions.target_of(clip.role, self.sync.system.name)
         base = ChannelReading(
             record.name,
@@ -135,7 +137,7 @@ class Measuring:
             clipped=clipped,
             target=target.name if target else None,
             edges_mv=target.edges_mv if target else None,
-            hints=(*((hint("scope-clipping"),) if clipped else ()), *self._calibrated(record).refused),
+            hints=(*signs, *self._calibrated(record).refused),
         )
         if self.sync.lines.state == "none":
             return MeasuredChannel(base)
@@ -208,7 +210,10 @@ class Measuring:
         return MeasuredChannel(reading, full_mv, items, levels.white_us, levels.white_between, levels.white_rows)
 
     def _own_sync_mv(self, record: ChannelRecord, clip: Clip, levels: Levels) -> float:
-        """Depth of the sync that this channel carries itself, below its clamped blanking; NaN where it carries none."""
+        """Depth of the sync that this channel carries itself, below its clamped blanking; NaN where it carries none, or its
+        tips run off the range."""
+        if _tips_are_clipped(record):
+            return math.nan
         if self.sync.is_on(record.name):
             return levels.blanking_mv - self.sync.lines.tip_mv
         if record.name not in self._carrying_sync:
@@ -228,7 +233,10 @@ class Measuring:
         return self.calibrated.get(record.name, UNCALIBRATED)
 
     def _swing(self, record: ChannelRecord, clip: Clip) -> ChannelReading:
-        """Roles without a peak white: the distance between their extremes, and how far they go about their middle."""
+        """Roles without a peak white: the distance between their extremes, and how far they go about their middle.
+
+        A sync that has a state off the range has no depth, and no class unless what is seen of it can be nothing but TTL.
+        """
         some = spread(record.codes, ENOUGH_SAMPLES)
         places = [math.floor(0.01 * some.size), some.size // 2, math.ceil(0.99 * some.size) - 1]
         low, middle, high = np.partition(some, places)[places].tolist()
@@ -248,8 +256,13 @@ class Measuring:
         lines = self.sync.lines
         depth_mv = or_none(lines.depth_mv) if self.sync.is_on(record.name) else None
         blanking_mv = lines.tip_mv + depth_mv if depth_mv is not None and not lines.inverted else None
-        shown_mv = swing_mv if depth_mv is None else depth_mv
+        shown_mv: float | None = swing_mv if depth_mv is None else depth_mv
         sort = next((name for low_mv, high_mv, name in SYNC_CLASSES_MV if low_mv <= shown_mv < high_mv), None)
+        off_low = record.low_rail_code is not None and low <= record.low_rail_code
+        off_high = record.high_rail_code is not None and high >= record.high_rail_code
+        if off_low or off_high:
+            sort = sort if sort == "ttl" else None
+            shown_mv = depth_mv = blanking_mv = None
         return replace(
             reading,
             swing_mv=shown_mv,
@@ -293,6 +306,12 @@ def with_odd_one_out(readings: list[ChannelReading], conditions: Conditions) -> 
     return [
         replace(one, hints=(*one.hints, hint("one-channel-off"))) if one.channel == odd else one for one in readings
     ]
+
+
+def _tips_are_clipped(record: ChannelRecord) -> bool:
+    """Whether the record runs off the range on the side on which sync lies below a picture."""
+    tip_is_low = record.volts_per_code > 0.0
+    return is_clipped(replace(record, high_rail_code=None) if tip_is_low else replace(record, low_rail_code=None))
 
 
 def or_none(value: float) -> float | None:

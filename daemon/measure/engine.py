@@ -155,14 +155,15 @@ def _general_hints(measuring: Measuring, readings: list[ChannelReading], colours
 
 
 def _ratio_hint(measuring: Measuring, readings: list[ChannelReading]) -> Hint | None:
-    """The ratio table on this reading: whites against their targets, sync and burst against theirs."""
+    """The ratio table on this reading: whites against their targets, sync and burst against theirs; what runs off the range
+    is no level, but a bound."""
     targets = measuring.conditions.targets
     droop = limiter_droop(measuring.sync.system.subcarrier_hz or 0.0, measuring.capture.bandwidth_mhz)
     whites, bursts = [], []
     syncs: list[float] = []
     for one in readings:
         target = targets.get(one.target) if one.target else None
-        if target is not None and one.peak_white_mv is not None:
+        if target is not None and one.peak_white_mv is not None and not one.clipped:
             whites.append(one.peak_white_mv / target.nominal_mv)
         if target is not None and target.burst_mv_pp is not None and one.burst_mv_pp is not None:
             bursts.append(one.burst_mv_pp / target.burst_mv_pp)
