@@ -74,6 +74,13 @@ def test_text_says_the_impedance_and_what_it_makes_suspect(run: Run, tmp_path: P
     result = run("terminator-test", first, second, "--with", "open")
     assert result.stdout.startswith("CH1  red  700.")
     assert "ohm\n  no-back-termination: " in result.stdout
+    assert (
+        "\n    See that the terminator was really off in the second capture (or two really on). Then" in result.stdout
+    )
+
+
+def test_help_says_what_counts_as_a_second_load(run: Run) -> None:
+    assert "(a monitor teed in counts as one)" in " ".join(run("terminator-test", "--help").stdout.split())
 
 
 def test_on_different_ranges_gain_does_not_cancel_and_that_is_said(run: Run, tmp_path: Path) -> None:
