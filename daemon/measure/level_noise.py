@@ -12,6 +12,8 @@ from .lines import Lines
 PIECE_S, LONGEST_PIECE = 0.5e-6, 2000
 FEWEST_PIECES, MOST_PIECES, ENOUGH_SAMPLES = 16, 128, 8192
 """Noise is told from so many pieces of so many samples in all."""
+BY_CHANCE = 2.5
+"""A variance of f degrees of freedom is more than 1 + 2.5/sqrt(f) times the true one in 5 % of cases (chi-squared)."""
 MOST_RUNS = 8
 """So many runs tell what is correlated in the noise well enough."""
 
@@ -19,9 +21,10 @@ MOST_RUNS = 8
 def random_mv(top: State, lines: Lines, index: int) -> float:
     """Standard uncertainty of the level from noise (type A, JCGM 100 4.2), from two sides.
 
-    From within the lines: the scatter of block means of about a microsecond, which carries what is correlated over
-    less than that, over the length of flats and clamps in use. From the lines' own levels where these scatter
-    more than that explains (slow noise, hum): with few of them enlarged as Student's distribution asks.
+    From within the lines: the scatter of means of blocks as long as a clamp (a quarter of a run at most), which carries
+    noise however slowly it wanders within a line, over the length of flats and clamps in use. From the lines' own levels
+    where these scatter more than that explains (slower noise, hum): with few of them enlarged as Student's distribution
+    asks.
     """
     runs = top.runs
     weight = np.bincount(runs.row, weights=runs.bins)
@@ -29,14 +32,25 @@ def random_mv(top: State, lines: Lines, index: int) -> float:
     per_row_mv = np.bincount(runs.row, weights=runs.mean_mv * runs.bins)[held] / weight[held]
     clamp_length_us = lines.grid.bin_us / lines.clamp.noise_gain**2
     flats_us = max(top.dwell_us, 1.0)
-    clamps_us = max(0.9 * per_row_mv.size * clamp_length_us, 0.5)
-    inner_mv = _block_scatter_mv(top, lines, index) * math.sqrt(1.0 / flats_us + 1.0 / clamps_us)
+    clamps_us = max(_clamps(lines, index, per_row_mv.size) * clamp_length_us, 0.5)
+    block_us = min(max(1.0, clamp_length_us), max(1.0, 0.25 * float(top.runs.bins.max()) * lines.grid.bin_us))
+    inner_mv = _block_scatter_mv(top, lines, index, block_us) * math.sqrt(block_us * (1.0 / flats_us + 1.0 / clamps_us))
     if per_row_mv.size < 3:
         return inner_mv
     freedom = per_row_mv.size - 1
     of_lines_mv = mean_error_mv(per_row_mv, float(lines.line_scatter_mv[index]))
-    more = of_lines_mv > inner_mv * math.sqrt(1.0 + 1.0 / math.sqrt(freedom))
+    more = of_lines_mv > inner_mv * math.sqrt(1.0 + BY_CHANCE / math.sqrt(freedom))
     return of_lines_mv * (1.0 + 1.0 / freedom) if more else inner_mv
+
+
+def _clamps(lines: Lines, index: int, rows: int) -> float:
+    """How many independent clamps have the noise of what successive lines take off, half of it from each neighbouring clamp.
+
+    The outermost two count half. Where the record ends before the last one, the one before stands in for it and weighs
+    one and a half.
+    """
+    stands_in = lines.next_blanking_mv[index, -1] == lines.blanking_mv[index, -1]
+    return rows**2 / (rows + 0.5 if stands_in else rows - 0.5)
 
 
 def mean_error_mv(level_mv: NDArray[np.float64], clamp_mv: float) -> float:
@@ -49,9 +63,9 @@ def mean_error_mv(level_mv: NDArray[np.float64], clamp_mv: float) -> float:
     return math.sqrt((max(0.0, variance - 0.5 * clamp_mv**2) + clamp_mv**2) / rest.size)
 
 
-def _block_scatter_mv(top: State, lines: Lines, index: int) -> float:
-    """Rms of the means of one-microsecond blocks about the mean of their run, on the longest runs."""
-    block = max(1, round(1.0 / lines.grid.bin_us))
+def _block_scatter_mv(top: State, lines: Lines, index: int, block_us: float) -> float:
+    """Rms of the means of blocks of that length about the mean of their run, on the longest runs."""
+    block = max(1, round(block_us / lines.grid.bin_us))
     longest = (-top.runs.bins).argsort(kind="stable")[:MOST_RUNS]
     bins = top.runs.bins[longest]
     blocks = max(2, int(bins[bins.size // 2]) // block)

@@ -251,7 +251,7 @@ def _over_all_lines(
     return replace(
         base,
         white_mv=float(level_mv.mean()),
-        white_random_mv=mean_error_mv(level_mv, clamp_mv),
+        white_random_mv=mean_error_mv(level_mv, clamp_mv) * (1.0 + 1.0 / level_mv.size),
         white_rows=int(level_mv.size),
         rows=int(grid.number.size),
         samples=int(level_mv.size) * (columns.stop - columns.start) * grid.samples_per_bin,

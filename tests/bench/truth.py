@@ -42,6 +42,7 @@ ENSEMBLES: dict[str, Ensemble] = {
     **{f"saturation-{one.name}": Ensemble(25, 500, partial(levels.saturated, one)) for one in levels.COLOURS},
     **{f"coverage-{one:g}": Ensemble(50, 2000, partial(levels.covered, one)) for one in (3.0, 1.0, 0.3)},
     "coverage-random": Ensemble(50, 2000, levels.covered_random_part),
+    "coverage-few-lines": Ensemble(50, 2000, partial(levels.covered_random_part, few=True)),
     "lock-2-lines": Ensemble(100, 6000, partial(sync.lines_found, 2, 20.0)),
     "lock-20-lines": Ensemble(60, 6000, partial(sync.lines_found, 20, 15.0)),
     "lock-anywhere": Ensemble(100, 6000, sync.anywhere_in_a_frame),
