@@ -2,12 +2,12 @@
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ...drivers.capture import ChannelRecord
+from .burst_place import burst_top_us, fitted_subcarrier
 from .subcarrier import Phasors, measured_subcarrier_hz
 from .sync_train import LineSync
 from .systems import LineSystem
@@ -20,6 +20,8 @@ LIMITER_UP_TO_MHZ = 25.0
 """A bandwidth so low is that of a limiter: scopes themselves reach further."""
 LEAST_SAMPLES_PER_CYCLE = 3.99
 """Fewer samples a subcarrier cycle do not carry it."""
+NOMINAL_SYNC_US, AFTER_SYNC_US = 4.7, 0.25
+"""Line sync of both systems, where it was not recorded itself, and the time after it in which its edge is over."""
 LEAST_POWER = 8.0
 """Power of a burst over what noise alone would show in its place."""
 
@@ -45,7 +47,8 @@ def measure_burst(
 ) -> Burst:
     """Amplitude and frequency of the burst; NO_BURST where there is none, or too few samples a cycle.
 
-    On each line a constant and the subcarrier are fitted to the middle cycles by least squares. Magnitudes are
+    Where it stands is looked for first, from the end of sync to that of blanking; a burst without a flat top has no
+    amplitude. On each line a constant and the subcarrier are fitted to the middle cycles by least squares. Magnitudes are
     averaged, never phasors: in 625/50 the phase swings by ±45 degrees from line to line. The noise that a magnitude
     collects is taken out of its square. The nominal frequency serves for the fit: over 1.5 us a crystal that is off by
     0.1 % turns by 0.03 rad, which changes a magnitude by less than 0.01 %.
@@ -55,9 +58,15 @@ def measure_burst(
     if 1.0 / (seconds_per_sample * system.subcarrier_hz) < LEAST_SAMPLES_PER_CYCLE:
         return NO_BURST
     sample_us = seconds_per_sample * 1e6
-    samples = math.floor((system.burst_us[1] - system.burst_us[0]) / sample_us)
     edges_us = sync.edges_us[_chosen(sync.edges_us.size)]
-    first = np.ceil((edges_us + system.burst_us[0]) / sample_us).astype(np.intp)
+    sync_us = NOMINAL_SYNC_US if math.isnan(sync.width_us) else sync.width_us
+    searched_us = (sync_us + AFTER_SYNC_US, system.blanking_end_us)
+    longest_us = system.burst_us[1] - system.burst_us[0]
+    top_us = burst_top_us(record, edges_us, sample_us, 1e6 / system.subcarrier_hz, searched_us, longest_us)
+    if top_us is None:
+        return NO_BURST
+    samples = math.floor((top_us[1] - top_us[0]) / sample_us)
+    first = np.ceil((edges_us + top_us[0]) / sample_us).astype(np.intp)
     whole = (first >= 0) & (first + samples <= record.codes.size)
     first, edges_us = first[whole], edges_us[whole]
     if first.size == 0:
@@ -65,7 +74,7 @@ def measure_burst(
     codes = record.codes[first[:, None] + np.arange(samples)].astype(np.float64)
     angle = np.arange(samples, dtype=np.float64)
     angle *= 2.0 * math.pi * system.subcarrier_hz * seconds_per_sample
-    fitted, noise = _fitted(codes, angle)
+    fitted, noise = fitted_subcarrier(codes, angle)
     powers = np.abs(fitted) ** 2 - 4.0 * noise / samples
     power = float(np.median(powers))
     noise_power = float(np.median(noise))
@@ -76,7 +85,9 @@ def measure_burst(
     if not strong.any():
         return Burst(mv_pp)
     half = samples // 2
-    early, late = (_fitted(codes[strong, part], angle[part])[0] for part in (slice(half), slice(half, 2 * half)))
+    early, late = (
+        fitted_subcarrier(codes[strong, part], angle[part])[0] for part in (slice(half), slice(half, 2 * half))
+    )
     turned = complex(np.sum(late * np.conj(early)))
     per_hz = 2.0 * math.pi * half * seconds_per_sample
     ahead = np.exp(-2j * math.pi * system.subcarrier_hz * seconds_per_sample * first[strong])
@@ -91,25 +102,6 @@ def measure_burst(
         mv_pp=mv_pp,
         subcarrier_hz=measured_subcarrier_hz(bursts, 1e-6 * sync.period_us, system),
     )
-
-
-@lru_cache(maxsize=8)
-def _model(samples: int, step: float, first: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """A constant and the subcarrier, shape (3, samples), and what solves for their amplitudes, shape (samples, 3)."""
-    angle = first + step * np.arange(samples)
-    model = np.stack((np.ones(samples), np.cos(angle), np.sin(angle)))
-    return model, np.linalg.pinv(model)
-
-
-def _fitted(
-    codes: NDArray[np.float64], angle: NDArray[np.float64]
-) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
-    """Complex amplitude of the subcarrier on each line, a constant fitted beside it, and the variance of what is left."""
-    model, solve = _model(angle.size, float(angle[1] - angle[0]), float(angle[0]))
-    solved = codes @ solve
-    rest = codes - solved @ model
-    noise = np.einsum("ls,ls->l", rest, rest) / (angle.size - 3)
-    return solved[:, 1] - 1j * solved[:, 2], noise
 
 
 def limiter_droop(subcarrier_hz: float, bandwidth_mhz: float | None) -> float:
