@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from made_video import LINE_525_US, Made, capture_of, digitised, luma, steps, sync_wave, times, white
+from made_video import LINE_525_US, Made, capture_of, composite, digitised, luma, steps, sync_wave, times, white
 from peakwhite.daemon.measure.engine import measure_capture
 from peakwhite.daemon.measure.found_sync import find_sync
 from peakwhite.daemon.measure.hookup import Clip, Hookup, Role
@@ -33,6 +33,15 @@ def test_a_shallow_sync_under_a_full_white_is_found_and_measured(role: Role, mad
         assert measured.sync.line_period_us == pytest.approx(LINE_525_US, abs=0.01)
         assert measured.channels[0].sync_mv == pytest.approx(depth_mv, abs=1.5)
         assert measured.channels[0].peak_white_mv == pytest.approx(700.0, abs=1.5)
+
+
+@pytest.mark.parametrize("burst_mv_pp", [80.0, 285.7])
+@pytest.mark.parametrize("made", [GOOD, COARSE])
+def test_a_burst_behind_a_shallow_sync_does_not_hide_it(made: Made, burst_mv_pp: float) -> None:
+    wave = composite(made, steps([700.0, 350.0, 0.0]), steps([0.0, 150.0, 0.0]), sync_mv=80.0, burst_mv_pp=burst_mv_pp)
+    measured = measure_capture(capture_of(made, digitised(made, "CH1", wave)), on("composite"))
+    assert measured.sync.state == "locked"
+    assert measured.channels[0].sync_mv == pytest.approx(80.0, abs=1.5)
 
 
 def test_a_line_that_has_lost_its_shallow_sync_costs_itself_only() -> None:
