@@ -42,6 +42,11 @@ BLANKING_SLICES = (0.15, 0.3)
 """Blanking is sliced so far above the lowest level; then above a sync too shallow to be found, that lies below it."""
 STEEP_WITHIN_US = 1.2 / 0.35
 """Both edges of blanking together take no longer for the whole swing, at the rate of near the bottom to halfway up."""
+ALIKE = 0.25
+AFTER_US = (0.5, 1.5)
+"""Pulses of a vertical interval have bottoms alike, and what follows them too, within this part of their depth."""
+MOSTLY_LOW = 0.3
+"""The mean of a blanking lies no higher in the swing."""
 ENOUGH_BINS = 6000
 """So many bins tell range and noise of a record well enough."""
 
@@ -62,7 +67,7 @@ def find_line_sync(record: ChannelRecord, seconds_per_sample: float, probe_ratio
     best = NO_SYNC
     for look in _sliced_alone(level_mv, bin_us) if alone else _sliced_from_picture(level_mv, bin_us):
         found = line_syncs(look.pulses.later_by(first_us), inverted=look.inverted)
-        if found.state == "vertical-interval" and best.state == "none":
+        if found.state == "vertical-interval" and best.state == "none" and _are_alike(look.pulses, level_mv, bin_us):
             best = found
         if found.state == "locked":
             sharp = refined(found, record, seconds_per_sample, probe_ratio)
@@ -112,7 +117,9 @@ def find_blanking(record: ChannelRecord, seconds_per_sample: float, probe_ratio:
     halfway = low_pulses(level_mv, low_mv + 0.5 * (high_mv - low_mv), 0.05 * (high_mv - low_mv), bin_us)
     for part in BLANKING_SLICES:
         pulses = low_pulses(level_mv, low_mv + part * (high_mv - low_mv), 0.05 * (high_mv - low_mv), bin_us)
-        if _same_widths(pulses, halfway, STEEP_WITHIN_US * (0.5 - part)):
+        if _same_widths(pulses, halfway, STEEP_WITHIN_US * (0.5 - part)) and _are_low(
+            pulses, level_mv, low_mv, high_mv, bin_us
+        ):
             found = _of_blankings(pulses.later_by((count - 1) / 2 * seconds_per_sample * 1e6))
             if found.state != "none":
                 return found
@@ -134,6 +141,34 @@ def _of_blankings(pulses: Pulses) -> LineSync:
             edges_us = start_us + system.front_porch_us
             return LineSync("blanking-only", edges_us, period_us, math.nan, vertical_us=np.empty(0), system=system)
     return NO_SYNC
+
+
+def _are_low(pulses: Pulses, level_mv: NDArray[np.float32], low_mv: float, high_mv: float, bin_us: float) -> bool:
+    """Whether pulses are low all along, not for a part of the time as where bins beat with something fast."""
+    mean_mv = median(_means(level_mv, pulses.start_us, pulses.start_us + pulses.width_us, bin_us))
+    return mean_mv - low_mv < MOSTLY_LOW * (high_mv - low_mv)
+
+
+def _are_alike(pulses: Pulses, level_mv: NDArray[np.float32], bin_us: float) -> bool:
+    """Whether all pulses have one bottom, and what follows them is one level: noise has neither."""
+    begin_us, end_us = pulses.start_us, pulses.start_us + pulses.width_us
+    bottom_mv = _means(level_mv, begin_us + 0.25 * pulses.width_us, end_us - 0.25 * pulses.width_us, bin_us)
+    after_mv = _means(level_mv, end_us + AFTER_US[0], end_us + AFTER_US[1], bin_us)
+    if after_mv.size < 2:
+        return False
+    depth_mv = abs(median(after_mv) - median(bottom_mv))
+    return max(float(bottom_mv.std()), float(after_mv.std())) < ALIKE * depth_mv
+
+
+def _means(
+    level_mv: NDArray[np.float32], from_us: NDArray[np.float64], to_us: NDArray[np.float64], bin_us: float
+) -> NDArray[np.float64]:
+    """Mean level of each stretch that lies whole within the record."""
+    total = np.concatenate(([0.0], level_mv.cumsum(dtype=np.float64)))
+    first = np.rint(from_us / bin_us).astype(np.intp)
+    last = np.maximum(np.rint(to_us / bin_us).astype(np.intp), first + 1)
+    first, last = first[last < total.size], last[last < total.size]
+    return np.asarray((total[last] - total[first]) / (last - first))
 
 
 def _same_widths(pulses: Pulses, halfway: Pulses, within_us: float) -> bool:

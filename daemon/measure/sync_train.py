@@ -27,6 +27,11 @@ HALF_LINES_US = (63.5556 / 2.0, 32.0)
 """Half lines of 525/60 and 625/50: broad and equalising pulses come one a half line."""
 OFF_NOMINAL = 0.005
 """Line periods of 15 kHz units lie this near to nominal: 227 1/3 to 228 subcarrier cycles, 284 in 625 lines."""
+MOST_OFF_GRID, FEW_OFF_GRID = 0.3, 3.0
+"""Neighbouring line syncs lie whole lines apart, but for a pulse too many or the half lines of a vertical interval: three in
+ten of a few, a fifth of many."""
+MOST_HALVES = 2.0
+"""Broad pulses follow each other a half line or a line later."""
 NOT_MORE_THAN_OFF = 0.01
 """Two edges are one line apart when their distance is within 1 % of the line period."""
 
@@ -96,7 +101,7 @@ def line_syncs(pulses: Pulses, *, inverted: bool = False) -> LineSync:
         explained += np.count_nonzero(vertical & ~is_line)
     believable = (
         LINE_DUTY[0] <= line_width_us / period_us <= LINE_DUTY[1]
-        and np.count_nonzero(on_grid) >= 0.7 * apart.size
+        and np.count_nonzero(~on_grid) <= min(MOST_OFF_GRID * apart.size, max(FEW_OFF_GRID, 0.2 * apart.size))
         and explained >= EXPLAINED * width_us.size
         and not _half_lines(period_us, line_width_us)
     )
@@ -180,7 +185,8 @@ def _vertical_only(
         fits = np.minimum(left_over_us, half_us - left_over_us) < 0.8
         serrated = broad & fits & _serrated(start_us, width_us)
         whole = np.abs(apart_us - halves * half_us) < 0.02 * half_us
-        if whole.all() and halves.max() <= 8.0 and (serrated | equalising | line).all():
+        far = halves[broad[:-1] & broad[1:]] > MOST_HALVES
+        if whole.all() and halves.max() <= 8.0 and (serrated | equalising | line).all() and not far.any():
             period_us = 2.0 * float(apart_us.sum() / halves.sum())
             if abs(period_us / (2.0 * half_us) - 1.0) > OFF_NOMINAL:
                 continue

@@ -108,18 +108,20 @@ HOOKUPS = (
 
 def falsely_found(kind: str, captures: int) -> list[Row]:
     """Four channels of what is not video, 5 to 250 MS/s, any noise: no state but `none`, in three hookups by turns."""
-    found, seeds = [], []
-    for seed in range(captures):
-        rng = np.random.default_rng((seed, list(NOT_VIDEO).index(kind)))
-        sample_us = 10.0 ** rng.uniform(-2.4, -0.7)
-        samples = 12_000 if sample_us > 0.02 else 30_000
-        noise_mv = 10.0 ** rng.uniform(0.0, 1.7)
-        made = Made(sample_ns=1e3 * sample_us, samples=samples, noise_mv=noise_mv, lsb_mv=8.0, centre_mv=0.0, seed=seed)
-        waves = [NOT_VIDEO[kind](rng, samples, sample_us) for _ in range(4)]
-        capture = capture_of(made, *(digitised(made, f"CH{n}", wave, n) for n, wave in enumerate(waves, start=1)))
-        found.append(find_sync(capture, HOOKUPS[seed % 3]).lines.state != "none")
-        seeds.append(seed)
-    return [none_row(f"false lock, {kind}", found, seeds)]
+    found = [is_taken_for_video(kind, seed) for seed in range(captures)]
+    return [none_row(f"false lock, {kind}", found, range(captures))]
+
+
+def is_taken_for_video(kind: str, seed: int) -> bool:
+    """Whether sync is found in that record."""
+    rng = np.random.default_rng((seed, list(NOT_VIDEO).index(kind)))
+    sample_us = 10.0 ** rng.uniform(-2.4, -0.7)
+    samples = 12_000 if sample_us > 0.02 else 30_000
+    noise_mv = 10.0 ** rng.uniform(0.0, 1.7)
+    made = Made(sample_ns=1e3 * sample_us, samples=samples, noise_mv=noise_mv, lsb_mv=8.0, centre_mv=0.0, seed=seed)
+    waves = [NOT_VIDEO[kind](rng, samples, sample_us) for _ in range(4)]
+    capture = capture_of(made, *(digitised(made, f"CH{n}", wave, n) for n, wave in enumerate(waves, start=1)))
+    return find_sync(capture, HOOKUPS[seed % 3]).lines.state != "none"
 
 
 def period_bound(made: Made, depth_mv: float, syncs: int) -> float:

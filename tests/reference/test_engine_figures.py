@@ -15,6 +15,7 @@ from scipy import stats
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.bench.truth import ENSEMBLES
+from tests.bench.truth_sync import is_taken_for_video
 from tests.bench.truth_rows import Row, bias_row, rms_row, share_row
 
 BAD_LUCK = 0.02
@@ -61,3 +62,11 @@ def test_an_error_or_a_bias_beyond_its_goal_is_not_held() -> None:
     assert not is_held(rms_row("made up", [1.1, -1.1], [1.0, 1.0], [1, 2]))
     assert not is_held(rms_row("made up", [0.9, float("nan")], [1.0, 1.0], [1, 2]))
     assert not is_held(bias_row("made up", [0.06, 0.07, 0.05], 0.05))
+
+
+@pytest.mark.parametrize(
+    ("kind", "seed"),
+    [("noise", 2333), ("noise", 2760), ("square", 3187), ("square", 6304), ("square", 7823), ("switching supply", 206)],
+)
+def test_what_a_full_run_once_took_for_video_stays_none(kind: str, seed: int) -> None:
+    assert not is_taken_for_video(kind, seed)
