@@ -15,8 +15,8 @@ from scipy import stats
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.bench.truth import ENSEMBLES
-from tests.bench.truth_sync import is_taken_for_video
 from tests.bench.truth_rows import Row, bias_row, rms_row, share_row
+from tests.bench.truth_sync import is_taken_for_video
 
 BAD_LUCK = 0.02
 
