@@ -51,7 +51,8 @@ def burst_top_us(
         return None
     rows = stretches(record.codes, first, searched)[:, ::apart]
     looks = np.lib.stride_tricks.sliding_window_view(rows, each, axis=1)[:, ::forward]
-    angle = 2.0 * math.pi * apart * sample_us / cycle_us * np.arange(each)
+    angle = np.arange(each, dtype=np.float64)
+    angle *= 2.0 * math.pi * apart * sample_us / cycle_us
     fitted, noise = fitted_subcarrier(looks.reshape(-1, each), angle)
     magnitude = np.median(np.abs(fitted).reshape(looks.shape[:2]), axis=0)
     error = MEDIAN_NOISE * math.sqrt(2.0 * float(np.median(noise)) / each / first.size)

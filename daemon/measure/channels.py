@@ -256,16 +256,16 @@ class Measuring:
         lines = self.sync.lines
         depth_mv = or_none(lines.depth_mv) if self.sync.is_on(record.name) else None
         blanking_mv = lines.tip_mv + depth_mv if depth_mv is not None and not lines.inverted else None
-        shown_mv: float | None = swing_mv if depth_mv is None else depth_mv
+        shown_mv = swing_mv if depth_mv is None else depth_mv
         sort = next((name for low_mv, high_mv, name in SYNC_CLASSES_MV if low_mv <= shown_mv < high_mv), None)
         off_low = record.low_rail_code is not None and low <= record.low_rail_code
         off_high = record.high_rail_code is not None and high >= record.high_rail_code
         if off_low or off_high:
             sort = sort if sort == "ttl" else None
-            shown_mv = depth_mv = blanking_mv = None
+            depth_mv = blanking_mv = None
         return replace(
             reading,
-            swing_mv=shown_mv,
+            swing_mv=None if off_low or off_high else shown_mv,
             sync_mv=depth_mv,
             blanking_mv=blanking_mv,
             sync_class=sort,
