@@ -15,8 +15,8 @@ from .robust import median
 from .sync_train import LineSync
 from .systems import system_of
 
-LEAST_SHALLOW_SNR = 10.0
-"""A shallow sync is as deep as so many times the rms noise of a sample: 20 dB."""
+LEAST_SHALLOW_SNR = 5.6
+"""A shallow sync is as deep as so many times the rms noise of a sample: 15 dB."""
 ALIKE = 0.1
 """Porches and tips are flat, porches at one level and syncs equally deep, to this part of the depth, and what noise adds."""
 NOISE_ADDS = 4.0
