@@ -70,7 +70,9 @@ def assert_scaled(was: ChannelReading, now: ChannelReading, factor: float) -> No
     if was.peak_white_mv is not None:
         assert was.u95_repeat_mv is not None
         assert now.peak_white_mv == pytest.approx(factor * was.peak_white_mv, abs=0.3 * factor * was.u95_repeat_mv)
-        assert now.u95_mv == pytest.approx(factor * (was.u95_mv or math.nan), rel=0.015)
+        assert now.u95_mv == pytest.approx(
+            factor * (was.u95_mv or math.nan), rel=0.015, abs=0.3 * factor * was.u95_repeat_mv
+        )
     for name in VOLTAGES:
         value = getattr(was, name)
         close = 0.5 if name in SCATTER else 0.01
