@@ -22,10 +22,10 @@ def unreadable(path: Path, what: str, do: str) -> UnreadableInput:
     return UnreadableInput(what, where=str(path), do=do)
 
 
-def shown(text: str) -> str:
+def shown(text: str, longest: int = 24) -> str:
     """A piece of a foreign file as an error message may show it: short, printable, on one line."""
-    clean = "".join(char if char.isprintable() else "?" for char in text.strip())
-    return f"'{clean}'" if len(clean) <= 24 else f"'{clean[:24]}…'"
+    clean = "".join(char if char.isprintable() else "?" for char in text[: longest + 1000].strip())
+    return f"'{clean}'" if len(clean) <= longest else f"'{clean[:longest]}…'"
 
 
 def fault_of_counts(channels: int, samples: int) -> str | None:

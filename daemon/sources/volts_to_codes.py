@@ -23,7 +23,7 @@ def record_of_volts(name: str, volts: NDArray[np.float64], *, judge_clipping: bo
 
     Codes count from the lowest value up. Rail codes are set only where `judge_clipping` and the column shows them.
     """
-    step, bottom = _even_grid(np.unique(volts)) or _whole_range(volts)
+    step, bottom = _even_grid(*np.unique(volts, return_counts=True)) or _whole_range(volts)
     states = np.rint((volts - bottom) / step)
     codes: Codes = states.astype(np.uint8) if states.max() < 256 else states.astype(np.uint16)
     low_rail, high_rail = flat_top_rails(codes) if judge_clipping else (None, None)
@@ -42,11 +42,13 @@ def _whole_range(volts: NDArray[np.float64]) -> tuple[float, float]:
     return max((float(volts.max()) - bottom) / (MOST_STATES - 1), SMALLEST_STEP_V), bottom
 
 
-def _even_grid(values: NDArray[np.float64]) -> tuple[float, float] | None:
-    """Step and lowest value of the grid that the sorted distinct `values` lie on, or None.
+def _even_grid(values: NDArray[np.float64], samples: NDArray[np.intp]) -> tuple[float, float] | None:
+    """Step and lowest value of the grid that the sorted distinct `values`, of so many `samples` each, lie on, or None.
 
     The closest two values are one step apart, or a few where no neighbouring codes occur. A grid that is hardly
-    occupied proves nothing: the steps of a clean staircase lie on one too.
+    occupied proves nothing: the steps of a clean staircase lie on one too. Occupied is a grid on which a quarter of the
+    values have a neighbour one step up, or on which half of all samples have a neighbour: the noise of flats is that of
+    codes, though the edges between the flats leave most codes out.
     """
     if not FEWEST_VALUES <= values.size <= MOST_STATES:
         return None
@@ -59,13 +61,19 @@ def _even_grid(values: NDArray[np.float64]) -> tuple[float, float] | None:
     for guess in guesses:
         gap_steps = _steps_of_gaps(gaps, guess)
         states = np.concatenate([[0.0], np.cumsum(gap_steps)])
-        if not FEWEST_STATES <= states[-1] < MOST_STATES or np.count_nonzero(gap_steps == 1.0) * 4 < values.size:
+        if not FEWEST_STATES <= states[-1] < MOST_STATES or not _occupied(gap_steps == 1.0, samples):
             continue
         step, bottom = (float(term) for term in np.polyfit(states, values, 1))
         tolerance = np.clip(unit, 0.02 * step, 0.3 * step)
         if step > SMALLEST_STEP_V and np.all(np.abs(values - bottom - states * step) <= tolerance):
             return step, bottom
     return None
+
+
+def _occupied(single: NDArray[np.bool_], samples: NDArray[np.intp]) -> bool:
+    """Whether a grid is occupied enough; `single` says of each gap between its values that it is of one step."""
+    neighboured = np.append(single, False) | np.append(False, single)
+    return bool(np.count_nonzero(single) * 4 >= samples.size or 2 * samples[neighboured].sum() >= samples.sum())
 
 
 def _steps_of_gaps(gaps: NDArray[np.float64], guess: float) -> NDArray[np.float64]:

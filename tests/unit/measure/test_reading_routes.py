@@ -149,6 +149,16 @@ def test_a_reading_is_identical_from_comma_separated_text(one: Wired) -> None:
     same(measure_capture(one.capture, one.conditions), measure_capture(from_file, one.conditions))
 
 
+def test_flats_and_few_of_the_codes_between_them_are_codes_still() -> None:
+    """Of white at 796 mV, 34 codes occur: eight neighbours on the two flats, and single ones on the edges."""
+    one = three_whites((300.0, 300.0, 796.0), 13722670)
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "capture.csv"
+        path.write_text(as_csv(one))
+        blue = read_capture(path, sync_channels=("CH4",)).channels[2]
+    assert np.array_equal(blue.codes, one.channels[2].codes - one.channels[2].codes.min())
+
+
 def as_csv(capture: Capture) -> str:
     """Time and volts with twelve figures, which is more than 8-bit codes need."""
     time_s = capture.first_sample_s + capture.seconds_per_sample * np.arange(capture.samples)

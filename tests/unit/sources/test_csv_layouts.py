@@ -1,0 +1,140 @@
+"""The CSV files of the instrument families: each layout gives the codes, the time axis and the channels' names back."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from made_video import Made, capture_of, digitised, luma, picture_wave, rgb_sync, steps, white
+from peakwhite.daemon.measure.engine import measure_capture
+from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
+from peakwhite.daemon.measure.targets import Conditions
+from peakwhite.daemon.sources.capture_file import read_capture
+from peakwhite.drivers.capture import Capture
+from peakwhite.drivers.errors import UnreadableInput
+from scope_csv import LAYOUTS, ONE_CHANNEL, below_preamble, beside, index_start_increment, memory, numbered
+
+MADE = Made(samples=6_000, sample_ns=80.0, centre_mv=300.0)
+START_S = -1e-4
+
+
+def rgbs() -> Capture:
+    """Three levels of white and sync, and no code beyond 1 V, where three printed digits would lose it."""
+    return replace(rgb_sync(MADE, white(640.0), white(700.0), white(712.0)), first_sample_s=START_S)
+
+
+def one_wire() -> Capture:
+    wave = luma(MADE, steps([0.0, 230.0, 480.0, 700.0]))
+    return replace(capture_of(MADE, digitised(MADE, "CH1", wave)), first_sample_s=START_S)
+
+
+def saved(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "export.csv"
+    path.write_bytes(text.encode())
+    return path
+
+
+def fault(tmp_path: Path, text: str) -> str:
+    with pytest.raises(UnreadableInput) as caught:
+        read_capture(saved(tmp_path, text))
+    return str(caught.value)
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_every_layout_gives_back_codes_time_and_names(tmp_path: Path, layout: str) -> None:
+    given = one_wire() if layout in ONE_CHANNEL else rgbs()
+    read = read_capture(saved(tmp_path, LAYOUTS[layout](given)), sync_channels=("CH4",))
+    assert [one.name for one in read.channels] == [one.name for one in given.channels]
+    assert read.samples == given.samples
+    assert read.seconds_per_sample == pytest.approx(given.seconds_per_sample, rel=1e-5)
+    assert read.first_sample_s == pytest.approx(START_S, abs=1e-10)
+    for of_file, of_scope in zip(read.channels, given.channels, strict=True):
+        assert of_file.volts_per_code == pytest.approx(of_scope.volts_per_code, rel=1e-3)
+        assert np.array_equal(of_file.codes.astype(int), of_scope.codes.astype(int) - int(of_scope.codes.min()))
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_the_levels_of_an_export_are_those_of_the_capture(tmp_path: Path, layout: str) -> None:
+    one = layout in ONE_CHANNEL
+    given = one_wire() if one else rgbs()
+    conditions = Conditions(Hookup((Clip("CH1", "luma"),)) if one else BENCH_DEFAULT)
+    read = read_capture(saved(tmp_path, LAYOUTS[layout](given)), sync_channels=("CH4",))
+    there, here = (measure_capture(capture, conditions) for capture in (given, read))
+    assert here.sync.state == "locked"
+    for of_scope, of_file in zip(there.channels, here.channels, strict=True):
+        assert (of_scope.peak_white_mv is None) == (of_scope.role == "sync")
+        assert of_file.peak_white_mv == pytest.approx(of_scope.peak_white_mv, abs=0.5)
+
+
+@pytest.mark.parametrize("name", ["C2", "CHAN2", "CHANNEL2", "X(CH2)", "2", "CH02"])
+def test_a_channel_is_called_ch_with_its_number_whatever_the_header_calls_it(tmp_path: Path, name: str) -> None:
+    text = numbered(capture_of(MADE, digitised(MADE, "CH1", picture_wave(MADE, white(700.0)))))
+    read = read_capture(saved(tmp_path, text.replace("x-axis,1", f"Time,{name}")))
+    assert [one.name for one in read.channels] == ["CH2"]
+
+
+def test_what_is_not_in_volts_is_left_out(tmp_path: Path) -> None:
+    text = numbered(rgbs()).replace("Volt,Volt,Volt,Volt", "Volt,Ampere,Unknown,Volt")
+    assert [one.name for one in read_capture(saved(tmp_path, text)).channels] == ["CH1", "CH4"]
+    text = below_preamble(rgbs()).replace("Vertical Units,V,V,V,V", "Vertical Units,V,A,V,dB")
+    assert [one.name for one in read_capture(saved(tmp_path, text)).channels] == ["CH1", "CH3"]
+
+
+SMALL = "TIME,CH1\n0,1\n1e-6,2\n"
+STRANGE = {
+    "unknown header": ("Tarn 4 record\n4 channels\n0,1\n", "row 1, 'Tarn 4 record', has one column only"),
+    "unknown row of units": ("t,CH1\n(s),(V)\n0,1\n1e-6,2\n", "row 2, column 't', holds '(s)', not a number: '(s),(V)'"),
+    "unknown preamble": ("Trace,7\nGain,2\n0,1,2\n1e-6,1,2\n", "row 2, column 'Trace', holds 'Gain', not a number: 'Gain,2'"),
+    "several records": ("points/segment = 5\nx-axis,1\nsecond,Volt\n0,1\n1,2\n", "row 1, 'points/segment = 5', says"),
+    "no volts": ("x-axis,1\nsecond,Ampere\n0,1\n1e-6,2\n", "row 2, 'second,Ampere', names no channel in volts"),
+    "one channel twice": ("x-axis,1,CH1\nsecond,Volt,Volt\n0,1,1\n1e-6,2,2\n", "row 2, 'second,Volt,Volt', names a channel"),
+    "no increment": ("X,CH1,Start,Increment,\nSequence,Volt,0\n0,1,\n1,2,\n", "row 2, 'Sequence,Volt,0', lacks"),
+    "increment of words": (
+        "X,CH1,Start,Increment,\nSequence,Volt,0,fast\n0,1,\n1,2,\n",
+        "row 2, 'Sequence,Volt,0,fast', has 'fast' where",
+    ),
+    "increment of nothing": ("X,CH1,Start,Increment,\nSequence,Volt,0,0\n0,1,\n1,2,\n", "0 s a sample cannot be"),
+    "increment backwards": ("CH1(V),t0 = 0s, tInc = -1e-6s,\n1,,\n2,,\n", "-1e-06 s a sample cannot be"),
+    "an index left out": ("X,CH1,Start,Increment,\nSequence,Volt,0,1e-6\n0,1,\n1,2,\n2,2,\n9,2,\n", "row 5 to row 6"),
+    "preamble only": ("x-axis,1\nsecond,Volt\n", "row 3, the end of the file, ends the file before any sample"),
+    "preamble without end": ("Model,X\nFirmware Version,1\n0,1\n", "row 1, 'Model,X', begins a preamble that no row"),
+    "a word for a sample": ("x-axis,1\nsecond,Volt\n0,high\n1e-6,2\n", "row 3, '0,high', is no row of samples"),
+    "a word further on": ("x-axis,1\nsecond,Volt\n0,1\n1e-6,high\n", "row 4, column 'CH1', holds 'high', not a number"),
+    "a short row": ("x-axis,1,2\nsecond,Volt,Volt\n0,1,2\n1e-6,2\n", "row 4 has 2 columns where the first row of samples has 3"),
+    "a spectrum below a preamble": (f"Model,X\nHorizontal Units,Hz\n{SMALL}", "row 2, 'Horizontal Units,Hz', is not of"),
+    "a spectrum by its header": ("in Hz,FFT in dBm\n0,1\n1,2\n", "row 1, column 1, is in 'Hz': 'in Hz,FFT in dBm'"),
+    "milliseconds": ("Time(ms),CH1\n0,1\n1,2\n", "row 1, column 1, is in 'ms': 'Time(ms),CH1'; export seconds and volts"),
+    "millivolts": ("t,CH1 [mV]\n0,1\n1,2\n", "row 1, column 2, is in 'mV'"),
+    "pairs of extremes": ("[s],CH1[V]\n0,1\n0,2\n2e-6,1\n2e-6,2\n4e-6,1\n4e-6,2\n", "every time stands twice from row 2 on"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "said"), STRANGE.values(), ids=STRANGE.keys())
+def test_what_no_layout_knows_is_refused_and_its_line_is_shown(tmp_path: Path, text: str, said: str) -> None:
+    assert said in fault(tmp_path, text)
+
+
+@pytest.mark.parametrize(
+    ("said", "other", "why"),
+    [
+        ("Vertical Units,V", "Vertical Units,A", "is not of volts"),
+        ("Horizontal Units,s", "Horizontal Units,Hz", "is not of seconds"),
+        ("Source,CH1", "Label,CH1", "names no Source"),
+    ],
+)
+def test_a_preamble_beside_the_samples_has_to_be_of_volts_over_time(
+    tmp_path: Path, said: str, other: str, why: str
+) -> None:
+    assert why in fault(tmp_path, beside(one_wire()).replace(said, other))
+
+
+@pytest.mark.parametrize("layout", [index_start_increment, memory, numbered])
+def test_a_record_longer_than_one_block_is_read_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, layout: Callable[[Capture], str]
+) -> None:
+    monkeypatch.setattr("peakwhite.daemon.sources.csv_capture.BLOCK_BYTES", 20_000)
+    text = layout(rgbs())
+    assert len(text) > 100_000
+    assert read_capture(saved(tmp_path, text)).samples == MADE.samples
