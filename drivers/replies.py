@@ -9,7 +9,7 @@ from .errors import ReplyError
 OVERFLOW = 9.9e37
 """SCPI-99 writes "not a number" and "out of range" as ±9.9E37 and 9.91E37."""
 
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _FIELD = re.compile(r"""(?:"[^"]*"|[^;"])+""")
 
 

@@ -3,7 +3,7 @@
 import re
 from pathlib import Path
 
-from .capture_limits import MOST_CHANNELS, fault_of_name, shown, unreadable
+from .capture_limits import LONGEST_NAME, MOST_CHANNELS, fault_of_name, shown, unreadable
 from .csv_layouts import NUMBER, Layout
 
 DO_HEADER = "put one header row first: time, then the channels' names"
@@ -63,7 +63,7 @@ def _fault_of_units(cells: list[str]) -> tuple[str, str] | None:
     for column, (cell, others) in enumerate(
         zip(cells, [OTHER_THAN_SECONDS, *[OTHER_THAN_VOLTS] * len(cells)], strict=False), start=1
     ):
-        unit = UNIT.fullmatch(cell)
+        unit = UNIT.fullmatch(cell[-LONGEST_NAME:])
         if unit and unit[1].lower() in others:
             return f"row 1, column {column}, is in {shown(unit[1])}", "export seconds and volts"
     return None

@@ -28,7 +28,7 @@ from .capture_limits import MOST_CHANNELS, shown, unreadable
 Cells = list[str]
 
 LONGEST_PREAMBLE_ROWS = 64
-NUMBER = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?\s*", re.ASCII | re.IGNORECASE)
+NUMBER = re.compile(r"\s*[+-]?(\d+(\.\d*)?|\.\d+)(e[+-]?\d+)?\s*", re.ASCII | re.IGNORECASE)
 
 _CHANNEL = re.compile(r"(?:X\()?(?:CHAN(?:NEL)?|CH|C|)0?([1-9]\d?)\)?", re.IGNORECASE)
 _VOLTS_IN_NAME = re.compile(r"(C(?:H|HAN)?\d\d?)\s*(?:\(V\)|\[V\]|in V|V)", re.IGNORECASE)

@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 
 SAMPLED = 256
 """Neighbours looked at in each of three places; ten of them already hold every last digit."""
+FINEST_PLACE = -300
+"""Of numbers so small that floating point runs out, the place of the last digit does not matter."""
 
 
 def printed_unit(values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -25,7 +27,7 @@ def printed_unit(values: NDArray[np.float64]) -> NDArray[np.float64]:
         digits_seen = max(digits_seen, len(digits))
     if digits_seen == 0:
         return np.zeros_like(values)
-    floor = 10.0**finest_place
+    floor = 10.0 ** max(finest_place, FINEST_PLACE)
     leading_place = np.floor(np.log10(np.maximum(np.abs(values), floor)))
     unit: NDArray[np.float64] = np.maximum(10.0 ** (leading_place - digits_seen + 1), floor)
     return unit

@@ -59,6 +59,8 @@ def _even_grid(values: NDArray[np.float64], samples: NDArray[np.intp]) -> tuple[
     if float(unit.min()) > 0.1 * closest:
         guesses.append(float(unit.min()))  # printed so coarsely that the print is the grid
     for guess in guesses:
+        if guess < 0.5 * SMALLEST_STEP_V:
+            continue
         gap_steps = _steps_of_gaps(gaps, guess)
         states = np.concatenate([[0.0], np.cumsum(gap_steps)])
         if not FEWEST_STATES <= states[-1] < MOST_STATES or not _occupied(gap_steps == 1.0, samples):

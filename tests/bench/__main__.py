@@ -8,8 +8,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 
-BENCHMARKS = ("live", "measure", "transfer", "truth")
-LONG = ("truth",)
+BENCHMARKS = ("fuzz", "live", "measure", "transfer", "truth")
+LONG = ("fuzz", "truth")
 """Run when named only: minutes."""
 
 
@@ -33,14 +33,19 @@ def main() -> None:
     )
     parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
     parser.add_argument("--small", action="store_true", help="truth at the size of CI")
+    parser.add_argument("--seed", type=int, default=1, help="fuzz: which mutations")
+    parser.add_argument("--count", type=int, default=1_000_000, help="fuzz: how many mutations")
     arguments = parser.parse_args()
     unknown = [name for name in arguments.names if name not in BENCHMARKS]
     if unknown:
         parser.error(f"no benchmark '{unknown[0]}'; there are {', '.join(BENCHMARKS)}")
+    options: dict[str, dict[str, int]] = {
+        "fuzz": {"seed": arguments.seed, "count": arguments.count},
+        "truth": {"small": arguments.small},
+    }
     results: dict[str, object] = {}
     for name in arguments.names or [name for name in BENCHMARKS if name not in LONG]:
-        options = {"small": arguments.small} if name == "truth" else {}
-        found = import_module(f"tests.bench.{name}").run(**options)
+        found = import_module(f"tests.bench.{name}").run(**options.get(name, {}))
         results.update(found)
         if not arguments.json:
             for key, value in found.items():

@@ -102,7 +102,7 @@ def beside(capture: Capture) -> str:
     said += ["Horizontal Units,s", "Horizontal Scale,5.000000e-05", "Pt Fmt,Y", "Yzero,0.000000e+00"]
     said += ["Probe Atten,1.000000e+00", "Firmware Version,X"]
     said += [","] * (capture.samples - len(said))
-    rows = zip(said, time_s, volts, strict=True)
+    rows = zip(said[: capture.samples], time_s, volts, strict=True)
     return "".join(f"{one},,{at: .12f},{level:10.5f},\n" for one, at, level in rows)
 
 
