@@ -2,20 +2,22 @@
 
 Every layout is known from public material only; no file came from an instrument of ours. Facts of layout, by family:
 
-- DS1000Z, MSO1000Z: index, start and increment. Header as quoted by several public readers of such files (for instance
-  vidavidorra/rigol-csv-analyser); digital columns stand between the channels and `Start`, without a unit.
+- DS1000Z, MSO1000Z: index, start and increment, quoted alike of a DS1054Z in several public repositories; digital columns
+  stand between the channels and `Start`, without a unit.
 - MSO5000, DHO800, DHO900: screen (`Time(s),CH1V`) and memory (`CH1V,t0 = -25s, tInc = 2e-06s,`), with the unit in
-  brackets or without, as quoted by public readers for an MSO5074 and a DHO. One time axis for all channels.
-- SDS1000X-E and older: `Second,Volt` below a preamble, `Source` or both (sample in MartinCowen/SigFyCSV, README).
-- SDS of the new dialect: `Second,Value` below a preamble with `Vertical Units` (samples quoted by public readers). With
+  brackets or without, quoted of an MSO5074 in a public repository. That all channels share one time axis, and that DHO
+  writes the same, is unverified.
+- SDS1000X-E and older: `Second,Volt` below a preamble, `Source` or both (sample of an SDS1104X-E in the README of the
+  public repository MartinCowen/SigFyCSV). With several channels in one file unverified without `Source`.
+- SDS of the new dialect: `Second,Value` below a preamble with `Vertical Units` (samples in public repositories). With
   several channels unverified.
-- InfiniiVision: `x-axis,1,2` above `second,Volt,Volt` (quoted by several public readers). The line `points/segment = N`
-  of segmented memory is refused.
+- InfiniiVision: `x-axis,1,2` above `second,Volt,Volt` (samples in several public repositories). The line
+  `points/segment = N` of segmented memory is refused.
 - TDS, TPS, TBS: the preamble stands in the left columns, beside the samples; one file a channel (sample of a TPS2024).
 - MSO, DPO, MDO: the preamble ends in `TIME,CH1,…`; a digital group follows after an empty column (samples of an MDO3014
   and an MDO4014B).
 - RTM20xx `[s],CH1[V]` (user manual 1317.4726.02, p. 228), RTC1000 `in s,CH1 in V` (user manual 1335.7352.02, p. 101),
-  RTB2000 `in s,C1 in V` (quoted by public readers). HMO: from memory, as RTM20xx.
+  RTB2000 `in s,C1 in V` (sample in a public repository). HMO: from memory, as RTM20xx.
 """
 
 import re
