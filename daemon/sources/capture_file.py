@@ -1,4 +1,4 @@
-"""Capture files: one door for both kinds, told apart by content."""
+"""Capture files: one door for all kinds, told apart by content."""
 
 import errno
 import os
@@ -11,18 +11,22 @@ from typing import IO
 from ...drivers.capture import Capture
 from .capture_limits import MOST_BYTES, unreadable
 from .csv_capture import read_csv
+from .csv_folder import channel_files, one_record
 from .npz_capture import read_npz, write_npz
 
 ARCHIVE_STARTS = (b"PK\x03\x04", b"PK\x05\x06")
 
 
 def read_capture(path: Path, sync_channels: Container[str] = ()) -> Capture:
-    """The capture in a CSV or `.npz` file. Raises UnreadableInput.
+    """The capture in a CSV or `.npz` file, or in a folder of one CSV file a channel. Raises UnreadableInput.
 
     A CSV file says nothing of rails: clipping is found from its volts, except on `sync_channels` and on columns named
     `sync`, `hsync` or `vsync`, where a logic level sits on one code anyway.
     """
     try:
+        if path.is_dir():
+            files = channel_files(path)
+            return one_record(path, files, [read_capture(file, sync_channels) for file in files])
         with open(path, "rb", opener=_open_without_waiting) as file:
             return _read(path, file, sync_channels)
     except OSError as error:

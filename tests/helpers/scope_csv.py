@@ -49,7 +49,8 @@ def index_start_increment(capture: Capture) -> str:
 def with_digital_columns(capture: Capture) -> str:
     """As `index_start_increment`, with the digital inputs between channels and start."""
     lines = index_start_increment(capture).splitlines()
-    head = lines[0].replace(",Start", ",D7-D0,D15-D8,Start"), lines[1].replace("Volt,-", "Volt,,,-")
+    units = f"{names(capture, 'Volt')},"
+    head = lines[0].replace(",Start", ",D7-D0,D15-D8,Start"), lines[1].replace(units, f"{units},,")
     return "\n".join([*head, *(f"{line}0x0F,0x00," for line in lines[2:])]) + "\n"
 
 

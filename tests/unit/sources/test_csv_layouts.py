@@ -138,3 +138,42 @@ def test_a_record_longer_than_one_block_is_read_whole(
     text = layout(rgbs())
     assert len(text) > 100_000
     assert read_capture(saved(tmp_path, text)).samples == MADE.samples
+
+
+def one_file_a_channel(folder: Path, capture: Capture) -> Path:
+    """The capture as a folder of files F0001CH1.CSV and so on."""
+    folder.mkdir()
+    for number, channel in enumerate(capture.channels, start=1):
+        text = beside(replace(capture, channels=(channel,))).replace("Source,CH1", f"Source,CH{number}")
+        (folder / f"F0001CH{number}.CSV").write_text(text)
+    return folder
+
+
+def test_a_folder_of_one_file_a_channel_is_one_capture(tmp_path: Path) -> None:
+    given = rgbs()
+    read = read_capture(one_file_a_channel(tmp_path / "ALL0001", given), sync_channels=("CH4",))
+    assert (read.identity, [one.name for one in read.channels]) == ("ALL0001", ["CH1", "CH2", "CH3", "CH4"])
+    there, here = (measure_capture(capture, Conditions(BENCH_DEFAULT)) for capture in (given, read))
+    for of_scope, of_file in zip(there.channels, here.channels, strict=True):
+        assert of_file.peak_white_mv == pytest.approx(of_scope.peak_white_mv, abs=0.5)
+
+
+def spoilt(folder: Path, name: str, change: Callable[[str], str]) -> str:
+    """What is said of a folder after a change to one of its files."""
+    (folder / name).write_text(change((folder / "F0001CH2.CSV").read_text()))
+    with pytest.raises(UnreadableInput) as caught:
+        read_capture(folder)
+    return str(caught.value)
+
+
+def test_a_folder_whose_files_are_not_of_one_record_is_refused(tmp_path: Path) -> None:
+    def fresh(name: str) -> Path:
+        return one_file_a_channel(tmp_path / name, rgbs())
+
+    assert "several records, F0001 and F0002" in spoilt(fresh("A"), "F0002CH2.CSV", lambda text: text)
+    assert "holds one channel twice" in spoilt(fresh("B"), "F0001CH3.CSV", lambda text: text)
+    shorter = spoilt(fresh("C"), "F0001CH2.CSV", lambda text: text[: text.rindex("\n", 0, -1) + 1])
+    assert "F0001CH2.CSV: does not share the time axis of F0001CH1.CSV" in shorter
+    assert "F0001CH2.CSV: row 1, 'oops', has one column only" in spoilt(
+        fresh("D"), "F0001CH2.CSV", lambda text: "oops\n"
+    )
