@@ -12,7 +12,7 @@ from ...drivers.errors import UnreadableInput
 from ..measure.hookup import SYNC_ROLES
 from .capture_limits import LONGEST_SAMPLE_S, MOST_VALUES, MOST_VOLTS, SHORTEST_SAMPLE_S, shown, unreadable
 from .csv_header import DO_COMMAS, plain_layout
-from .csv_layouts import NUMBER, Layout, scope_layout
+from .csv_layouts import MOST_SECONDS, NUMBER, Layout, scope_layout
 from .printed import printed_unit
 from .volts_to_codes import record_of_volts
 
@@ -107,7 +107,11 @@ def _numbers(path: Path, lines: list[str], first_row: int, layout: Layout) -> ND
     commas = {line.count(",") for line in lines}
     if numbers.shape != (len(lines), len(columns)) or commas != {layout.cells - 1}:
         raise _fault_of_rows(path, lines, first_row, layout)
-    sound = np.abs(numbers) <= MOST_VOLTS  # false for NaN
+    counted = layout.step_s != 1.0  # the time column holds numbers of samples, millions of them
+    most = [MOST_VOLTS] * len(layout.columns) + [MOST_VALUES if counted else MOST_SECONDS] * (
+        layout.time_column is not None
+    )
+    sound = np.abs(numbers) <= most  # false for NaN
     if not sound.all():
         row, column = (int(index) for index in np.argwhere(~sound)[0])
         held = shown(lines[row].split(",")[columns[column]])

@@ -30,6 +30,7 @@ from .capture_limits import MOST_CHANNELS, shown, unreadable
 Cells = list[str]
 
 LONGEST_PREAMBLE_ROWS = 64
+MOST_SECONDS = 1e6
 NUMBER = re.compile(r"\s*[+-]?(\d+(\.\d*)?|\.\d+)(e[+-]?\d+)?\s*", re.ASCII | re.IGNORECASE)
 
 _CHANNEL = re.compile(r"(?:X\()?(?:CHAN(?:NEL)?|CH|C|)0?([1-9]\d?)\)?", re.IGNORECASE)
@@ -264,6 +265,6 @@ def _demand_seconds(rows: Sequence[Cells], named: dict[str, int]) -> None:
 
 
 def _number(cell: str, row: int) -> float:
-    if not NUMBER.fullmatch(cell):
+    if not NUMBER.fullmatch(cell) or not abs(float(cell)) <= MOST_SECONDS:
         raise _Strange(row, f"has {shown(cell)} where the time of the samples belongs")
     return float(cell)

@@ -97,6 +97,7 @@ STRANGE = {
     ),
     "increment of nothing": ("X,CH1,Start,Increment,\nSequence,Volt,0,0\n0,1,\n1,2,\n", "0 s a sample cannot be"),
     "increment backwards": ("CH1(V),t0 = 0s, tInc = -1e-6s,\n1,,\n2,,\n", "-1e-06 s a sample cannot be"),
+    "a start without end": ("CH1(V),t0=9E370,tInc=8e0\n0,\n0,\n", "row 1, 'CH1(V),t0=9E370,tInc=8e0', has '9E370' where"),
     "an index left out": ("X,CH1,Start,Increment,\nSequence,Volt,0,1e-6\n0,1,\n1,2,\n2,2,\n9,2,\n", "row 5 to row 6"),
     "preamble only": ("x-axis,1\nsecond,Volt\n", "row 3, the end of the file, ends the file before any sample"),
     "preamble without end": ("Model,X\nFirmware Version,1\n0,1\n", "row 1, 'Model,X', begins a preamble that no row"),
@@ -128,6 +129,13 @@ def test_a_preamble_beside_the_samples_has_to_be_of_volts_over_time(
     tmp_path: Path, said: str, other: str, why: str
 ) -> None:
     assert why in fault(tmp_path, beside(one_wire()).replace(said, other))
+
+
+def test_an_index_beyond_a_million_is_a_number_of_a_sample(tmp_path: Path) -> None:
+    head = "X,CH1,Start,Increment,\nSequence,Volt,-1,1e-9\n"
+    read = read_capture(saved(tmp_path, head + "".join(f"{23_000_000 + at},{at % 7},\n" for at in range(100))))
+    assert (read.samples, read.seconds_per_sample) == (100, 1e-9)
+    assert read.first_sample_s == pytest.approx(-1.0 + 0.023)
 
 
 @pytest.mark.parametrize("layout", [index_start_increment, memory, numbered])
