@@ -15,8 +15,8 @@ from peakwhite.drivers.links import open_link
 
 LIMIT_BYTES = 1000
 TIMEOUT_S = 0.05
-MEMORY_BYTES = 300_000
-"""A line of 65,536 bytes, its copies as text and in an error, and what the interpreter takes for itself."""
+MEMORY_BYTES = 600_000
+"""A line of 65,536 bytes with its copies as bytes and text, and what the interpreter takes for itself."""
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,6 @@
 """Generated replies and files, 1,700 cases here and 300 through a socket: nothing but values and typed errors."""
 
+import tracemalloc
 from io import BytesIO
 from pathlib import Path
 
@@ -9,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fuzzing import INDEX_PREAMBLES, LIMIT_BYTES, NAMED_PREAMBLES, PARSERS, WHERE
-from peakwhite.daemon.sources.csv_capture import read_csv
+from peakwhite.daemon.sources.csv_capture import BLOCK_BYTES, read_csv
 from peakwhite.daemon.sources.volts_to_codes import record_of_volts
 from peakwhite.drivers.blocks import block_payload
 from peakwhite.drivers.errors import PeakwhiteError, ReplyError, UnreadableInput
@@ -143,3 +144,22 @@ def test_a_cell_of_megabytes_is_refused_at_once(cell: str, row: str) -> None:
         _assert_one_line(error)
     else:
         assert row.startswith("{cell}")  # what the time column is called is of no matter
+
+
+class EndlessFile(BytesIO):
+    """A file that gives the same bytes for ever."""
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        assert size is not None and size > 0, "it would be read whole"
+        return self.getvalue() * size
+
+
+@pytest.mark.parametrize("byte", [b"1", b",", b"\0", b" "])
+def test_a_row_without_end_takes_no_more_memory_than_three_blocks(byte: bytes) -> None:
+    tracemalloc.start()
+    try:
+        with pytest.raises(UnreadableInput, match="a row is longer than 8 MiB"):
+            read_csv(PATH, EndlessFile(byte), ())
+        assert tracemalloc.get_traced_memory()[1] < 3 * BLOCK_BYTES
+    finally:
+        tracemalloc.stop()
