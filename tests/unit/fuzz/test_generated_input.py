@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from fuzzing import INDEX_PREAMBLES, LIMIT_BYTES, NAMED_PREAMBLES, PARSERS, WHERE
@@ -118,6 +118,8 @@ def test_a_column_of_any_numbers_is_a_capture_or_unreadable(
 
 @settings(max_examples=200, deadline=None, derandomize=True)
 @given(st.lists(VOLTS, min_size=2, max_size=60), st.integers(1, 4))
+@example([0.0, 1.0, 3.0, 1e-310], 1)
+@example([0.0, 1.0, 2.0, 5e-324], 1)
 def test_any_volts_become_codes_that_give_them_back(column: list[float], times: int) -> None:
     volts = np.repeat(np.array(column), times)
     record = record_of_volts("CH1", volts, judge_clipping=True)
