@@ -7,8 +7,8 @@ Every layout is known from public material only; no file came from an instrument
 - MSO5000, DHO800, DHO900: screen (`Time(s),CH1V`) and memory (`CH1V,t0 = -25s, tInc = 2e-06s,`), with the unit in
   brackets or without, quoted of an MSO5074 in a public repository. That all channels share one time axis, and that DHO
   writes the same, is unverified.
-- SDS1000X-E and older: `Second,Volt` below a preamble, `Source` or both (sample of an SDS1104X-E in the README of the
-  public repository MartinCowen/SigFyCSV). With several channels in one file unverified without `Source`.
+- SDS1000X-E and older: `Second,Volt` below a preamble, `Source` or both (sample of an SDS1104X-E in the README of a
+  public repository). With several channels in one file unverified without `Source`.
 - SDS of the new dialect: `Second,Value` below a preamble with `Vertical Units` (samples in public repositories). With
   several channels unverified.
 - InfiniiVision: `x-axis,1,2` above `second,Volt,Volt` (samples in several public repositories). The line
