@@ -26,9 +26,9 @@ def red(client: LiveClient, setup: int) -> Any:
     return channel_of(client.reading(lambda reading: reading["setup"] == setup and is_fresh(reading, "red")), "red")
 
 
-def without_noise_mv(channel: Any) -> float:
-    """The uncertainty that does not change from reading to reading."""
-    return math.sqrt(channel["u95_mv"] ** 2 - channel["u95_repeat_mv"] ** 2)
+def part_of_level(channel: Any) -> float:
+    """The uncertainty without noise as part of the level: what does not change from reading to reading."""
+    return math.sqrt(channel["u95_mv"] ** 2 - channel["u95_repeat_mv"] ** 2) / float(channel["peak_white_mv"])
 
 
 def test_a_terminator_calibrated_while_serving_is_in_the_next_readings(daemon: Any, tmp_path: Path) -> None:
@@ -41,16 +41,16 @@ def test_a_terminator_calibrated_while_serving_is_in_the_next_readings(daemon: A
         after = red(client, 2)
         # into the terminator's 75.3 ohm instead of 75: by measuring.md half of its error reaches the level
         assert after["peak_white_mv"] == pytest.approx(before["peak_white_mv"] * 150.3 / 150.6, abs=1.0)
-        assert without_noise_mv(after) < without_noise_mv(before) - 0.05
+        assert part_of_level(after) < part_of_level(before) - 1e-4
 
         sound = file.read_bytes()
         file.write_bytes(b"{")
         told = client.until("status", lambda frame: frame["problems"] != [])
         assert [problem["code"] for problem in told["problems"]] == ["unreadable-input"]
         assert str(file) in told["problems"][0]["text"]
-        assert without_noise_mv(red(client, 2)) == pytest.approx(without_noise_mv(after), abs=0.02), "the old ones stay"
+        assert part_of_level(red(client, 2)) == pytest.approx(part_of_level(after), abs=2e-5), "the old ones stay"
         file.write_bytes(sound)
         assert client.until("status", lambda frame: frame["problems"] == [])["setup"] == 2
 
         calibrate(tmp_path, "remove", "CH1")
-        assert without_noise_mv(red(client, 3)) == pytest.approx(without_noise_mv(before), abs=0.02)
+        assert part_of_level(red(client, 3)) == pytest.approx(part_of_level(before), abs=2e-5)
