@@ -1,27 +1,21 @@
-"""What an instrument family is, and the least that its driver has to do."""
+"""What an instrument family is, and what its driver has to do."""
 
 import math
 import re
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from .capture import ChannelRecord, GainSpec
+from .capture import GainSpec
 from .errors import InstrumentRejected
+from .identity import Identity
 from .links import Link
+from .present_setup import ScopeSetup
+from .records import Record
 from .replies import short
+from .waiting import Clock
 
-SIMULATED = "PEAKWHITE,"
 _CHANNEL = re.compile(r"CH(?:AN|ANNEL)?([1-9]\d?)", re.IGNORECASE)
-
-
-@dataclass(frozen=True)
-class Clock:
-    """Time as a driver uses it, in seconds; tests pass their own."""
-
-    now: Callable[[], float] = time.monotonic
-    sleep: Callable[[float], None] = time.sleep
 
 
 @dataclass(frozen=True)
@@ -35,9 +29,10 @@ class ChannelPlan:
 
 @dataclass(frozen=True)
 class Plan:
-    """What the next captures are to be: DC coupled, 20 MHz limiter on, triggered by a falling edge in normal mode.
+    """What the next captures are to be: DC coupled, triggered by a falling edge in normal mode.
 
-    `span_s` and `points` are what is wanted of the record at least; a family gives the nearest that it has.
+    `span_s` and `points` are what is wanted of the record at least; a family gives the nearest that it has, and its
+    longest memory where that holds fewer. `limiter`: the 20 MHz limiter of every channel is on.
     """
 
     channels: tuple[ChannelPlan, ...]
@@ -45,24 +40,43 @@ class Plan:
     trigger_level_v: float
     span_s: float
     points: int
+    limiter: bool = True
 
 
 @dataclass(frozen=True)
-class Record:
-    """The channels of one trigger."""
+class Abilities:
+    """What a model can do, as its maker states it.
 
-    channels: tuple[ChannelRecord, ...]
-    seconds_per_sample: float
-    first_sample_s: float
+    Attributes:
+        channels: analogue inputs.
+        bits: of the converter in its normal mode.
+        memory_points: record lengths to choose from with one channel on; empty where any length or its own choice goes.
+        video_trigger: it has a video trigger of its own (a help, never needed here).
+        ext_input: a plan's trigger channel may be EXT, the external trigger input.
+        fifty_ohm_input: its inputs can be switched to 50 ohm, which is no load for video.
+        gain_spec: DC gain accuracy at the ranges that a video level needs; the driver says where its figure is from.
+    """
+
+    channels: int
+    bits: int
+    memory_points: tuple[int, ...]
+    video_trigger: bool
+    ext_input: bool
+    fifty_ohm_input: bool
+    gain_spec: GainSpec
 
 
 class Driver(Protocol):
-    """One instrument. Every method raises LinkError, ReplyError or InstrumentRejected.
+    """One instrument. Every method raises LinkError, ReplyError or InstrumentRejected, and none waits for ever."""
 
-    `has_ext` says whether a plan's trigger channel may be EXT, the external trigger input.
-    """
+    @property
+    def abilities(self) -> Abilities:
+        """What this instrument can do."""
+        ...
 
-    has_ext: bool
+    def read_setup(self) -> ScopeSetup:
+        """The present set-up. Changes nothing but the form in which records are sent; `fetch` may follow at once."""
+        ...
 
     def configure(self, plan: Plan) -> None:
         """Set everything that the plan names, and read the error queue."""
@@ -77,11 +91,18 @@ class Driver(Protocol):
         ...
 
     def fetch(self, channels: Sequence[str]) -> Record:
-        """Codes and scales of the capture that is complete, all of the same trigger."""
+        """Codes and scales of the record that the instrument holds, all of the same trigger.
+
+        After `read_setup` of an instrument that runs, each channel is of the trigger that it had when its turn came.
+        """
+        ...
+
+    def restore(self, setup: ScopeSetup) -> None:
+        """Give back the set-up that `read_setup` read, whether it ran, and the front panel to its user."""
         ...
 
     def release(self) -> None:
-        """Let the instrument run freely again, as its user expects to find it."""
+        """Let the instrument run freely with the set-up that it has, and give the front panel to its user."""
         ...
 
 
@@ -91,24 +112,33 @@ class Family:
 
     Attributes:
         name: how settings and command line call it.
+        series: which instruments these are, in words.
         identities: patterns that an instrument's answer to `*IDN?` begins with, whatever its case.
-        gain_spec: DC gain accuracy at the ranges that a video level needs; each driver says where its figure is from.
-        driver: makes the driver of one instrument from its link, its identity and the clock.
+        ways: kinds of link to it, in words.
+        abilities: what the instrument of that identity can do.
+        driver: makes the driver of one instrument.
+        has_options: it may be asked `*OPT?`.
+        tried_on_hardware: somebody has run the driver on an instrument.
     """
 
     name: str
+    series: str
     identities: tuple[str, ...]
-    gain_spec: GainSpec
-    driver: Callable[[Link, str, Clock], Driver]
+    ways: tuple[str, ...]
+    abilities: Callable[[Identity], Abilities]
+    driver: Callable[[Link, Identity, Clock], Driver]
+    has_options: bool = False
+    tried_on_hardware: bool = False
 
-    def gain_spec_of(self, identity: str) -> GainSpec | None:
-        """The specification of the instrument that calls itself so, None where it is none of the family's.
+    def gain_spec_of(self, identity: Identity) -> GainSpec | None:
+        """The specification of the instrument of that identity, None where it is none of the family's.
 
         Peakwhite's own simulated scope is made to its figure.
         """
-        if not self.knows(identity):
+        if not self.knows(identity.text):
             return None
-        return replace(self.gain_spec, from_data_sheet=True) if identity.startswith(SIMULATED) else self.gain_spec
+        spec = self.abilities(identity).gain_spec
+        return replace(spec, from_data_sheet=True) if identity.is_simulated else spec
 
     def knows(self, identity: str) -> bool:
         """Whether that answer to `*IDN?` is one of the family's."""
@@ -126,10 +156,9 @@ def channel_number(name: str, count: int, *, where: str) -> int:
     return int(match[1])
 
 
-def channel_count(identity: str) -> int:
+def channel_count(identity: Identity) -> int:
     """How many channels the model has, from the last digit of its number (2024 and 1104 have four); 4 where unclear."""
-    model = identity.split(",")[1] if "," in identity else identity
-    number = re.search(r"\d{3,4}", model)
+    number = re.search(r"\d{3,4}", identity.model)
     return int(number[0][-1]) if number and number[0][-1] in "24" else 4
 
 

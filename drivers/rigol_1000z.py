@@ -11,228 +11,205 @@ never shortened by comparing data, which could take the channels from two trigge
 Not verified on an instrument: the rails, and that :ACQuire:MDEPth is accepted only while running (it is set running).
 The gain specification, 3 % of full scale, is from memory: no data sheet was read.
 The preamble's count can stay 1200 in RAW mode: a block is checked against what :WAVeform:STARt and :STOP asked for.
+While it runs only the 1200 points of its screen can be had.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from .capture import ChannelRecord, GainSpec
-from .errors import InstrumentRejected, ReplyError
-from .family import ChannelPlan, Clock, Family, Plan, Record, channel_count, channel_number, step_up
+from .error_queue import raise_rejections
+from .errors import ReplyError
+from .family import Abilities, ChannelPlan, Family, Plan, channel_count, channel_number, step_up
+from .identity import Identity
 from .links import Link
-from .replies import number, short, whole_number
+from .present_setup import ScopeSetup, SettingsTree, give_back, read_kept, setup_of
+from .records import Record, Scale, block_of, channel_record, one_trigger, pieces, record_points, scale_of
+from .replies import number
+from .waiting import Clock, Progress, settles, stops_anew
 
-HORIZONTAL_DIVISIONS = 12
-VERTICAL_DIVISIONS = 8
-CODES_PER_DIV = 25
+SCREEN_CODES = 8 * 25
+"""Eight divisions of 25 codes."""
+SCREEN_POINTS = 1200
 TIME_STEPS = (1.0, 2.0, 5.0)
 DEPTHS = (12_000, 120_000, 1_200_000, 12_000_000)
 """Memory with one channel on; half of it with two, a quarter with three or four."""
 CHUNK_POINTS = 250_000
 """The most bytes that one :WAVeform:DATA? gives."""
 OLD_STOP_S = 0.3
-POLL_S = 0.005
-ERROR_QUEUE_LIMIT = 20
-BLOCK_SLACK_BYTES = 64
+PREAMBLE_FIELDS = (
+    *("format", "type", "points", "count", "xincrement", "xorigin", "xreference"),
+    *("yincrement", "yorigin", "yreference"),
+)
+
+TREE = SettingsTree(
+    channel={
+        "on": ":CHAN{n}:DISP",
+        "probe": ":CHAN{n}:PROB",
+        "scale": ":CHAN{n}:SCAL",
+        "position": ":CHAN{n}:OFFS",
+        "coupling": ":CHAN{n}:COUP",
+        "limiter": ":CHAN{n}:BWL",
+        "inverted": ":CHAN{n}:INV",
+    },
+    scope={
+        "time_mode": ":TIM:MODE",
+        "time_scale": ":TIM:SCAL",
+        "time_position": ":TIM:OFFS",
+        "acquisition": ":ACQ:TYPE",
+        "points": ":ACQ:MDEP",
+        "trigger_source": ":TRIG:EDG:SOUR",
+        "slope": ":TRIG:EDG:SLOP",
+        "trigger_level": ":TRIG:EDG:LEV",
+        "trigger_coupling": ":TRIG:COUP",
+        "trigger_type": ":TRIG:MODE",
+        "trigger_mode": ":TRIG:SWE",
+    },
+    centre_v=lambda volts_per_div, offset_v: -offset_v,
+    divisions=12,
+)
 
 
-@dataclass(frozen=True)
-class Preamble:
-    """One :WAVeform:PREamble?. `seconds_per_sample` is 0 where it was printed with too few digits."""
+def abilities_of(identity: Identity) -> Abilities:
+    """Of 8 bits and 1 megohm. The guide's edge sources are the channels, digital lines and the mains: no EXT."""
+    return Abilities(
+        channels=channel_count(identity),
+        bits=8,
+        memory_points=DEPTHS,
+        video_trigger=True,
+        ext_input=False,
+        fifty_ohm_input=False,
+        gain_spec=GainSpec(3.0, "full-scale", from_data_sheet=False),
+    )
 
-    volts_per_code: float
-    volts_at_code_zero: float
-    seconds_per_sample: float
-    first_sample_s: float
 
-
-def read_preamble(text: str, *, where: str, seconds_per_sample: float = 0.0) -> Preamble:
-    """The preamble of ten fields: format, type, points, count, xinc, xorigin, xref, yinc, yorigin, yref.
+def read_preamble(text: str, *, where: str, seconds_per_sample: float = 0.0) -> Scale:
+    """The preamble of ten fields.
 
     volts = (code - yorigin - yreference) yincrement, yorigin in codes; seconds = xorigin + (i - xreference) xincrement.
     `seconds_per_sample` serves where xincrement is printed as 0.000000. Raises ReplyError.
     """
     fields = text.split(",")
-    if len(fields) != 10:
-        raise ReplyError(
-            f"a preamble of {len(fields)} fields, not 10",
-            where=where,
-            do="check that the right instrument family is in use",
-        )
-    names = (
-        "format",
-        "type",
-        "points",
-        "count",
-        "xincrement",
-        "xorigin",
-        "xreference",
-        "yincrement",
-        "yorigin",
-        "yreference",
-    )
-    value = {name: number(field, of=name, where=where) for name, field in zip(names, fields, strict=True)}
+    if len(fields) != len(PREAMBLE_FIELDS):
+        do = "check that the right instrument family is in use"
+        raise ReplyError(f"a preamble of {len(fields)} fields, not {len(PREAMBLE_FIELDS)}", where=where, do=do)
+    value = {name: number(field, of=name, where=where) for name, field in zip(PREAMBLE_FIELDS, fields, strict=True)}
     volts, seconds = value["yincrement"], value["xincrement"] or seconds_per_sample
-    if volts == 0.0 or seconds < 0.0:
-        raise ReplyError(
-            f"a preamble with yincrement {volts:g} and xincrement {seconds:g}", where=where, do="capture again"
-        )
-    return Preamble(
-        volts_per_code=volts,
-        volts_at_code_zero=-(value["yorigin"] + value["yreference"]) * volts,
-        seconds_per_sample=seconds,
-        first_sample_s=value["xorigin"] - value["xreference"] * seconds,
+    return scale_of(
+        volts,
+        -(value["yorigin"] + value["yreference"]) * volts,
+        seconds,
+        value["xorigin"] - value["xreference"] * seconds,
+        where=where,
     )
 
 
 class Rigol1000Z:
-    """One instrument of the family. The guide's edge sources are the channels, digital lines and the mains: no EXT."""
+    """One instrument of the family."""
 
-    has_ext = False
-
-    def __init__(self, link: Link, identity: str, clock: Clock) -> None:
+    def __init__(self, link: Link, identity: Identity, clock: Clock) -> None:
+        self.abilities = abilities_of(identity)
         self._link = link
         self._clock = clock
-        self._count = channel_count(identity)
         self._points = 0
         self._seconds_per_sample = 0.0
 
+    def read_setup(self) -> ScopeSetup:
+        kept = read_kept(self._link, TREE, self.abilities.channels)
+        running = self._progress() != "stopped"
+        setup = setup_of(kept, TREE, self.abilities.channels, running=running, where=self._link.resource)
+        self._link.write(f":WAV:MODE {'NORM' if running else 'RAW'}")
+        self._link.write(":WAV:FORM BYTE")
+        self._read_memory(setup.span_s, dict(kept)[TREE.scope["points"]])
+        if running:
+            self._seconds_per_sample, self._points = setup.span_s / SCREEN_POINTS, SCREEN_POINTS
+        return setup
+
     def configure(self, plan: Plan) -> None:
         wanted = {self._number(channel.name): channel for channel in plan.channels}
-        time_per_div = step_up(plan.span_s / HORIZONTAL_DIVISIONS, TIME_STEPS)
+        time_per_div = step_up(plan.span_s / TREE.divisions, TIME_STEPS)
         messages = ["*CLS", ":RUN"]
-        for number_ in range(1, self._count + 1):
-            messages += _channel_messages(number_, wanted.get(number_))
+        for channel in range(1, self.abilities.channels + 1):
+            messages += _channel_messages(channel, wanted.get(channel), plan.limiter)
         messages += [":TIM:MODE MAIN", f":TIM:SCAL {time_per_div:g}", ":TIM:OFFS 0"]
         messages += [":ACQ:TYPE NORM", f":ACQ:MDEP {_depth(plan.points, len(wanted))}"]
-        messages += [":TRIG:MODE EDGE", f":TRIG:EDG:SOUR CHAN{self._number(plan.trigger_channel)}"]
         messages += [
+            ":TRIG:MODE EDGE",
+            f":TRIG:EDG:SOUR CHAN{self._number(plan.trigger_channel)}",
             ":TRIG:EDG:SLOP NEG",
-            f":TRIG:EDG:LEV {plan.trigger_level_v:.4g}",
-            ":TRIG:COUP DC",
-            ":TRIG:SWE NORM",
         ]
+        messages += [f":TRIG:EDG:LEV {plan.trigger_level_v:.4g}", ":TRIG:COUP DC", ":TRIG:SWE NORM"]
         messages += [":WAV:MODE RAW", ":WAV:FORM BYTE"]
         for message in messages:
             self._link.write(message)
-        self._raise_rejections()
-        rate_hz = self._ask(":ACQ:SRAT?")
-        if rate_hz <= 0.0:
-            raise ReplyError(
-                f"a sample rate of {rate_hz:g} Hz", where=self._link.resource, do="start an acquisition by hand"
-            )
-        self._seconds_per_sample = 1.0 / rate_hz
-        depth = self._link.query(":ACQ:MDEP?")
-        automatic = depth.strip().upper().startswith("AUTO")
-        self._points = (
-            round(rate_hz * time_per_div * HORIZONTAL_DIVISIONS)
-            if automatic
-            else whole_number(depth, of=":ACQ:MDEP?", where=self._link.resource)
-        )
+        raise_rejections(self._link)
+        self._read_memory(time_per_div * TREE.divisions, self._link.query(":ACQ:MDEP?"))
 
     def acquire(self, trigger_wait_s: float) -> bool:
-        started = self._clock.now()
         self._link.write(":SING")
-        trusted = started + OLD_STOP_S + self._record_s
-        seen_other = False
-        while True:
-            state = self._state()
-            if state == "STOP" and (seen_other or self._clock.now() >= trusted):
-                return True
-            seen_other = seen_other or state != "STOP"
-            if state == "WAIT" and self._clock.now() - started >= trigger_wait_s:
-                return False
-            if self._clock.now() >= trusted + trigger_wait_s:
-                return False
-            self._clock.sleep(POLL_S)
+        record_s = self._points * self._seconds_per_sample
+        return stops_anew(
+            self._progress, self._clock, old_stop_s=OLD_STOP_S, record_s=record_s, trigger_wait_s=trigger_wait_s
+        )
 
     def force(self, wait_s: float) -> bool:
-        end = self._clock.now() + wait_s + self._record_s
         self._link.write(":TFOR")
-        while self._state() != "STOP":
-            if self._clock.now() >= end:
-                return False
-            self._clock.sleep(POLL_S)
-        return True
+        record_s = self._points * self._seconds_per_sample
+        return settles(lambda: self._progress() == "stopped", self._clock, wait_s=wait_s + record_s)
 
     def fetch(self, channels: Sequence[str]) -> Record:
-        fetched = [self._fetch_one(channel) for channel in channels]
-        times = {(preamble.seconds_per_sample, preamble.first_sample_s) for _, preamble in fetched}
-        if len(times) != 1:
-            raise ReplyError("its channels do not share one time axis", where=self._link.resource, do="capture again")
-        return Record(tuple(record for record, _ in fetched), *times.pop())
+        return one_trigger([self._fetch_one(channel) for channel in channels], where=self._link.resource)
+
+    def restore(self, setup: ScopeSetup) -> None:
+        self._link.write(":RUN")
+        give_back(self._link, setup.kept)
+        self._link.write(":RUN" if setup.running else ":STOP")
 
     def release(self) -> None:
         self._link.write(":TRIG:SWE AUTO")
         self._link.write(":RUN")
 
-    @property
-    def _record_s(self) -> float:
-        return self._points * self._seconds_per_sample
-
     def _number(self, channel: str) -> int:
-        return channel_number(channel, self._count, where=self._link.resource)
+        return channel_number(channel, self.abilities.channels, where=self._link.resource)
 
-    def _state(self) -> str:
-        return self._link.query(":TRIG:STAT?").strip().upper()
+    def _progress(self) -> Progress:
+        state = self._link.query(":TRIG:STAT?").strip().upper()
+        return "stopped" if state == "STOP" else "waiting" if state == "WAIT" else "busy"
 
-    def _ask(self, query: str) -> float:
-        return number(self._link.query(query), of=query, where=self._link.resource)
-
-    def _raise_rejections(self) -> None:
-        """Read the error queue empty. Raises InstrumentRejected with the instrument's own words."""
-        errors: list[str] = []
-        while len(errors) < ERROR_QUEUE_LIMIT:
-            reply = self._link.query(":SYST:ERR?")
-            if whole_number(reply.partition(",")[0], of=":SYST:ERR?", where=self._link.resource) == 0:
-                break
-            errors.append(short(reply))
-        if errors:
-            raise InstrumentRejected(
-                f"it refused a setting: {'; '.join(errors[:3])}",
-                where=self._link.resource,
-                do="check the hookup and the family",
-            )
-
-    def _fetch_one(self, channel: str) -> tuple[ChannelRecord, Preamble]:
+    def _read_memory(self, span_s: float, depth: str) -> None:
+        """Rate and length of the record; AUTO memory is as long as the screen lasts."""
         where = self._link.resource
-        self._link.write(f":WAV:SOUR CHAN{self._number(channel)}")
-        preamble = read_preamble(
-            self._link.query(":WAV:PRE?"), where=where, seconds_per_sample=self._seconds_per_sample
-        )
-        chunks = [self._chunk(start) for start in range(1, self._points + 1, CHUNK_POINTS)]
-        return ChannelRecord(
-            name=channel,
-            codes=chunks[0] if len(chunks) == 1 else np.concatenate(chunks),
-            volts_per_code=preamble.volts_per_code,
-            volts_at_code_zero=preamble.volts_at_code_zero,
-            low_rail_code=0,
-            high_rail_code=255,
-            full_scale_v=abs(preamble.volts_per_code) * CODES_PER_DIV * VERTICAL_DIVISIONS,
-        ), preamble
+        rate_hz = number(self._link.query(":ACQ:SRAT?"), of=":ACQ:SRAT?", where=where)
+        if rate_hz <= 0.0:
+            raise ReplyError(f"a sample rate of {rate_hz:g} Hz", where=where, do="start an acquisition by hand")
+        self._seconds_per_sample = 1.0 / rate_hz
+        automatic = depth.strip().upper().startswith("AUTO")
+        told = f"{rate_hz * span_s:.0f}" if automatic else depth
+        self._points = record_points(told, of=":ACQ:MDEP?", where=where)
 
-    def _chunk(self, start: int) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
-        """Points from `start` (the first is 1) as far as one block reaches."""
-        stop = min(start + CHUNK_POINTS - 1, self._points)
+    def _fetch_one(self, channel: str) -> tuple[ChannelRecord, Scale]:
+        self._link.write(f":WAV:SOUR CHAN{self._number(channel)}")
+        scale = read_preamble(
+            self._link.query(":WAV:PRE?"), where=self._link.resource, seconds_per_sample=self._seconds_per_sample
+        )
+        chunks = [self._chunk(first + 1, last + 1) for first, last in pieces(self._points, CHUNK_POINTS)]
+        codes = chunks[0] if len(chunks) == 1 else np.concatenate(chunks)
+        return channel_record(channel, codes, scale, (0, 255), screen_codes=SCREEN_CODES), scale
+
+    def _chunk(self, start: int, stop: int) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
+        """Points from `start` to `stop`; the first is 1."""
         self._link.write(f":WAV:STAR {start}")
         self._link.write(f":WAV:STOP {stop}")
-        block = self._link.query_block(":WAV:DATA?", stop - start + 1 + BLOCK_SLACK_BYTES)
-        if block.nbytes != stop - start + 1:
-            raise ReplyError(
-                f"{block.nbytes} points where {stop - start + 1} were asked for",
-                where=self._link.resource,
-                do="capture again",
-            )
-        return np.frombuffer(block, np.uint8)
+        return np.frombuffer(block_of(self._link, ":WAV:DATA?", stop - start + 1), np.uint8)
 
 
-def _channel_messages(number_: int, plan: ChannelPlan | None) -> list[str]:
+def _channel_messages(channel: int, plan: ChannelPlan | None, limiter: bool) -> list[str]:
     if plan is None:
-        return [f":CHAN{number_}:DISP 0"]
-    settings = ("DISP 1", "COUP DC", "INV 0", "BWL 20M", f"SCAL {plan.volts_per_div:g}", f"OFFS {-plan.centre_v:z.4g}")
-    return [f":CHAN{number_}:{setting}" for setting in settings]
+        return [f":CHAN{channel}:DISP 0"]
+    settings = ["DISP 1", "COUP DC", "INV 0", f"BWL {'20M' if limiter else 'OFF'}"]
+    settings += [f"SCAL {plan.volts_per_div:g}", f"OFFS {-plan.centre_v:z.4g}"]
+    return [f":CHAN{channel}:{setting}" for setting in settings]
 
 
 def _depth(points: int, channels_on: int) -> int:
@@ -243,7 +220,9 @@ def _depth(points: int, channels_on: int) -> int:
 
 RIGOL_1000Z = Family(
     name="rigol-1000z",
+    series="DS1000Z and MSO1000Z series",
     identities=(r"RIGOL TECHNOLOGIES,(DS|MSO)1\d{3}Z", r"PEAKWHITE,SIM-PREAMBLE,"),
-    gain_spec=GainSpec(3.0, "full-scale", from_data_sheet=False),
+    ways=("USBTMC", "VXI-11", "raw socket"),
+    abilities=abilities_of,
     driver=Rigol1000Z,
 )

@@ -1,7 +1,8 @@
 """The DATa/CURVe dialect: TDS200/1000/2000, TPS2000 and TBS1000 series, and the simulated scope's `curve`.
 
-Source: programmer manuals 071-1075 and 077-0444 (command groups Acquisition, Horizontal, Trigger, Vertical, Waveform).
-Preamble fields differ in order between models: they are read by name, with the header switched on for that query.
+Source: programmer manuals 071-1075 and 077-0444 (command groups Acquisition, Horizontal, Trigger, Vertical, Waveform,
+Miscellaneous for UNLock). Preamble fields differ in order between models: they are read by name, with the header
+switched on for that query.
 
 Resolution is found out from the instrument itself, since neither the identity nor BIT_NR (8 times the width asked for)
 tells it: the first capture after a configuration is fetched as 16-bit words, where an 8-bit converter leaves the low
@@ -14,41 +15,71 @@ The gain specification, 3 % of the reading, is from memory: no data sheet was re
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import reduce
 
 import numpy as np
 
 from .capture import EXT, ChannelRecord, Codes, GainSpec
-from .errors import InstrumentRejected, ReplyError
-from .family import ChannelPlan, Clock, Family, Plan, Record, channel_count, channel_number, step_up
+from .error_queue import rejected
+from .errors import ReplyError
+from .family import Abilities, ChannelPlan, Family, Plan, channel_count, channel_number, step_up
+from .identity import Identity
 from .links import Link
+from .present_setup import ScopeSetup, SettingsTree, ask_chained, give_back, read_kept, setup_of
+from .records import Record, Scale, block_of, channel_record, one_trigger, record_points, scale_of
 from .replies import named_fields, named_number, number, short, whole_number
+from .waiting import Clock, settles
 
-HORIZONTAL_DIVISIONS = 10
 VERTICAL_DIVISIONS = 8
 CODES_PER_DIV = 25
 """Of an 8-bit code; 16-bit words hold it times 256 (6400)."""
 TIME_STEPS = (1.0, 2.5, 5.0)
 ESR_ERRORS = 0b0011_1100
 """Query, device, execution and command error in the standard event status register (IEEE 488.2)."""
-POLL_S = 0.0005
-BLOCK_SLACK_BYTES = 64
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.0005, 0.01
+
+TREE = SettingsTree(
+    channel={
+        "on": ":SEL:CH{n}",
+        "probe": ":CH{n}:PRO",
+        "scale": ":CH{n}:SCA",
+        "position": ":CH{n}:POS",
+        "coupling": ":CH{n}:COUP",
+        "limiter": ":CH{n}:BAN",
+        "inverted": ":CH{n}:INV",
+    },
+    scope={
+        "time_scale": ":HOR:MAI:SCA",
+        "time_position": ":HOR:MAI:POS",
+        "points": ":HOR:RECO",
+        "acquisition": ":ACQ:MODE",
+        "stop_after": ":ACQ:STOPA",
+        "trigger_source": ":TRIG:MAI:EDGE:SOU",
+        "slope": ":TRIG:MAI:EDGE:SLO",
+        "trigger_coupling": ":TRIG:MAI:EDGE:COUP",
+        "trigger_mode": ":TRIG:MAI:MOD",
+        "trigger_level": ":TRIG:MAI:LEV",
+        "trigger_type": ":TRIG:MAI:TYP",
+    },
+    centre_v=lambda volts_per_div, position_div: -position_div * volts_per_div,
+    divisions=10,
+)
 
 
-@dataclass(frozen=True)
-class Preamble:
-    """One WFMPre: how bytes become codes, and codes volts."""
+def abilities_of(identity: Identity) -> Abilities:
+    """Of 8 bits, 2500 points fixed, 1 megohm; EXT and a video trigger are in every model of the manuals."""
+    return Abilities(
+        channels=channel_count(identity),
+        bits=8,
+        memory_points=(2500,),
+        video_trigger=True,
+        ext_input=True,
+        fifty_ohm_input=False,
+        gain_spec=GainSpec(3.0, "reading", from_data_sheet=False),
+    )
 
-    bytes_per_code: int
-    points: int
-    volts_per_code: float
-    volts_at_code_zero: float
-    seconds_per_sample: float
-    first_sample_s: float
 
-
-def read_preamble(text: str, *, where: str) -> Preamble:
+def read_preamble(text: str, *, where: str) -> Scale:
     """The preamble from a reply with headers on. volts = (code - YOFF) YMULT + YZERO; seconds = XZERO + XINCR (i - PT_OFF).
 
     Raises ReplyError if a field is missing or no number, or if the record is one of extremes (peak detect).
@@ -61,44 +92,48 @@ def read_preamble(text: str, *, where: str) -> Preamble:
     if named.get("PT_FMT", "Y").upper() != "Y":
         raise ReplyError("its record holds pairs of extremes", where=where, do="switch peak detect off")
     volts, seconds = value("YMULT", "YMU"), value("XINCR", "XIN")
-    if volts == 0.0 or seconds <= 0.0:
-        raise ReplyError(
-            f"a preamble with YMULT {volts:g} and XINCR {seconds:g}", where=where, do="start an acquisition by hand"
-        )
-    return Preamble(
-        bytes_per_code=int(value("BYT_NR")),
+    return scale_of(
+        volts,
+        value("YZERO", "YZE") - value("YOFF", "YOF") * volts,
+        seconds,
+        value("XZERO", "XZE") - value("PT_OFF") * seconds,
+        where=where,
         points=int(value("NR_PT")),
-        volts_per_code=volts,
-        volts_at_code_zero=value("YZERO", "YZE") - value("YOFF", "YOF") * volts,
-        seconds_per_sample=seconds,
-        first_sample_s=value("XZERO", "XZE") - value("PT_OFF") * seconds,
+        bytes_per_code=int(value("BYT_NR")),
     )
 
 
 class TektronixTds:
     """One instrument of the family."""
 
-    has_ext = True
-
-    def __init__(self, link: Link, identity: str, clock: Clock) -> None:
+    def __init__(self, link: Link, identity: Identity, clock: Clock) -> None:
+        self.abilities = abilities_of(identity)
         self._link = link
         self._clock = clock
-        self._count = channel_count(identity)
         self._width = 2
         self._points = 0
 
+    def read_setup(self) -> ScopeSetup:
+        self._link.write(":HEAD OFF;:VERB ON")
+        kept = read_kept(self._link, TREE, self.abilities.channels, ask_chained)
+        running = self._is_running(self._link.query(":ACQ:STATE?"))
+        self._take_length(dict(kept)[TREE.scope["points"]])
+        self._link.write(self._window())
+        return setup_of(kept, TREE, self.abilities.channels, running=running, where=self._link.resource)
+
     def configure(self, plan: Plan) -> None:
         self._link.write("*CLS;:HEAD OFF;:VERB ON;:ACQ:STATE STOP;MODE SAM")
-        self._points = self._record_length(plan.points)
-        self._width = 2
+        self._link.write(f":HOR:RECO {plan.points}")
+        self._take_length(self._link.query(":HOR:RECO?"))
         wanted = {self._number(channel.name): channel for channel in plan.channels}
-        messages = [self._channel_message(number, wanted.get(number)) for number in range(1, self._count + 1)]
-        messages.append(f":HOR:MAI:SCA {step_up(plan.span_s / HORIZONTAL_DIVISIONS, TIME_STEPS):g};POS 0")
+        numbers = range(1, self.abilities.channels + 1)
+        messages = [_channel_message(number, wanted.get(number), plan.limiter) for number in numbers]
+        messages.append(f":HOR:MAI:SCA {step_up(plan.span_s / TREE.divisions, TIME_STEPS):g};POS 0")
         messages.append(
             f":TRIG:MAI:TYP EDGE;MOD NORM;:TRIG:MAI:EDGE:SOU {self._trigger_source(plan.trigger_channel)};SLO FALL;COUP DC"
             f";:TRIG:MAI:LEV {plan.trigger_level_v:.4g}"
         )
-        messages.append(f":DAT:STAR 1;STOP {self._points};{self._encoding()}")
+        messages.append(self._window())
         self._checked("*CLS")
         for message in messages:
             self._checked(message)
@@ -111,82 +146,72 @@ class TektronixTds:
 
     def fetch(self, channels: Sequence[str]) -> Record:
         fetched = [self._fetch_one(channel) for channel in channels]
-        step = self._code_step([codes for _, codes in fetched])
-        times = {(preamble.seconds_per_sample, preamble.first_sample_s) for preamble, _ in fetched}
-        if len(times) != 1:
-            raise ReplyError("its channels do not share one time axis", where=self._link.resource, do="capture again")
-        records = tuple(
-            _record(name, codes, preamble, step) for name, (preamble, codes) in zip(channels, fetched, strict=True)
-        )
+        step = self._code_step([codes for codes, _ in fetched])
+        where = self._link.resource
+        records = [
+            (_record(name, codes, scale, step), scale) for name, (codes, scale) in zip(channels, fetched, strict=True)
+        ]
+        record = one_trigger(records, where=where)
         if self._width == 2 and step == 256:
             self._width = 1
-            self._checked(self._encoding())
-        return Record(records, *times.pop())
+            self._checked(self._window())
+        return record
+
+    def restore(self, setup: ScopeSetup) -> None:
+        self._link.write(":HEAD OFF;:VERB ON;:ACQ:STATE STOP")
+        give_back(self._link, setup.kept)
+        self._link.write(f":ACQ:STATE {'RUN' if setup.running else 'STOP'};:UNL ALL")
 
     def release(self) -> None:
-        self._link.write(":HEAD OFF;:TRIG:MAI:MOD AUTO;:ACQ:STOPA RUNST;STATE RUN")
+        self._link.write(":HEAD OFF;:TRIG:MAI:MOD AUTO;:ACQ:STOPA RUNST;STATE RUN;:UNL ALL")
 
     def _number(self, channel: str) -> int:
-        return channel_number(channel, self._count, where=self._link.resource)
+        return channel_number(channel, self.abilities.channels, where=self._link.resource)
+
+    def _take_length(self, reply: str) -> None:
+        """Records of that length from now on, as words until it is known that bytes do."""
+        self._width, self._points = 2, record_points(reply, of=":HOR:RECO?", where=self._link.resource)
+
+    def _is_running(self, reply: str) -> bool:
+        return number(reply, of="ACQ:STATE?", where=self._link.resource) != 0
 
     def _trigger_source(self, channel: str) -> str:
         return channel if channel == EXT else f"CH{self._number(channel)}"
 
-    def _channel_message(self, number: int, plan: ChannelPlan | None) -> str:
-        if plan is None:
-            return f":SEL:CH{number} OFF"
-        position_div = -plan.centre_v / plan.volts_per_div
-        return (
-            f":SEL:CH{number} ON;:CH{number}:COUP DC;INV OFF;BAN ON;SCA {plan.volts_per_div:g};POS {position_div:z.4g}"
-        )
-
-    def _encoding(self) -> str:
-        """Signed bytes, or unsigned words with the low byte first."""
-        return ":DAT:ENC RIB;WID 1" if self._width == 1 else ":DAT:ENC SRP;WID 2"
-
-    def _record_length(self, wanted: int) -> int:
-        self._link.write(f":HOR:RECO {wanted}")
-        return whole_number(self._link.query(":HOR:RECO?"), of="HOR:RECO?", where=self._link.resource)
+    def _window(self) -> str:
+        """The whole record, as signed bytes, or as unsigned words with the low byte first."""
+        encoding = "RIB;WID 1" if self._width == 1 else "SRP;WID 2"
+        return f":DAT:STAR 1;STOP {self._points};ENC {encoding}"
 
     def _checked(self, message: str) -> None:
         """Send a message and read the event status. Raises InstrumentRejected with the instrument's own words."""
         status = whole_number(self._link.query(f"{message};*ESR?"), of="*ESR?", where=self._link.resource)
         if status & ESR_ERRORS:
-            words = short(self._link.query("ALLEV?"), 120)
-            raise InstrumentRejected(
-                f"it refused '{message}': {words}", where=self._link.resource, do="check the hookup and the family"
-            )
+            raise rejected(f"'{message}', {short(self._link.query('ALLEV?'), 120)}", where=self._link.resource)
 
     def _complete(self, first: str, wait_s: float) -> bool:
         """Poll until the acquisition has stopped by itself. Polling leaves no answer owing where `*OPC?` would."""
-        end = self._clock.now() + wait_s
-        state = self._link.query(first)
-        pause_s = POLL_S
-        while number(state, of="ACQ:STATE?", where=self._link.resource) != 0:
-            if self._clock.now() >= end:
-                return False
-            self._clock.sleep(pause_s)
-            pause_s = min(2 * pause_s, 0.01)
-            state = self._link.query(":ACQ:STATE?")
-        return True
+        messages = iter((first,))
+        return settles(
+            lambda: not self._is_running(self._link.query(next(messages, ":ACQ:STATE?"))),
+            self._clock,
+            wait_s=wait_s,
+            pause_s=FIRST_PAUSE_S,
+            longest_s=LONGEST_PAUSE_S,
+        )
 
-    def _fetch_one(self, channel: str) -> tuple[Preamble, Codes]:
+    def _fetch_one(self, channel: str) -> tuple[Codes, Scale]:
         where = self._link.resource
-        preamble = read_preamble(self._link.query(f":DAT:SOU CH{self._number(channel)};:HEAD ON;:WFMP?"), where=where)
-        if preamble.bytes_per_code != self._width:
-            raise ReplyError(
-                f"{preamble.bytes_per_code} bytes a code where {self._width} were set", where=where, do="capture again"
+        scale = read_preamble(self._link.query(f":DAT:SOU CH{self._number(channel)};:HEAD ON;:WFMP?"), where=where)
+        if (scale.bytes_per_code, scale.points) != (self._width, self._points):
+            what = (
+                f"{scale.points} points of {scale.bytes_per_code} bytes where {self._points} of {self._width} were set"
             )
-        block = self._link.query_block(":HEAD OFF;:CURV?", self._points * self._width + BLOCK_SLACK_BYTES)
-        if block.nbytes != preamble.points * self._width:
-            raise ReplyError(
-                f"{block.nbytes} bytes of {channel} where its preamble says {preamble.points} points",
-                where=where,
-                do="capture again",
-            )
+            raise ReplyError(what, where=where, do="capture again")
+        block = block_of(self._link, ":HEAD OFF;:CURV?", self._points * self._width)
         if self._width == 1:
-            return preamble, np.frombuffer(block, np.int8)
-        return preamble, np.require(np.frombuffer(block, "<u2"), np.uint16, "A")  # a block may begin at an odd address
+            return np.frombuffer(block, np.int8), scale
+        return np.require(np.frombuffer(block, "<u2"), np.uint16, "A"), scale  # a block may begin at an odd address
 
     def _code_step(self, records: list[Codes]) -> int:
         """Distance of neighbouring converter states, from the bits that any code of any channel has set."""
@@ -196,24 +221,28 @@ class TektronixTds:
         return next(step for step in (256, 64, 16, 4, 1) if used % step == 0)
 
 
-def _record(name: str, codes: Codes, preamble: Preamble, step: int) -> ChannelRecord:
-    wide = codes.dtype == np.uint16
-    screen_codes = VERTICAL_DIVISIONS * CODES_PER_DIV * (256 if wide else 1)
-    return ChannelRecord(
-        name=name,
-        codes=codes,
-        volts_per_code=preamble.volts_per_code,
-        volts_at_code_zero=preamble.volts_at_code_zero,
-        low_rail_code=0 if wide else -128,
-        high_rail_code=65536 - step if wide else 127,
-        code_step=step,
-        full_scale_v=abs(preamble.volts_per_code) * screen_codes,
+def _channel_message(number: int, plan: ChannelPlan | None, limiter: bool) -> str:
+    if plan is None:
+        return f":SEL:CH{number} OFF"
+    position_div = -plan.centre_v / plan.volts_per_div
+    return (
+        f":SEL:CH{number} ON;:CH{number}:COUP DC;INV OFF;BAN {'ON' if limiter else 'OFF'}"
+        f";SCA {plan.volts_per_div:g};POS {position_div:z.4g}"
     )
+
+
+def _record(name: str, codes: Codes, scale: Scale, step: int) -> ChannelRecord:
+    screen_codes = VERTICAL_DIVISIONS * CODES_PER_DIV
+    if codes.dtype == np.int8:
+        return channel_record(name, codes, scale, (-128, 127), screen_codes=screen_codes)
+    return channel_record(name, codes, scale, (0, 65536 - step), screen_codes=256 * screen_codes, code_step=step)
 
 
 TEKTRONIX_TDS = Family(
     name="tektronix-tds",
+    series="TDS, TPS and TBS series",
     identities=(r"TEKTRONIX,(TDS|TPS|TBS) ?(2\d\d|[12]\d{3})", r"PEAKWHITE,SIM-CURVE,"),
-    gain_spec=GainSpec(3.0, "reading", from_data_sheet=False),
+    ways=("USBTMC", "raw socket"),
+    abilities=abilities_of,
     driver=TektronixTds,
 )

@@ -29,6 +29,9 @@ DIALECTS: dict[str, type[Face]] = {"curve": CurveFace, "preamble": PreambleFace}
 def main() -> int:
     """Runs until standard input closes, SIGTERM or SIGINT. Status 2: arguments, 3: a port is taken."""
     options = _parser().parse_args()
+    if options.dialects:
+        print(json.dumps({name: dialect.default_identity for name, dialect in DIALECTS.items()}))
+        return 0
     try:
         unit = changed_unit(Unit(), json.loads(options.unit.read_bytes())) if options.unit else Unit()
     except (OSError, ValueError, BadSetting) as error:
@@ -47,6 +50,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--port", type=int, default=0, help="TCP port of SCPI, 0 for any free one")
     parser.add_argument("--control", type=int, default=0, help="TCP port of the JSON control, 0 for any free one")
     parser.add_argument("--dialect", choices=sorted(DIALECTS), default="curve")
+    parser.add_argument("--dialects", action="store_true", help="print what each dialect calls itself, as JSON, and end")
     parser.add_argument("--identity", help="what *IDN? answers instead of the dialect's own")
     parser.add_argument("--bits", type=int, choices=(8, 12), default=8, help="of the converter")
     parser.add_argument("--clock", choices=("real", "fast"), default="real", help="fast: no waiting for acquisitions")

@@ -121,6 +121,7 @@ class CurveFace(Face):
         self.table.add("ALLEv", self._all_events)
         self.table.add("EVMsg", self._event_message)
         self.table.add("EVENT", self._event_code)
+        self.table.add("UNLock", write=lambda i, a: _ignore(choice(a, "ALL")))
         self._add_own("HEADer", "_header", flag)
         self._add_own("VERBose", "_verbose", flag)
         self._add_acquisition()

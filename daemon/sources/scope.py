@@ -6,15 +6,19 @@ from dataclasses import replace
 
 from ...drivers.capture import EXT, FORCED, Capture, GainSpec
 from ...drivers.errors import InstrumentError, InstrumentRejected, PeakwhiteError, UsageError
-from ...drivers.families import family_named, family_of
-from ...drivers.family import Clock, Driver, Plan, Record, channel_count, channel_number
-from ...drivers.links import CONNECT_TIMEOUT_S, TIMEOUT_S, Link, identify, open_link
+from ...drivers.families import family_named
+from ...drivers.family import Driver, Plan, channel_number
+from ...drivers.links import CONNECT_TIMEOUT_S, TIMEOUT_S, Link, open_link
+from ...drivers.opening import open_driver
+from ...drivers.records import Record
+from ...drivers.waiting import Clock
 from ..acquisition import Note, NoTrigger, Task
 from ..config import Setup
 from ..measure.hookup import Hookup
 from ..measure.targets import Conditions
 from .scope_plan import FIRST_TRIGGER_V, channel_plans, trigger_clip, trigger_level_v
 from .scope_ranges import Ranges
+from .users_setup import UsersSetup
 
 TRIGGER_WAIT_S = 0.15
 """Two lines take 128 us at most: whatever has not triggered by then will not."""
@@ -40,22 +44,25 @@ def open_scope(
     connect_timeout_s: float = CONNECT_TIMEOUT_S,
     clock: Clock | None = None,
     now_ns: Callable[[], int] = time.time_ns,
+    users: UsersSetup | None = None,
 ) -> "ScopeSource":
     """Open the scope and find its driver, by its identity or by the name of a family that is forced on it.
 
+    The set-up that it has is read, and given back when the source is closed. `users` keeps it over several openings of the
+    same scope; None: for this one.
     Raises MalformedResource, UsageError for an unknown family, UnknownInstrument, LinkError, ReplyError.
     """
     forced = None if family is None else family_named(family)
     link = open_link(resource, timeout_s=timeout_s, connect_timeout_s=connect_timeout_s)
+    clock = clock or Clock()
     try:
-        identity = identify(link)
-        chosen = forced or family_of(identity, where=resource)
-        clock = clock or Clock()
-        driver = chosen.driver(link, identity, clock)
+        identity, chosen, driver = open_driver(link, forced, clock)
+        users = UsersSetup() if users is None else users
+        users.remember(identity.text, driver)
     except PeakwhiteError:
         link.close()
         raise
-    return ScopeSource(link, identity, driver, chosen.gain_spec_of(identity), now_ns, clock.now)
+    return ScopeSource(link, identity.text, driver, chosen.gain_spec_of(identity), now_ns, clock.now, users)
 
 
 class ScopeSource:
@@ -74,6 +81,7 @@ class ScopeSource:
         gain_spec: GainSpec | None,
         now_ns: Callable[[], int],
         now_s: Callable[[], float] = time.monotonic,
+        users: UsersSetup | None = None,
     ) -> None:
         self._link = link
         self._identity = identity
@@ -83,6 +91,7 @@ class ScopeSource:
         self._task = Task.LEVELS
         self._setup: Setup | None = None
         self._now_s = now_s
+        self._users = users or UsersSetup(restore=False)
         self._ranges = Ranges()
         self._trigger_v = FIRST_TRIGGER_V
         self._configured: Plan | None = None
@@ -100,8 +109,8 @@ class ScopeSource:
         return () if self._setup is None else self._ranges.notes(self._setup.conditions)
 
     def check(self, hookup: Hookup) -> None:
-        count = channel_count(self._identity)
-        if hookup.of_channel(EXT) is not None and not self._driver.has_ext:
+        count = self._driver.abilities.channels
+        if hookup.of_channel(EXT) is not None and not self._driver.abilities.ext_input:
             do = "trigger on a channel: give sync a probe of its own, or leave it out"
             raise UsageError(f"{EXT} is not driven in this family", where=self._link.resource, do=do)
         for channel in hookup.recorded.channels:
@@ -146,11 +155,8 @@ class ScopeSource:
         )
 
     def close(self) -> None:
-        """Let the scope run freely again, as far as it still listens, and give the link back."""
-        try:
-            self._driver.release()
-        except PeakwhiteError:
-            pass
+        """Give the scope back to its user, as far as it still listens, and the link."""
+        self._users.give_back(self._identity, self._driver)
         self._link.close()
 
     def _bring_up_to_date(self, setup: Setup) -> None:
