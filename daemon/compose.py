@@ -26,6 +26,7 @@ from ..drivers.links import parse_resource
 from .acquisition import Acquisition, Job, Source
 from .calibrations import StoredCalibrations
 from .config import Setup, SetupInForce
+from .config.model import ScopeTable
 from .config.settings import Settings
 from .demo import SimulatedScope
 from .http.app import create_app
@@ -37,7 +38,9 @@ from .live.lines import lines_of
 from .measure.engine import measure_capture
 from .measure.hookup import Hookup
 from .recalibration import Recalibration
+from .sources.hands_off import open_hands_off
 from .sources.scope import open_scope
+from .sources.users_setup import UsersSetup
 
 SCAN_DEADLINE_S = 15.0
 """`peakwhite scopes` limits itself to six seconds and its start; what takes longer hangs."""
@@ -66,6 +69,7 @@ def serve(
     *,
     scope: str | None = None,
     family: str | None = None,
+    hands_off: bool = False,
     host: str | None = None,
     port: int | None = None,
     browser: bool = True,
@@ -76,13 +80,14 @@ def serve(
     Raises MalformedResource, UsageError, PortTaken before anything has started.
     """
     table = settings.tables.scope
-    origin = _origin(scope or table.resource, family or table.family)
+    given = {"resource": scope, "family": family, "hands_off": hands_off or None}
+    origin = _origin(table.model_copy(update={key: value for key, value in given.items() if value is not None}))
     return _run(settings, origin, None, host, port, browser)
 
 
 def check(settings: Settings) -> None:
     """Raises MalformedResource or UsageError where `serve` would refuse to start with these settings."""
-    _origin(settings.tables.scope.resource, settings.tables.scope.family)
+    _origin(settings.tables.scope)
     _refuse_beyond_loopback(settings.tables.http.host)
 
 
@@ -93,14 +98,18 @@ def demo(settings: Settings, *, host: str | None = None, port: int | None = None
     return _run(settings, origin, simulated, host, port, browser)
 
 
-def _origin(resource: str | None, family: str | None) -> Origin | None:
+def _origin(table: ScopeTable) -> Origin | None:
     """The scope of that name, None where none is named. Raises MalformedResource, UsageError for an unknown family."""
+    resource, family = table.resource, table.family
     if family is not None:
         family_named(family)
     if resource is None:
         return None
     parse_resource(resource)
-    return Origin(lambda: open_scope(resource, family=family), resource)
+    if table.hands_off:
+        return Origin(lambda: open_hands_off(resource, family=family), resource)
+    users = UsersSetup(restore=table.restore)
+    return Origin(lambda: open_scope(resource, family=family, users=users), resource)
 
 
 def _run(

@@ -16,6 +16,8 @@ class Task(StrEnum):
     """A few lines of every channel, as fast as the scope gives them."""
     FIELD = "field"
     """One field and more of every channel."""
+    EDGE = "edge"
+    """Two lines of every channel at the highest rate and with the whole bandwidth."""
 
 
 @dataclass(frozen=True)

@@ -43,12 +43,11 @@ class ScopeWatch:
         self._back()
         self._tell("ready", why.text, why.do, why.code)
 
-    def no_trigger(self) -> None:
-        """The scope answers, but did not trigger."""
+    def no_trigger(self, notes: Sequence[Note] = ()) -> None:
+        """The scope answers, but did not trigger; the source may know why."""
         self._back()
-        self._tell(
-            "waiting-for-trigger", "the scope finds no trigger", "check the sync probe, and that the unit is on", None
-        )
+        do = "check the sync probe, and that the unit is on"
+        self._tell("waiting-for-trigger", "the scope finds no trigger", do, None, notes)
 
     def failed(self, error: InstrumentError) -> None:
         """The scope could not be reached, or the link to it broke."""

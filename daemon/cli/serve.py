@@ -20,6 +20,7 @@ from .options import (
 @click.command(short_help="Measure live from a scope and show it on a page.")
 @click.option("--scope", metavar="RESOURCE", help="VISA resource string; left out, the one in the settings.")
 @click.option("--family", metavar="NAME", help="Force a family of scopes instead of asking the scope what it is.")
+@click.option("--hands-off", is_flag=True, help="Change nothing on the scope: read what its own knobs give.")
 @click.option("--host", metavar="ADDRESS", help="Address to listen on; left out, the one in the settings.")
 @port_option
 @browser_option
@@ -31,6 +32,7 @@ from .options import (
 def serve(
     scope: str | None,
     family: str | None,
+    hands_off: bool,
     host: str | None,
     port: int | None,
     browser: bool,
@@ -51,4 +53,6 @@ def serve(
 
         settings = settings_with_roles(config, roles)
         settings = with_measure(settings, pattern_white=pattern_white, gain_spec=gain_spec, hold=hold)
-        return compose.serve(settings, scope=scope, family=family, host=host, port=port, browser=browser)
+        return compose.serve(
+            settings, scope=scope, family=family, hands_off=hands_off, host=host, port=port, browser=browser
+        )

@@ -29,6 +29,12 @@ class ScopeTable(_Table):
     family: str | None = Field(
         default=None, description="family of the scope, to force a driver; left out, the scope is asked"
     )
+    hands_off: bool = Field(
+        default=False, description="change nothing on the scope, read what its own knobs give, and say what is missing"
+    )
+    restore: bool = Field(
+        default=True, description="give the scope the set-up back, at the end, that it had at the beginning"
+    )
 
 
 class LiveTable(_Table):

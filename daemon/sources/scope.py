@@ -5,33 +5,31 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from ...drivers.capture import EXT, FORCED, Capture, GainSpec
-from ...drivers.errors import InstrumentError, InstrumentRejected, PeakwhiteError, UsageError
-from ...drivers.families import family_named
-from ...drivers.family import Driver, Plan, channel_number
-from ...drivers.links import CONNECT_TIMEOUT_S, TIMEOUT_S, Link, open_link
-from ...drivers.opening import open_driver
+from ...drivers.errors import InstrumentError, PeakwhiteError
+from ...drivers.family import Driver, Plan
+from ...drivers.links import CONNECT_TIMEOUT_S, TIMEOUT_S, Link
 from ...drivers.records import Record
 from ...drivers.waiting import Clock
 from ..acquisition import Note, NoTrigger, Task
 from ..config import Setup
 from ..measure.hookup import Hookup
 from ..measure.targets import Conditions
+from .reached_scope import check_hookup, reach
 from .scope_plan import FIRST_TRIGGER_V, channel_plans, trigger_clip, trigger_level_v
 from .scope_ranges import Ranges
 from .users_setup import UsersSetup
 
-TRIGGER_WAIT_S = 0.15
+TRIGGER_WAIT_S = 0.1
 """Two lines take 128 us at most: whatever has not triggered by then will not."""
 FORCE_WAIT_S = 0.5
-SPAN_S = {Task.LEVELS: 500e-6, Task.FIELD: 42e-3}
-"""Seven or eight lines; two fields of 50 Hz and a little, so that two vertical syncs are always in it."""
-POINTS = {Task.LEVELS: 12_000, Task.FIELD: 250_000}
+SPAN_S = {Task.LEVELS: 500e-6, Task.FIELD: 42e-3, Task.EDGE: 150e-6}
+"""Seven or eight lines; two fields of 50 Hz and a little, so that two vertical syncs are always in it; two whole lines."""
+POINTS = {Task.LEVELS: 12_000, Task.FIELD: 250_000, Task.EDGE: 150_000}
+"""For edges a billion samples a second, or what the scope has."""
 COMPOSITE_FIELD_POINTS = 1_000_000
 """Five samples a subcarrier cycle over a field record."""
 BANDWIDTH_MHZ = 20.0
-"""The limiter is on: levels want no more, and with less noise their uncertainty is smaller."""
-
-
+"""The limiter is on but for edges: levels want no more, and with less noise their uncertainty is smaller."""
 EXT_LEVELS_V = (FIRST_TRIGGER_V, 1.0)
 """What is tried in turn on EXT, which no record shows: below blanking for a 75-ohm sync, the middle of a TTL one."""
 
@@ -52,24 +50,22 @@ def open_scope(
     same scope; None: for this one.
     Raises MalformedResource, UsageError for an unknown family, UnknownInstrument, LinkError, ReplyError.
     """
-    forced = None if family is None else family_named(family)
-    link = open_link(resource, timeout_s=timeout_s, connect_timeout_s=connect_timeout_s)
     clock = clock or Clock()
+    users = UsersSetup() if users is None else users
+    scope = reach(resource, family, clock, timeout_s=timeout_s, connect_timeout_s=connect_timeout_s)
     try:
-        identity, chosen, driver = open_driver(link, forced, clock)
-        users = UsersSetup() if users is None else users
-        users.remember(identity.text, driver)
+        users.remember(scope.identity, scope.driver)
     except PeakwhiteError:
-        link.close()
+        scope.link.close()
         raise
-    return ScopeSource(link, identity.text, driver, chosen.gain_spec_of(identity), now_ns, clock.now, users)
+    return ScopeSource(scope.link, scope.identity, scope.driver, scope.gain_spec, now_ns, clock.now, users)
 
 
 class ScopeSource:
     """An open scope as a Source.
 
-    LEVELS asks for 12 000 points over 500 us, FIELD for 250 000 over 42 ms (a million where composite is in the hookup); a
-    family with fixed memory gives what it has.
+    LEVELS asks for 12 000 points over 500 us, FIELD for 250 000 over 42 ms (a million where composite is in the hookup),
+    EDGE for 150 000 over 150 us without the limiter; a family with fixed memory gives what it has.
     With 2500 points a FIELD capture lies far below the sample rate that finds a line sync: such a scope has levels only.
     """
 
@@ -109,15 +105,7 @@ class ScopeSource:
         return () if self._setup is None else self._ranges.notes(self._setup.conditions)
 
     def check(self, hookup: Hookup) -> None:
-        count = self._driver.abilities.channels
-        if hookup.of_channel(EXT) is not None and not self._driver.abilities.ext_input:
-            do = "trigger on a channel: give sync a probe of its own, or leave it out"
-            raise UsageError(f"{EXT} is not driven in this family", where=self._link.resource, do=do)
-        for channel in hookup.recorded.channels:
-            try:
-                channel_number(channel, count, where=self._link.resource)
-            except InstrumentRejected as error:
-                raise UsageError(error.what, where=error.where, do=error.do) from error
+        check_hookup(hookup, self._driver, where=self._link.resource)
 
     def configure(self, task: Task, setup: Setup) -> None:
         hookup = setup.conditions.hookup
@@ -150,7 +138,7 @@ class ScopeSource:
             identity=self._identity,
             captured_at_ns=captured_at_ns,
             gain_spec=self._gain_spec,
-            bandwidth_mhz=BANDWIDTH_MHZ,
+            bandwidth_mhz=None if self._task is Task.EDGE else BANDWIDTH_MHZ,
             triggered_by=trigger if triggered else FORCED,
         )
 
@@ -167,6 +155,7 @@ class ScopeSource:
             trigger_level_v=self._trigger_v,
             span_s=SPAN_S[self._task],
             points=self._points(setup),
+            limiter=self._task is not Task.EDGE,
         )
         if plan != self._configured:
             self._configured = None
@@ -182,7 +171,7 @@ class ScopeSource:
         hookup = setup.conditions.hookup
         self._ranges.learn(record.channels, _recorded(setup.conditions), self._now_s())
         trigger = trigger_clip(hookup)
-        if self._task is Task.LEVELS and trigger.channel != EXT:
+        if self._task is not Task.FIELD and trigger.channel != EXT:
             channel = record.channels[hookup.recorded.channels.index(trigger.channel)]
             self._trigger_v = trigger_level_v(channel, record.seconds_per_sample, trigger.role, self._trigger_v)
 

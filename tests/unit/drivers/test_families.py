@@ -5,6 +5,7 @@ import pytest
 from peakwhite.drivers.errors import InstrumentRejected, UnknownInstrument, UsageError
 from peakwhite.drivers.families import FAMILIES, family_named, family_of
 from peakwhite.drivers.family import channel_count, channel_number, step_up
+from peakwhite.drivers.identity import Identity
 
 KNOWN = [
     ("TEKTRONIX,TDS 2024C,C000000,CF:91.1CT FV:v24.26", "tektronix-tds", 4),
@@ -29,7 +30,7 @@ UNKNOWN = [
 @pytest.mark.parametrize(("identity", "name", "channels"), KNOWN)
 def test_an_instrument_finds_its_family_and_count_of_channels(identity: str, name: str, channels: int) -> None:
     assert family_of(identity, where="scope").name == name
-    assert channel_count(identity) == channels
+    assert channel_count(Identity(identity)) == channels
     assert sum(family.knows(identity) for family in FAMILIES) == 1
 
 
@@ -47,13 +48,13 @@ def test_a_family_is_found_by_its_name() -> None:
 
 @pytest.mark.parametrize("identity", [identity for identity, _, _ in KNOWN])
 def test_only_the_simulated_scope_has_a_specification_that_is_known_for_sure(identity: str) -> None:
-    spec = family_of(identity, where="scope").gain_spec_of(identity)
+    spec = family_of(identity, where="scope").gain_spec_of(Identity(identity))
     assert spec is not None
     assert spec.from_data_sheet is identity.startswith("PEAKWHITE,")
 
 
 def test_an_instrument_of_another_family_has_no_specification() -> None:
-    assert FAMILIES[0].gain_spec_of("PEAKWHITE,SIM-OTHER,SIM000001,1.0") is None
+    assert FAMILIES[0].gain_spec_of(Identity("PEAKWHITE,SIM-OTHER,SIM000001,1.0")) is None
 
 
 def test_a_wrong_family_name_gets_the_nearest_one() -> None:

@@ -6,15 +6,17 @@ import numpy as np
 import pytest
 
 from peakwhite.drivers.errors import InstrumentRejected, ReplyError
-from peakwhite.drivers.family import ChannelPlan, Clock, Plan
+from peakwhite.drivers.family import ChannelPlan, Plan
+from peakwhite.drivers.identity import Identity
 from peakwhite.drivers.links import Link
 from peakwhite.drivers.rigol_1000z import Rigol1000Z, read_preamble
+from peakwhite.drivers.waiting import Clock
 
 Script = Callable[[Sequence[tuple[str, str | bytes | None]]], Link]
 Step = tuple[str, str | bytes | None]
 
-IDENTITY = "PEAKWHITE,SIM-PREAMBLE,SIM000001,1.0"
-TWO_CHANNELS = "RIGOL TECHNOLOGIES,DS1102Z-E,DS1ZE000000000,00.06.02"
+IDENTITY = Identity("PEAKWHITE,SIM-PREAMBLE,SIM000001,1.0")
+TWO_CHANNELS = Identity("RIGOL TECHNOLOGIES,DS1102Z-E,DS1ZE000000000,00.06.02")
 PREAMBLE = "0,2,6000,1,1.000000e-07,-3.000000e-04,0,8.000000e-03,-50,127"
 
 
@@ -78,7 +80,7 @@ def configuration(
         ":WAV:MODE RAW", ":WAV:FORM BYTE",
     ]  # fmt: skip
     read: list[Step] = [(":SYST:ERR?", error) for error in errors]
-    return [*((message, None) for message in written), *read, (":ACQ:SRAT?", "1.0E7"), (":ACQ:MDEP?", depth_reply)]
+    return [*((message, None) for message in written), *read, (":ACQ:MDEP?", depth_reply), (":ACQ:SRAT?", "1.0E7")]
 
 
 def fetching(start: int, stop: int, block: bytes) -> list[Step]:
@@ -121,7 +123,7 @@ def test_a_long_record_is_fetched_in_chunks(script: Script) -> None:
 def test_a_block_of_another_length_than_asked_for_is_an_error(script: Script) -> None:
     driver = Rigol1000Z(script([*configuration(), *HEAD, *fetching(1, 12_000, bytes(11_999))]), TWO_CHANNELS, Clock())
     driver.configure(plan())
-    with pytest.raises(ReplyError, match="11999 points where 12000"):
+    with pytest.raises(ReplyError, match="11999 bytes where 12000"):
         driver.fetch(("CH1",))
 
 

@@ -7,14 +7,16 @@ import pytest
 
 from peakwhite.drivers.capture import ChannelRecord
 from peakwhite.drivers.errors import InstrumentRejected, ReplyError
-from peakwhite.drivers.family import ChannelPlan, Clock, Plan
+from peakwhite.drivers.family import ChannelPlan, Plan
+from peakwhite.drivers.identity import Identity
 from peakwhite.drivers.links import Link
 from peakwhite.drivers.tektronix_tds import TektronixTds, read_preamble
+from peakwhite.drivers.waiting import Clock
 
 Script = Callable[[Sequence[tuple[str, str | bytes | None]]], Link]
 
-IDENTITY = "PEAKWHITE,SIM-CURVE,SIM000001,1.0"
-TWO_CHANNELS = "TEKTRONIX,TBS 1202B-EDU,C010396,CF:91.1CT FV:v4.0"
+IDENTITY = Identity("PEAKWHITE,SIM-CURVE,SIM000001,1.0")
+TWO_CHANNELS = Identity("TEKTRONIX,TBS 1202B-EDU,C010396,CF:91.1CT FV:v4.0")
 PLAN = Plan(
     channels=(ChannelPlan("CH1", 0.2, 0.4), ChannelPlan("CH2", 0.1, 0.0)),
     trigger_channel="CH2",
@@ -82,7 +84,7 @@ def test_fields_in_another_order_and_16_bits_give_their_published_volts() -> Non
 @pytest.mark.parametrize(
     ("spoilt", "says"),
     [
-        (preamble(10, ymult=0.0), "YMULT 0"),
+        (preamble(10, ymult=0.0), "0 volts a code"),
         (preamble(10).replace("PT_FMT Y", "PT_FMT ENV"), "extremes"),
         (preamble(10).replace("YMULT 0.008", "YMULT 9.9E37"), "not valid"),
         (preamble(10).replace("XINCR", "OTHER"), "lacks XINCR"),
@@ -105,7 +107,7 @@ def configuration(record_length: int) -> list[tuple[str, str | bytes | None]]:
         (":SEL:CH2 ON;:CH2:COUP DC;INV OFF;BAN ON;SCA 0.1;POS 0;*ESR?", "0"),
         (":HOR:MAI:SCA 5e-05;POS 0;*ESR?", "0"),
         (":TRIG:MAI:TYP EDGE;MOD NORM;:TRIG:MAI:EDGE:SOU CH2;SLO FALL;COUP DC;:TRIG:MAI:LEV -0.15;*ESR?", "0"),
-        (f":DAT:STAR 1;STOP {record_length};:DAT:ENC SRP;WID 2;*ESR?", "0"),
+        (f":DAT:STAR 1;STOP {record_length};ENC SRP;WID 2;*ESR?", "0"),
     ]
 
 
@@ -145,7 +147,7 @@ def test_eight_bits_in_words_are_fetched_as_bytes_from_then_on(script: Script) -
             *configuration(2500),
             (":DAT:SOU CH1;:HEAD ON;:WFMP?", preamble(2500, ymult=8e-3 / 256, yoff=32768)),
             (":HEAD OFF;:CURV?", words.tobytes()),
-            (":DAT:ENC RIB;WID 1;*ESR?", "0"),
+            (":DAT:STAR 1;STOP 2500;ENC RIB;WID 1;*ESR?", "0"),
             (":DAT:SOU CH1;:HEAD ON;:WFMP?", preamble(2500, width=1)),
             (":HEAD OFF;:CURV?", signed.tobytes()),
         ]
@@ -189,7 +191,7 @@ def test_a_block_of_another_length_than_the_preamble_says_is_an_error(script: Sc
     )
     driver = TektronixTds(link, TWO_CHANNELS, Clock())
     driver.configure(PLAN)
-    with pytest.raises(ReplyError, match="2500 points"):
+    with pytest.raises(ReplyError, match="where 5000 were meant"):
         driver.fetch(("CH1",))
 
 
@@ -245,5 +247,5 @@ def test_without_a_trigger_the_wait_ends_and_the_capture_can_be_forced(script: S
 
 
 def test_release_lets_it_run_freely(script: Script) -> None:
-    link = script([(":HEAD OFF;:TRIG:MAI:MOD AUTO;:ACQ:STOPA RUNST;STATE RUN", None)])
+    link = script([(":HEAD OFF;:TRIG:MAI:MOD AUTO;:ACQ:STOPA RUNST;STATE RUN;:UNL ALL", None)])
     TektronixTds(link, IDENTITY, Clock()).release()

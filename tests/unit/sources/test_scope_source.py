@@ -21,6 +21,7 @@ from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup, Role
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.daemon.sources.scope import ScopeSource, open_scope
 from peakwhite.daemon.sources.scope_ranges import BACK_AFTER_S
+from peakwhite.daemon.sources.users_setup import UsersSetup
 from peakwhite.drivers.capture import Capture
 from peakwhite.drivers.errors import (
     InstrumentError,
@@ -31,7 +32,10 @@ from peakwhite.drivers.errors import (
     UnknownInstrument,
     UsageError,
 )
-from peakwhite.drivers.family import Clock
+from peakwhite.drivers.identity import Identity
+from peakwhite.drivers.links import open_link
+from peakwhite.drivers.tektronix_tds import abilities_of
+from peakwhite.drivers.waiting import Clock
 
 SHORT_S = 0.5
 
@@ -449,15 +453,59 @@ def test_an_empty_hookup_is_refused(curve: Bench) -> None:
         curve.open().configure(Task.LEVELS, setup(Hookup(())))
 
 
-def test_a_closed_source_leaves_the_scope_running_freely(curve: Bench) -> None:
-    source = curve.open()
+KNOBS = "*RST;:HEAD OFF;:CH1:SCA 0.5;:CH2:POS 1;:HOR:MAI:SCA 1E-3;:TRIG:MAI:LEV 0.2;:ACQ:STOPA RUNST;STATE RUN"
+LOOK = ":CH1:SCA?;:CH2:POS?;:HOR:MAI:SCA?;:TRIG:MAI:LEV?;:TRIG:MAI:MOD?;:ACQ:STOPA?;STATE?"
+
+
+def said(resource: str, message: str) -> str:
+    """What the scope answers to another client."""
+    link = open_link(resource)
+    try:
+        return link.query(f"{message};*IDN?").rpartition(";")[0]
+    finally:
+        link.close()
+
+
+@pytest.mark.parametrize("restore", [True, False])
+def test_a_closed_source_gives_the_scope_back_as_its_user_had_it_or_lets_it_run(curve: Bench, restore: bool) -> None:
+    said(curve.resource, KNOBS)
+    users = said(curve.resource, LOOK)
+    source = open_scope(curve.resource, users=UsersSetup(restore=restore))
     source.configure(Task.LEVELS, setup())
     caught(source)
     source.close()
-    host, port = curve.resource.split("::")[1:3]
-    with socket.create_connection((host, int(port)), timeout=5.0) as looker:
-        looker.sendall(b":HEAD OFF;:ACQ:STOPA?;STATE?;:TRIG:MAI:MOD?\n")
-        assert looker.recv(100) == b"RUNSTOP;1;AUTO\n"
+    now = said(curve.resource, LOOK)
+    assert (now == users) is restore
+    assert now.endswith(";AUTO;RUNSTOP;1")
+
+
+def test_a_link_that_broke_and_came_back_does_not_change_what_is_given_back(curve: Bench) -> None:
+    said(curve.resource, KNOBS)
+    before = said(curve.resource, LOOK)
+    users = UsersSetup()
+    source = open_scope(curve.resource, users=users, timeout_s=SHORT_S)
+    source.configure(Task.LEVELS, setup())
+    curve.tell(fault="drop-mid-block")
+    with pytest.raises(LinkLost):
+        source.capture(1.0)
+    source.close()
+    curve.tell(fault=None)
+    assert said(curve.resource, LOOK) != before
+    source = open_scope(curve.resource, users=users)
+    source.configure(Task.LEVELS, setup())
+    caught(source)
+    source.close()
+    assert said(curve.resource, LOOK) == before
+
+
+def test_edges_are_captured_with_the_whole_bandwidth_at_the_highest_rate(bench: Bench) -> None:
+    source = bench.open()
+    source.configure(Task.LEVELS, setup())
+    levels = caught(source)
+    source.configure(Task.EDGE, setup())
+    edges = caught(source)
+    assert edges.seconds_per_sample < levels.seconds_per_sample / 10
+    assert (levels.bandwidth_mhz, edges.bandwidth_mhz) == (20.0, None)
 
 
 EXT_HOOKUP = Hookup((Clip("CH1", "red"), Clip("CH2", "green"), Clip("CH3", "blue"), Clip("EXT", "sync")))
@@ -499,7 +547,7 @@ def test_a_scope_that_can_not_even_be_forced_has_no_trigger() -> None:
     class Deaf:
         """A driver of a scope whose acquisitions never end."""
 
-        has_ext = False
+        abilities = abilities_of(Identity("DEAF"))
 
         def configure(self, plan: object) -> None: ...
         def acquire(self, trigger_wait_s: float) -> bool:
@@ -511,11 +559,13 @@ def test_a_scope_that_can_not_even_be_forced_has_no_trigger() -> None:
         def fetch(self, channels: object) -> Any:
             raise AssertionError("nothing to fetch")
 
+        def read_setup(self) -> Any:
+            raise AssertionError("nobody asked for it")
+
+        def restore(self, setup: object) -> None: ...
         def release(self) -> None: ...
 
     with socket.create_server(("127.0.0.1", 0)) as listening:
-        from peakwhite.drivers.links import open_link
-
         link = open_link(f"TCPIP0::127.0.0.1::{listening.getsockname()[1]}::SOCKET")
         source = ScopeSource(link, "DEAF", Deaf(), None, lambda: 0)
         source.configure(Task.LEVELS, setup())

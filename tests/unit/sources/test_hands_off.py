@@ -1,0 +1,130 @@
+"""A scope that only its user sets: what is read of it, what is said to be lacking, and that nothing is changed."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import pytest
+
+from family_rig import LEVELS, Rig, SimulatedScope
+from peakwhite.daemon.acquisition import NoTrigger, Task
+from peakwhite.daemon.config import Setup
+from peakwhite.daemon.measure.engine import measure_capture
+from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
+from peakwhite.daemon.measure.targets import Conditions
+from peakwhite.daemon.sources.hands_off import HandsOffSource, open_hands_off
+from peakwhite.drivers.capture import Capture
+from peakwhite.drivers.families import family_named
+
+DIALECTS = {"tektronix-tds": "curve", "rigol-1000z": "preamble"}
+LUMA = Hookup((Clip("CH1", "luma"),))
+Open = Callable[[Hookup], HandsOffSource]
+
+
+@pytest.fixture(scope="module")
+def scopes() -> Iterator[dict[str, SimulatedScope]]:
+    started = {family: SimulatedScope(dialect) for family, dialect in DIALECTS.items()}
+    yield started
+    for scope in started.values():
+        scope.end()
+
+
+@pytest.fixture(params=DIALECTS)
+def rig(request: pytest.FixtureRequest, scopes: dict[str, SimulatedScope]) -> Iterator[Rig]:
+    """The user, who sets the scope through a driver of its own."""
+    made = Rig(family_named(request.param), scopes[request.param])
+    yield made
+    made.end()
+
+
+@pytest.fixture
+def hands_off(rig: Rig) -> Iterator[Open]:
+    """Open a hands-off source on the same scope, set up for that hookup."""
+    sources: list[HandsOffSource] = []
+
+    def begin(hookup: Hookup) -> HandsOffSource:
+        sources.append(open_hands_off(rig.scope.resource))
+        sources[-1].configure(Task.LEVELS, Setup(conditions=Conditions(hookup)))
+        return sources[-1]
+
+    yield begin
+    for source in sources:
+        source.close()
+
+
+def codes(source: HandsOffSource) -> list[str]:
+    return [note.code for note in source.notes]
+
+
+def test_the_record_of_a_stopped_scope_is_measured_and_nothing_is_changed(rig: Rig, hands_off: Open) -> None:
+    rig.driver.configure(LEVELS)
+    rig.caught_with_white("CH1")
+    before = rig.driver.read_setup()
+    source = hands_off(BENCH_DEFAULT)
+    capture = source.capture(1.0)
+    assert isinstance(capture, Capture)
+    measured = measure_capture(capture, Conditions(BENCH_DEFAULT))
+    for channel in measured.channels[:3]:
+        assert channel.peak_white_mv == pytest.approx(1e3 * rig.white_v(str(channel.role)), abs=4.0)
+    assert not source.notes
+    assert (capture.triggered_by, capture.bandwidth_mhz) == ("CH4", 20.0)
+    source.close()
+    assert rig.driver.read_setup() == before
+
+
+def test_the_same_record_read_again_keeps_its_time(rig: Rig, hands_off: Open) -> None:
+    rig.driver.configure(LEVELS)
+    rig.caught()
+    source = hands_off(BENCH_DEFAULT)
+    first, again = source.capture(1.0), source.capture(1.0)
+    assert isinstance(first, Capture) and isinstance(again, Capture)
+    assert first.captured_at_ns == again.captured_at_ns
+    rig.caught()
+    new = source.capture(1.0)
+    assert isinstance(new, Capture)
+    assert new.captured_at_ns > first.captured_at_ns
+
+
+def test_several_channels_of_a_running_scope_are_not_taken_for_one_trigger(rig: Rig, hands_off: Open) -> None:
+    rig.driver.configure(LEVELS)
+    rig.driver.release()
+    source = hands_off(BENCH_DEFAULT)
+    assert isinstance(source.capture(1.0), NoTrigger)
+    assert codes(source) == ["hands-off-running"]
+    assert rig.driver.read_setup().running
+
+
+def test_a_single_channel_of_a_running_scope_is_followed(rig: Rig, hands_off: Open) -> None:
+    rig.scope.tell(set={"format": "luma-sync"})
+    rig.driver.configure(LEVELS)
+    rig.driver.release()
+    source = hands_off(LUMA)
+    captures = [source.capture(1.0) for _ in range(3)]
+    assert len({capture.captured_at_ns for capture in captures if isinstance(capture, Capture)}) == 3
+    assert rig.driver.read_setup().running
+
+
+def test_a_channel_that_is_off_is_named_and_the_others_are_read(rig: Rig, hands_off: Open) -> None:
+    rig.driver.configure(LEVELS)
+    rig.driver.configure(replace(LEVELS, channels=LEVELS.channels[:2]))
+    assert rig.driver.acquire(0.1)
+    source = hands_off(Hookup((Clip("CH1", "red"), Clip("CH3", "blue"))))
+    capture = source.capture(1.0)
+    assert isinstance(capture, Capture)
+    assert [channel.name for channel in capture.channels] == ["CH1"]
+    assert [note.text for note in source.notes] == ["CH3 (blue) switched off on the scope"]
+
+
+def test_a_record_that_is_too_short_is_said_to_be(rig: Rig, hands_off: Open) -> None:
+    rig.driver.configure(replace(LEVELS, span_s=50e-6))
+    rig.caught("CH1")
+    source = hands_off(BENCH_DEFAULT)
+    assert isinstance(source.capture(1.0), Capture)
+    assert codes(source) == ["hands-off-span"]
+
+
+def test_a_rate_that_is_too_low_is_said_to_be(rig: Rig, hands_off: Open) -> None:
+    rig.driver.configure(replace(LEVELS, span_s=42e-3))
+    rig.caught("CH1")
+    source = hands_off(BENCH_DEFAULT)
+    assert isinstance(source.capture(1.0), Capture)
+    assert codes(source) == ["hands-off-rate"]
