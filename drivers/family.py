@@ -51,19 +51,19 @@ class Abilities:
         channels: analogue inputs.
         bits: of the converter in its normal mode.
         memory_points: record lengths to choose from with one channel on; empty where any length or its own choice goes.
+        gain_spec: DC gain accuracy at the ranges that a video level needs; the driver says where its figure is from.
         video_trigger: it has a video trigger of its own (a help, never needed here).
         ext_input: a plan's trigger channel may be EXT, the external trigger input.
         fifty_ohm_input: its inputs can be switched to 50 ohm, which is no load for video.
-        gain_spec: DC gain accuracy at the ranges that a video level needs; the driver says where its figure is from.
     """
 
     channels: int
     bits: int
     memory_points: tuple[int, ...]
-    video_trigger: bool
-    ext_input: bool
-    fifty_ohm_input: bool
     gain_spec: GainSpec
+    video_trigger: bool = False
+    ext_input: bool = False
+    fifty_ohm_input: bool = False
 
 
 class Driver(Protocol):

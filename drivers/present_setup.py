@@ -52,6 +52,10 @@ class ScopeSetup:
     running: bool
     kept: tuple[tuple[str, str], ...]
 
+    def reply(self, header: str) -> str:
+        """What that header, one of the dialect's table, was answered with."""
+        return dict(self.kept)[header]
+
     def channel(self, name: str) -> ChannelSetup | None:
         """The channel of that name, or None."""
         return next((channel for channel in self.channels if channel.name == name), None)

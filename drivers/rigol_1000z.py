@@ -14,19 +14,18 @@ The preamble's count can stay 1200 in RAW mode: a block is checked against what 
 While it runs only the 1200 points of its screen can be had.
 """
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from .capture import ChannelRecord, GainSpec
 from .error_queue import raise_rejections
 from .errors import ReplyError
-from .family import Abilities, ChannelPlan, Family, Plan, channel_count, channel_number, step_up
+from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up
 from .identity import Identity
 from .links import Link
-from .present_setup import ScopeSetup, SettingsTree, give_back, read_kept, setup_of
-from .records import Record, Scale, block_of, channel_record, one_trigger, pieces, record_points, scale_of
+from .present_setup import ScopeSetup, SettingsTree, give_back
+from .records import Scale, block_of, channel_record, pieces, record_points, scale_of
 from .replies import number
+from .scpi_driver import ScpiDriver
 from .waiting import Clock, Progress, settles, stops_anew
 
 SCREEN_CODES = 8 * 25
@@ -38,34 +37,19 @@ DEPTHS = (12_000, 120_000, 1_200_000, 12_000_000)
 CHUNK_POINTS = 250_000
 """The most bytes that one :WAVeform:DATA? gives."""
 OLD_STOP_S = 0.3
+GAIN_SPEC = GainSpec(3.0, "full-scale", from_data_sheet=False)
 PREAMBLE_FIELDS = (
     *("format", "type", "points", "count", "xincrement", "xorigin", "xreference"),
     *("yincrement", "yorigin", "yreference"),
 )
 
 TREE = SettingsTree(
-    channel={
-        "on": ":CHAN{n}:DISP",
-        "probe": ":CHAN{n}:PROB",
-        "scale": ":CHAN{n}:SCAL",
-        "position": ":CHAN{n}:OFFS",
-        "coupling": ":CHAN{n}:COUP",
-        "limiter": ":CHAN{n}:BWL",
-        "inverted": ":CHAN{n}:INV",
-    },
-    scope={
-        "time_mode": ":TIM:MODE",
-        "time_scale": ":TIM:SCAL",
-        "time_position": ":TIM:OFFS",
-        "acquisition": ":ACQ:TYPE",
-        "points": ":ACQ:MDEP",
-        "trigger_source": ":TRIG:EDG:SOUR",
-        "slope": ":TRIG:EDG:SLOP",
-        "trigger_level": ":TRIG:EDG:LEV",
-        "trigger_coupling": ":TRIG:COUP",
-        "trigger_type": ":TRIG:MODE",
-        "trigger_mode": ":TRIG:SWE",
-    },
+    channel={"on": ":CHAN{n}:DISP", "probe": ":CHAN{n}:PROB", "scale": ":CHAN{n}:SCAL", "position": ":CHAN{n}:OFFS"}
+    | {"coupling": ":CHAN{n}:COUP", "limiter": ":CHAN{n}:BWL", "inverted": ":CHAN{n}:INV"},
+    scope={"time_mode": ":TIM:MODE", "time_scale": ":TIM:SCAL", "time_position": ":TIM:OFFS"}
+    | {"acquisition": ":ACQ:TYPE", "points": ":ACQ:MDEP"}
+    | {"trigger_source": ":TRIG:EDG:SOUR", "slope": ":TRIG:EDG:SLOP", "trigger_level": ":TRIG:EDG:LEV"}
+    | {"trigger_coupling": ":TRIG:COUP", "trigger_type": ":TRIG:MODE", "trigger_mode": ":TRIG:SWE"},
     centre_v=lambda volts_per_div, offset_v: -offset_v,
     divisions=12,
 )
@@ -73,15 +57,7 @@ TREE = SettingsTree(
 
 def abilities_of(identity: Identity) -> Abilities:
     """Of 8 bits and 1 megohm. The guide's edge sources are the channels, digital lines and the mains: no EXT."""
-    return Abilities(
-        channels=channel_count(identity),
-        bits=8,
-        memory_points=DEPTHS,
-        video_trigger=True,
-        ext_input=False,
-        fifty_ohm_input=False,
-        gain_spec=GainSpec(3.0, "full-scale", from_data_sheet=False),
-    )
+    return Abilities(channel_count(identity), 8, DEPTHS, GAIN_SPEC, video_trigger=True)
 
 
 def read_preamble(text: str, *, where: str, seconds_per_sample: float = 0.0) -> Scale:
@@ -105,25 +81,21 @@ def read_preamble(text: str, *, where: str, seconds_per_sample: float = 0.0) -> 
     )
 
 
-class Rigol1000Z:
+class Rigol1000Z(ScpiDriver):
     """One instrument of the family."""
 
+    tree = TREE
+
     def __init__(self, link: Link, identity: Identity, clock: Clock) -> None:
-        self.abilities = abilities_of(identity)
-        self._link = link
-        self._clock = clock
-        self._points = 0
-        self._seconds_per_sample = 0.0
+        super().__init__(link, abilities_of(identity), clock)
 
     def read_setup(self) -> ScopeSetup:
-        kept = read_kept(self._link, TREE, self.abilities.channels)
-        running = self._progress() != "stopped"
-        setup = setup_of(kept, TREE, self.abilities.channels, running=running, where=self._link.resource)
-        self._link.write(f":WAV:MODE {'NORM' if running else 'RAW'}")
-        self._link.write(":WAV:FORM BYTE")
-        self._read_memory(setup.span_s, dict(kept)[TREE.scope["points"]])
-        if running:
+        setup = self._present(self._progress() != "stopped")
+        self._write_all((f":WAV:MODE {'NORM' if setup.running else 'RAW'}", ":WAV:FORM BYTE"))
+        if setup.running:
             self._seconds_per_sample, self._points = setup.span_s / SCREEN_POINTS, SCREEN_POINTS
+        else:
+            self._read_memory(setup.span_s, setup.reply(":ACQ:MDEP"))
         return setup
 
     def configure(self, plan: Plan) -> None:
@@ -141,25 +113,18 @@ class Rigol1000Z:
         ]
         messages += [f":TRIG:EDG:LEV {plan.trigger_level_v:.4g}", ":TRIG:COUP DC", ":TRIG:SWE NORM"]
         messages += [":WAV:MODE RAW", ":WAV:FORM BYTE"]
-        for message in messages:
-            self._link.write(message)
+        self._write_all(messages)
         raise_rejections(self._link)
         self._read_memory(time_per_div * TREE.divisions, self._link.query(":ACQ:MDEP?"))
 
     def acquire(self, trigger_wait_s: float) -> bool:
         self._link.write(":SING")
-        record_s = self._points * self._seconds_per_sample
-        return stops_anew(
-            self._progress, self._clock, old_stop_s=OLD_STOP_S, record_s=record_s, trigger_wait_s=trigger_wait_s
-        )
+        times = {"old_stop_s": OLD_STOP_S, "record_s": self._record_s, "trigger_wait_s": trigger_wait_s}
+        return stops_anew(self._progress, self._clock, **times)
 
     def force(self, wait_s: float) -> bool:
         self._link.write(":TFOR")
-        record_s = self._points * self._seconds_per_sample
-        return settles(lambda: self._progress() == "stopped", self._clock, wait_s=wait_s + record_s)
-
-    def fetch(self, channels: Sequence[str]) -> Record:
-        return one_trigger([self._fetch_one(channel) for channel in channels], where=self._link.resource)
+        return settles(lambda: self._progress() == "stopped", self._clock, wait_s=wait_s + self._record_s)
 
     def restore(self, setup: ScopeSetup) -> None:
         self._link.write(":RUN")
@@ -167,11 +132,7 @@ class Rigol1000Z:
         self._link.write(":RUN" if setup.running else ":STOP")
 
     def release(self) -> None:
-        self._link.write(":TRIG:SWE AUTO")
-        self._link.write(":RUN")
-
-    def _number(self, channel: str) -> int:
-        return channel_number(channel, self.abilities.channels, where=self._link.resource)
+        self._write_all((":TRIG:SWE AUTO", ":RUN"))
 
     def _progress(self) -> Progress:
         state = self._link.query(":TRIG:STAT?").strip().upper()
@@ -179,28 +140,25 @@ class Rigol1000Z:
 
     def _read_memory(self, span_s: float, depth: str) -> None:
         """Rate and length of the record; AUTO memory is as long as the screen lasts."""
-        where = self._link.resource
-        rate_hz = number(self._link.query(":ACQ:SRAT?"), of=":ACQ:SRAT?", where=where)
+        rate_hz = self._ask(":ACQ:SRAT?")
         if rate_hz <= 0.0:
-            raise ReplyError(f"a sample rate of {rate_hz:g} Hz", where=where, do="start an acquisition by hand")
+            raise ReplyError(f"a sample rate of {rate_hz:g} Hz", where=self._where, do="start an acquisition by hand")
         self._seconds_per_sample = 1.0 / rate_hz
         automatic = depth.strip().upper().startswith("AUTO")
         told = f"{rate_hz * span_s:.0f}" if automatic else depth
-        self._points = record_points(told, of=":ACQ:MDEP?", where=where)
+        self._points = record_points(told, of=":ACQ:MDEP?", where=self._where)
 
     def _fetch_one(self, channel: str) -> tuple[ChannelRecord, Scale]:
         self._link.write(f":WAV:SOUR CHAN{self._number(channel)}")
-        scale = read_preamble(
-            self._link.query(":WAV:PRE?"), where=self._link.resource, seconds_per_sample=self._seconds_per_sample
-        )
+        told = self._link.query(":WAV:PRE?")
+        scale = read_preamble(told, where=self._where, seconds_per_sample=self._seconds_per_sample)
         chunks = [self._chunk(first + 1, last + 1) for first, last in pieces(self._points, CHUNK_POINTS)]
         codes = chunks[0] if len(chunks) == 1 else np.concatenate(chunks)
         return channel_record(channel, codes, scale, (0, 255), screen_codes=SCREEN_CODES), scale
 
     def _chunk(self, start: int, stop: int) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
         """Points from `start` to `stop`; the first is 1."""
-        self._link.write(f":WAV:STAR {start}")
-        self._link.write(f":WAV:STOP {stop}")
+        self._write_all((f":WAV:STAR {start}", f":WAV:STOP {stop}"))
         return np.frombuffer(block_of(self._link, ":WAV:DATA?", stop - start + 1), np.uint8)
 
 

@@ -22,12 +22,13 @@ import numpy as np
 from .capture import EXT, ChannelRecord, Codes, GainSpec
 from .error_queue import rejected
 from .errors import ReplyError
-from .family import Abilities, ChannelPlan, Family, Plan, channel_count, channel_number, step_up
+from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up
 from .identity import Identity
 from .links import Link
-from .present_setup import ScopeSetup, SettingsTree, ask_chained, give_back, read_kept, setup_of
+from .present_setup import ScopeSetup, SettingsTree, ask_chained, give_back
 from .records import Record, Scale, block_of, channel_record, one_trigger, record_points, scale_of
-from .replies import named_fields, named_number, number, short, whole_number
+from .replies import named_fields, named_number, short, whole_number
+from .scpi_driver import ScpiDriver
 from .waiting import Clock, settles
 
 VERTICAL_DIVISIONS = 8
@@ -36,31 +37,16 @@ CODES_PER_DIV = 25
 TIME_STEPS = (1.0, 2.5, 5.0)
 ESR_ERRORS = 0b0011_1100
 """Query, device, execution and command error in the standard event status register (IEEE 488.2)."""
+GAIN_SPEC = GainSpec(3.0, "reading", from_data_sheet=False)
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.0005, 0.01
 
 TREE = SettingsTree(
-    channel={
-        "on": ":SEL:CH{n}",
-        "probe": ":CH{n}:PRO",
-        "scale": ":CH{n}:SCA",
-        "position": ":CH{n}:POS",
-        "coupling": ":CH{n}:COUP",
-        "limiter": ":CH{n}:BAN",
-        "inverted": ":CH{n}:INV",
-    },
-    scope={
-        "time_scale": ":HOR:MAI:SCA",
-        "time_position": ":HOR:MAI:POS",
-        "points": ":HOR:RECO",
-        "acquisition": ":ACQ:MODE",
-        "stop_after": ":ACQ:STOPA",
-        "trigger_source": ":TRIG:MAI:EDGE:SOU",
-        "slope": ":TRIG:MAI:EDGE:SLO",
-        "trigger_coupling": ":TRIG:MAI:EDGE:COUP",
-        "trigger_mode": ":TRIG:MAI:MOD",
-        "trigger_level": ":TRIG:MAI:LEV",
-        "trigger_type": ":TRIG:MAI:TYP",
-    },
+    channel={"on": ":SEL:CH{n}", "probe": ":CH{n}:PRO", "scale": ":CH{n}:SCA", "position": ":CH{n}:POS"}
+    | {"coupling": ":CH{n}:COUP", "limiter": ":CH{n}:BAN", "inverted": ":CH{n}:INV"},
+    scope={"time_scale": ":HOR:MAI:SCA", "time_position": ":HOR:MAI:POS", "points": ":HOR:RECO"}
+    | {"acquisition": ":ACQ:MODE", "stop_after": ":ACQ:STOPA"}
+    | {"trigger_source": ":TRIG:MAI:EDGE:SOU", "slope": ":TRIG:MAI:EDGE:SLO", "trigger_level": ":TRIG:MAI:LEV"}
+    | {"trigger_coupling": ":TRIG:MAI:EDGE:COUP", "trigger_mode": ":TRIG:MAI:MOD", "trigger_type": ":TRIG:MAI:TYP"},
     centre_v=lambda volts_per_div, position_div: -position_div * volts_per_div,
     divisions=10,
 )
@@ -68,15 +54,7 @@ TREE = SettingsTree(
 
 def abilities_of(identity: Identity) -> Abilities:
     """Of 8 bits, 2500 points fixed, 1 megohm; EXT and a video trigger are in every model of the manuals."""
-    return Abilities(
-        channels=channel_count(identity),
-        bits=8,
-        memory_points=(2500,),
-        video_trigger=True,
-        ext_input=True,
-        fifty_ohm_input=False,
-        gain_spec=GainSpec(3.0, "reading", from_data_sheet=False),
-    )
+    return Abilities(channel_count(identity), 8, (2500,), GAIN_SPEC, video_trigger=True, ext_input=True)
 
 
 def read_preamble(text: str, *, where: str) -> Scale:
@@ -92,39 +70,34 @@ def read_preamble(text: str, *, where: str) -> Scale:
     if named.get("PT_FMT", "Y").upper() != "Y":
         raise ReplyError("its record holds pairs of extremes", where=where, do="switch peak detect off")
     volts, seconds = value("YMULT", "YMU"), value("XINCR", "XIN")
-    return scale_of(
-        volts,
+    zero_v, first_s = (
         value("YZERO", "YZE") - value("YOFF", "YOF") * volts,
-        seconds,
         value("XZERO", "XZE") - value("PT_OFF") * seconds,
-        where=where,
-        points=int(value("NR_PT")),
-        bytes_per_code=int(value("BYT_NR")),
     )
+    points, width = int(value("NR_PT")), int(value("BYT_NR"))
+    return scale_of(volts, zero_v, seconds, first_s, where=where, points=points, bytes_per_code=width)
 
 
-class TektronixTds:
+class TektronixTds(ScpiDriver):
     """One instrument of the family."""
 
+    tree = TREE
+
     def __init__(self, link: Link, identity: Identity, clock: Clock) -> None:
-        self.abilities = abilities_of(identity)
-        self._link = link
-        self._clock = clock
+        super().__init__(link, abilities_of(identity), clock)
         self._width = 2
-        self._points = 0
 
     def read_setup(self) -> ScopeSetup:
         self._link.write(":HEAD OFF;:VERB ON")
-        kept = read_kept(self._link, TREE, self.abilities.channels, ask_chained)
-        running = self._is_running(self._link.query(":ACQ:STATE?"))
-        self._take_length(dict(kept)[TREE.scope["points"]])
+        setup = self._present(self._ask(":ACQ:STATE?") != 0, ask_chained)
+        self._width, self._points = 2, record_points(setup.reply(":HOR:RECO"), of=":HOR:RECO?", where=self._where)
         self._link.write(self._window())
-        return setup_of(kept, TREE, self.abilities.channels, running=running, where=self._link.resource)
+        return setup
 
     def configure(self, plan: Plan) -> None:
         self._link.write("*CLS;:HEAD OFF;:VERB ON;:ACQ:STATE STOP;MODE SAM")
         self._link.write(f":HOR:RECO {plan.points}")
-        self._take_length(self._link.query(":HOR:RECO?"))
+        self._width, self._points = 2, self._ask_points(":HOR:RECO?")
         wanted = {self._number(channel.name): channel for channel in plan.channels}
         numbers = range(1, self.abilities.channels + 1)
         messages = [_channel_message(number, wanted.get(number), plan.limiter) for number in numbers]
@@ -145,13 +118,12 @@ class TektronixTds:
         return self._complete(":TRIG FORC;:ACQ:STATE?", wait_s)
 
     def fetch(self, channels: Sequence[str]) -> Record:
-        fetched = [self._fetch_one(channel) for channel in channels]
+        fetched = [self._fetch_codes(channel) for channel in channels]
         step = self._code_step([codes for codes, _ in fetched])
-        where = self._link.resource
-        records = [
-            (_record(name, codes, scale, step), scale) for name, (codes, scale) in zip(channels, fetched, strict=True)
-        ]
-        record = one_trigger(records, where=where)
+        named = zip(channels, fetched, strict=True)
+        record = one_trigger(
+            [(_record(name, codes, scale, step), scale) for name, (codes, scale) in named], where=self._where
+        )
         if self._width == 2 and step == 256:
             self._width = 1
             self._checked(self._window())
@@ -165,16 +137,6 @@ class TektronixTds:
     def release(self) -> None:
         self._link.write(":HEAD OFF;:TRIG:MAI:MOD AUTO;:ACQ:STOPA RUNST;STATE RUN;:UNL ALL")
 
-    def _number(self, channel: str) -> int:
-        return channel_number(channel, self.abilities.channels, where=self._link.resource)
-
-    def _take_length(self, reply: str) -> None:
-        """Records of that length from now on, as words until it is known that bytes do."""
-        self._width, self._points = 2, record_points(reply, of=":HOR:RECO?", where=self._link.resource)
-
-    def _is_running(self, reply: str) -> bool:
-        return number(reply, of="ACQ:STATE?", where=self._link.resource) != 0
-
     def _trigger_source(self, channel: str) -> str:
         return channel if channel == EXT else f"CH{self._number(channel)}"
 
@@ -185,29 +147,24 @@ class TektronixTds:
 
     def _checked(self, message: str) -> None:
         """Send a message and read the event status. Raises InstrumentRejected with the instrument's own words."""
-        status = whole_number(self._link.query(f"{message};*ESR?"), of="*ESR?", where=self._link.resource)
+        status = whole_number(self._link.query(f"{message};*ESR?"), of="*ESR?", where=self._where)
         if status & ESR_ERRORS:
-            raise rejected(f"'{message}', {short(self._link.query('ALLEV?'), 120)}", where=self._link.resource)
+            raise rejected(f"'{message}', {short(self._link.query('ALLEV?'), 120)}", where=self._where)
 
     def _complete(self, first: str, wait_s: float) -> bool:
         """Poll until the acquisition has stopped by itself. Polling leaves no answer owing where `*OPC?` would."""
         messages = iter((first,))
-        return settles(
-            lambda: not self._is_running(self._link.query(next(messages, ":ACQ:STATE?"))),
-            self._clock,
-            wait_s=wait_s,
-            pause_s=FIRST_PAUSE_S,
-            longest_s=LONGEST_PAUSE_S,
-        )
+        pauses = {"pause_s": FIRST_PAUSE_S, "longest_s": LONGEST_PAUSE_S}
+        return settles(lambda: self._ask(next(messages, ":ACQ:STATE?")) == 0, self._clock, wait_s=wait_s, **pauses)
 
-    def _fetch_one(self, channel: str) -> tuple[Codes, Scale]:
-        where = self._link.resource
-        scale = read_preamble(self._link.query(f":DAT:SOU CH{self._number(channel)};:HEAD ON;:WFMP?"), where=where)
+    def _fetch_codes(self, channel: str) -> tuple[Codes, Scale]:
+        told = self._link.query(f":DAT:SOU CH{self._number(channel)};:HEAD ON;:WFMP?")
+        scale = read_preamble(told, where=self._where)
         if (scale.bytes_per_code, scale.points) != (self._width, self._points):
             what = (
                 f"{scale.points} points of {scale.bytes_per_code} bytes where {self._points} of {self._width} were set"
             )
-            raise ReplyError(what, where=where, do="capture again")
+            raise ReplyError(what, where=self._where, do="capture again")
         block = block_of(self._link, ":HEAD OFF;:CURV?", self._points * self._width)
         if self._width == 1:
             return np.frombuffer(block, np.int8), scale

@@ -1,0 +1,59 @@
+"""What drivers have in common: their state, and questions whose answers are checked."""
+
+from collections.abc import Callable, Sequence
+
+from .capture import ChannelRecord
+from .family import Abilities, channel_number
+from .links import Link
+from .present_setup import ScopeSetup, SettingsTree, ask_each, read_kept, setup_of
+from .records import Record, Scale, one_trigger, record_points
+from .replies import number
+from .waiting import Clock
+
+
+class ScpiDriver:
+    """A driver's link, clock and abilities. `_points` and `_seconds_per_sample` are those of the record to be fetched."""
+
+    tree: SettingsTree
+
+    def __init__(self, link: Link, abilities: Abilities, clock: Clock) -> None:
+        self.abilities = abilities
+        self._link = link
+        self._clock = clock
+        self._where = link.resource
+        self._points = 0
+        self._seconds_per_sample = 0.0
+
+    def fetch(self, channels: Sequence[str]) -> Record:
+        """As `Driver.fetch` says, channel by channel; all have to share one time axis."""
+        return one_trigger([self._fetch_one(channel) for channel in channels], where=self._where)
+
+    def _fetch_one(self, channel: str) -> tuple[ChannelRecord, Scale]:
+        """The samples of one channel, and the scale that its preamble gives."""
+        raise NotImplementedError
+
+    @property
+    def _record_s(self) -> float:
+        """How long the record lasts."""
+        return self._points * self._seconds_per_sample
+
+    def _number(self, channel: str) -> int:
+        """The channel's number. Raises InstrumentRejected where there is no such channel."""
+        return channel_number(channel, self.abilities.channels, where=self._where)
+
+    def _ask(self, query: str) -> float:
+        """A number. Raises ReplyError for any other answer."""
+        return number(self._link.query(query), of=query, where=self._where)
+
+    def _ask_points(self, query: str) -> int:
+        """A record length. Raises ReplyError for any other answer."""
+        return record_points(self._link.query(query), of=query, where=self._where)
+
+    def _write_all(self, messages: Sequence[str]) -> None:
+        for message in messages:
+            self._link.write(message)
+
+    def _present(self, running: bool, ask: Callable[[Link, Sequence[str]], list[str]] = ask_each) -> ScopeSetup:
+        """The present set-up by the dialect's table."""
+        kept = read_kept(self._link, self.tree, self.abilities.channels, ask)
+        return setup_of(kept, self.tree, self.abilities.channels, running=running, where=self._where)
