@@ -13,17 +13,13 @@ from pathlib import Path
 from .adc import Adc
 from .clock import FastClock, RealClock
 from .control import Control
-from .dialect_curve import CurveFace
-from .dialect_preamble import PreambleFace
-from .face import Face
+from .dialects import DIALECTS
 from .faults import Fault, Faults
 from .instrument import Instrument
 from .settings import BadSetting
 from .transport import HOST, control_listener, scpi_listener
 from .unit import Unit
 from .unit_settings import changed_unit
-
-DIALECTS: dict[str, type[Face]] = {"curve": CurveFace, "preamble": PreambleFace}
 
 
 def main() -> int:
@@ -50,7 +46,9 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--port", type=int, default=0, help="TCP port of SCPI, 0 for any free one")
     parser.add_argument("--control", type=int, default=0, help="TCP port of the JSON control, 0 for any free one")
     parser.add_argument("--dialect", choices=sorted(DIALECTS), default="curve")
-    parser.add_argument("--dialects", action="store_true", help="print what each dialect calls itself, as JSON, and end")
+    parser.add_argument(
+        "--dialects", action="store_true", help="print what each dialect calls itself, as JSON, and end"
+    )
     parser.add_argument("--identity", help="what *IDN? answers instead of the dialect's own")
     parser.add_argument("--bits", type=int, choices=(8, 12), default=8, help="of the converter")
     parser.add_argument("--clock", choices=("real", "fast"), default="real", help="fast: no waiting for acquisitions")

@@ -3,20 +3,25 @@
 After the programmer manuals 071-1075 and 077-0444; beyond them the record length can be set.
 """
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable
 from functools import partial
-from typing import Any
 
-import numpy as np
+from .codes import encoded
+from .dialect import Dialect, State, channel_names
+from .front_end import ChannelSettings
+from .instrument import MAX_SAMPLES, MIN_SAMPLES, Horizontal
+from .kinds import ON_OFF, SWITCH, Kind, integers, numbers, words
+from .scpi import Answer, Block, Command, ScpiError, flag, nr3, only
 
-from .adc import RawCodes
-from .face import Face
-from .front_end import CHANNELS, ChannelSettings
-from .instrument import MAX_SAMPLES, MIN_SAMPLES, Acquisition, Horizontal
-from .scpi import Answer, Block, Command, ScpiError, choice, flag, nr3, number, only
-from .trigger import EXT_WIRED_TO
+NOT_ACTIVE = "Source waveform is not active"
 
-ENCODINGS = ("RIBinary", "RPBinary", "SRIbinary", "SRPbinary")
+STATES: dict[State, str] = {
+    "auto": "AUTO",
+    "triggered": "TRIGGER",
+    "armed": "TRIGGER",
+    "waiting": "READY",
+    "stopped": "SAVE",
+}
 
 PREAMBLE = (
     "BYT_Nr",
@@ -39,7 +44,7 @@ PREAMBLE = (
 """The fields in the order in which they are sent."""
 
 
-class CurveFace(Face):
+class CurveFace(Dialect):
     """The dialect's commands over the instrument."""
 
     default_identity = "PEAKWHITE,SIM-CURVE,SIM000001,1.0"
@@ -121,118 +126,53 @@ class CurveFace(Face):
         self.table.add("ALLEv", self._all_events)
         self.table.add("EVMsg", self._event_message)
         self.table.add("EVENT", self._event_code)
-        self.table.add("UNLock", write=lambda i, a: _ignore(choice(a, "ALL")))
-        self._add_own("HEADer", "_header", flag)
-        self._add_own("VERBose", "_verbose", flag)
+        self.act("UNLock", lambda: None, "ALL")
+        self.own("HEADer", "_header", SWITCH)
+        self.own("VERBose", "_verbose", SWITCH)
         self._add_acquisition()
         self._add_channels()
         self._add_data()
 
-    def _add_own(self, pattern: str, name: str, parse: Callable[[tuple[str, ...]], Any]) -> None:
-        """A setting of the dialect itself, kept in the attribute of that name."""
-
-        def query(index: int, arguments: tuple[str, ...]) -> Answer:
-            value = getattr(self, name)
-            return str(int(value) if isinstance(value, bool) else value).upper()
-
-        self.table.add(pattern, query, lambda index, arguments: setattr(self, name, parse(arguments)))
-
     def _add_acquisition(self) -> None:
         scope, add = self.instrument, self.table.add
-        self._add_own("ACQuire:STOPAfter", "_stop_after", lambda a: choice(a, "RUNSTop", "SEQuence"))
+        self.own("ACQuire:STOPAfter", "_stop_after", _long("RUNSTop", "SEQuence"))
         add("ACQuire:STATE", lambda i, a: str(int(scope.running or scope.armed)), self._set_state)
-        add("ACQuire:MODe", lambda i, a: "SAMPLE", lambda i, a: _ignore(choice(a, "SAMple")))
+        self.fixed("ACQuire:MODe", "SAMple", short=False)
         add("ACQuire:NUMACq", lambda i, a: str(scope.acquisitions))
         add("BUSY", lambda i, a: str(int(scope.armed)))
-        add("TRIGger", None, self._force)
-        add("TRIGger:STATE", lambda i, a: self._trigger_state())
-        add("TRIGger:MAIn:TYPe", lambda i, a: "EDGE", lambda i, a: _ignore(choice(a, "EDGE")))
-        add(
-            "TRIGger:MAIn:MODe",
-            lambda i, a: scope.trigger.mode,
-            lambda i, a: scope.set_trigger(mode=choice(a, "AUTO", "NORMal").upper()),
-        )
-        add(
-            "TRIGger:MAIn:LEVel",
-            lambda i, a: nr3(scope.trigger.level_v),
-            lambda i, a: scope.set_trigger(level_v=number(a, -1000, 1000)),
-        )
-        add(
-            "TRIGger:MAIn:EDGE:SOUrce",
-            lambda i, a: "EXT" if scope.trigger.external else f"CH{scope.trigger.channel}",
-            self._set_trigger_source,
-        )
-        add(
-            "TRIGger:MAIn:EDGE:SLOpe",
-            lambda i, a: "RISE" if scope.trigger.rising else "FALL",
-            lambda i, a: scope.set_trigger(rising=choice(a, "RISe", "FALL") == "RISe"),
-        )
-        add("TRIGger:MAIn:EDGE:COUPling", lambda i, a: "DC", lambda i, a: _ignore(choice(a, "DC")))
-        add(
-            "HORizontal[:MAIn]:SCAle",
-            lambda i, a: nr3(scope.horizontal.seconds_per_div),
-            lambda i, a: scope.set_horizontal(seconds_per_div=number(a, 1e-9, 10)),
-        )
-        add(
-            "HORizontal[:MAIn]:POSition",
-            lambda i, a: nr3(scope.horizontal.position_s),
-            lambda i, a: scope.set_horizontal(position_s=number(a, -100, 100)),
-        )
-        add(
-            "HORizontal:RECOrdlength",
-            lambda i, a: str(scope.horizontal.samples),
-            lambda i, a: scope.set_horizontal(samples=int(number(a, MIN_SAMPLES, MAX_SAMPLES))),
-        )
+        self.act("TRIGger", scope.force, "FORCe")
+        add("TRIGger:STATE", lambda i, a: STATES[self.state()])
+        self.fixed("TRIGger:MAIn:TYPe", "EDGE")
+        self.trigger("TRIGger:MAIn:MODe", "mode", words({"AUTO": "AUTO", "NORMal": "NORMAL"}, short=False))
+        self.trigger("TRIGger:MAIn:LEVel", "level_v", numbers(-1000, 1000))
+        self.trigger_source("TRIGger:MAIn:EDGE:SOUrce", "CH{n}", "EXT")
+        self.trigger("TRIGger:MAIn:EDGE:SLOpe", "rising", words({"RISe": True, "FALL": False}, short=False))
+        self.fixed("TRIGger:MAIn:EDGE:COUPling", "DC")
+        self.horizontal("HORizontal[:MAIn]:SCAle", "seconds_per_div", numbers(1e-9, 10))
+        self.horizontal("HORizontal[:MAIn]:POSition", "position_s", numbers(-100, 100))
+        self.horizontal("HORizontal:RECOrdlength", "samples", integers(MIN_SAMPLES, MAX_SAMPLES))
 
     def _add_channels(self) -> None:
-        scope, add = self.instrument, self.table.add
-        add(
-            "SELect:CH<n>",
-            lambda n, a: str(int(scope.channels[n].on)),
-            lambda n, a: scope.set_channel(n, on=flag(a)),
-        )
-        add("CH<n>:SCAle", lambda n, a: nr3(scope.channels[n].volts_per_div), self._set_scale)
-        add(
-            "CH<n>:POSition",
-            lambda n, a: nr3(scope.channels[n].position_div),
-            lambda n, a: scope.set_channel(n, position_div=number(a, -10, 10)),
-        )
-        add(
-            "CH<n>:COUPling",
-            lambda n, a: scope.channels[n].coupling,
-            lambda n, a: scope.set_channel(n, coupling=choice(a, "DC", "AC", "GND")),
-        )
-        add(
-            "CH<n>:BANdwidth",
-            lambda n, a: "ON" if scope.channels[n].bandwidth_limited else "OFF",
-            lambda n, a: scope.set_channel(n, bandwidth_limited=flag(a)),
-        )
-        add(
-            "CH<n>:PRObe",
-            lambda n, a: nr3(scope.channels[n].probe),
-            lambda n, a: scope.set_channel(n, probe=number(a, 0.1, 1000)),
-        )
-        add(
-            "CH<n>:INVert",
-            lambda n, a: "ON" if scope.channels[n].inverted else "OFF",
-            lambda n, a: scope.set_channel(n, inverted=flag(a)),
-        )
+        self.channel("SELect:CH<n>", "on", SWITCH)
+        self.channel_scale("CH<n>:SCAle", keeps_offset=False)
+        self.channel("CH<n>:POSition", "position_div", numbers(-10, 10))
+        self.channel("CH<n>:COUPling", "coupling", words({"DC": "DC", "AC": "AC", "GND": "GND"}))
+        self.channel("CH<n>:BANdwidth", "bandwidth_limited", ON_OFF)
+        self.channel("CH<n>:PRObe", "probe", numbers(0.1, 1000))
+        self.channel("CH<n>:INVert", "inverted", ON_OFF)
 
     def _add_data(self) -> None:
         add = self.table.add
-        add("DATa:SOUrce", lambda i, a: f"CH{self._source}", self._set_source)
-        self._add_own("DATa:ENCdg", "_encoding", lambda a: choice(a, *ENCODINGS))
-        self._add_own("DATa:WIDth", "_width", lambda a: int(number(a, 1, 2)))
-        self._add_own("DATa:STARt", "_start", lambda a: int(number(a, 1, MAX_SAMPLES)))
-        self._add_own("DATa:STOP", "_stop", lambda a: int(number(a, 1, MAX_SAMPLES)))
+        self.own("DATa:SOUrce", "_source", words(channel_names("CH{n}")))
+        self.own("DATa:ENCdg", "_encoding", _long("RIBinary", "RPBinary", "SRIbinary", "SRPbinary"))
+        self.own("DATa:WIDth", "_width", integers(1, 2))
+        self.own("DATa:STARt", "_start", integers(1, MAX_SAMPLES))
+        self.own("DATa:STOP", "_stop", integers(1, MAX_SAMPLES))
         add("WFMPre", lambda i, a: self._preamble())
         for name in PREAMBLE:
             add(f"WFMPre:{name}", partial(self._preamble_field, name))
         add("CURVe", lambda i, a: self._curve())
         add("WAVFrm", lambda i, a: self._waveform())
-
-    def _set_source(self, index: int, arguments: tuple[str, ...]) -> None:
-        self._source = _channel(arguments)
 
     # ------------------------------------------------------------------ run control
 
@@ -245,25 +185,6 @@ class CurveFace(Face):
             self.instrument.single()
         else:
             self.instrument.run()
-
-    def _force(self, index: int, arguments: tuple[str, ...]) -> None:
-        choice(arguments, "FORCe")
-        self.instrument.force()
-
-    def _set_trigger_source(self, _: int, arguments: tuple[str, ...]) -> None:
-        external = choice(arguments, "EXT", *(f"CH{channel}" for channel in CHANNELS)) == "EXT"
-        self.instrument.set_trigger(external=external, channel=EXT_WIRED_TO if external else _channel(arguments))
-
-    def _trigger_state(self) -> str:
-        if self.instrument.running:
-            return "AUTO" if self.instrument.trigger.mode == "AUTO" else "TRIGGER"
-        if self.instrument.armed:
-            return "READY" if self.instrument.waiting else "TRIGGER"
-        return "SAVE"
-
-    def _set_scale(self, channel: int, arguments: tuple[str, ...]) -> None:
-        probe = self.instrument.channels[channel].probe
-        self.instrument.set_channel(channel, volts_per_div=number(arguments, 1e-3 * probe, 10 * probe))
 
     # ------------------------------------------------------------------ answers
 
@@ -287,13 +208,11 @@ class CurveFace(Face):
         return self._preamble_fields()[name]
 
     def _preamble_fields(self) -> dict[str, str]:
-        scope = self.instrument
-        acquired = scope.memory if not scope.running else None
-        horizontal = acquired.horizontal if acquired else scope.horizontal
-        settings = self._settings(acquired)
+        acquired, horizontal = self.held()
+        settings = self.shown(self._source, acquired, ScpiError(2244, NOT_ACTIVE))
         positive = self._encoding in ("RPBinary", "SRPbinary")
         codes_per_div, middle = (25, 128) if self._width == 1 else (6400, 32768)
-        offset = round(settings.position_div * scope.adc.codes_per_div) / scope.adc.codes_per_div * codes_per_div
+        offset = self.offset_codes(settings) / self.instrument.adc.codes_per_div * codes_per_div
         first, last = self._window(horizontal.samples)
         values = (
             str(self._width),
@@ -315,14 +234,6 @@ class CurveFace(Face):
         )
         return dict(zip(PREAMBLE, values, strict=True))
 
-    def _settings(self, acquired: Acquisition | None) -> ChannelSettings:
-        """The source's settings: those of the record, or those that the next one will have."""
-        channels = self.instrument.channels if acquired is None else acquired.channels
-        settings = channels.get(self._source)
-        if settings is None or not settings.on:
-            raise ScpiError(2244, "Source waveform is not active")
-        return settings
-
     def _window(self, samples: int) -> tuple[int, int]:
         """First and last plus one of the samples that DATa:STARt and STOP ask for."""
         first, last = sorted((min(self._start, samples), min(self._stop, samples)))
@@ -331,20 +242,11 @@ class CurveFace(Face):
     def _curve(self) -> Block:
         acquired = self.instrument.latest()
         if acquired is None or self._source not in acquired.channels:
-            raise ScpiError(2244, "Source waveform is not active")
+            raise ScpiError(2244, NOT_ACTIVE)
         first, last = self._window(acquired.horizontal.samples)
-        return self.faults.block(self._encoded(acquired.codes[self._source][first:last]))
-
-    def _encoded(self, raw: RawCodes) -> bytes:
-        """Raw codes as DATa:ENCdg and WIDth want them: left-justified, 8 bits of a wider converter in one byte."""
-        positive = self._encoding in ("RPBinary", "SRPbinary")
-        if self._width == 1:
-            byte = raw if raw.dtype == np.uint8 else (raw >> 4).astype(np.uint8)
-            return (byte if positive else byte ^ np.uint8(0x80)).tobytes()
-        word = raw.astype(np.uint16) << (8 if raw.dtype == np.uint8 else 4)
-        if not positive:
-            word ^= np.uint16(0x8000)
-        return word.astype("<u2" if self._encoding.startswith("S") else ">u2").tobytes()
+        signed, big_endian = self._encoding in ("RIBinary", "SRIbinary"), not self._encoding.startswith("S")
+        codes = acquired.codes[self._source][first:last]
+        return self.faults.block(encoded(codes, width=self._width, signed=signed, big_endian=big_endian))
 
     def _waveform(self) -> Answer:
         curve = self._curve()
@@ -359,9 +261,6 @@ def _waveform_name(source: int, settings: ChannelSettings, horizontal: Horizonta
     return f'"Ch{source}, {settings.coupling} coupling, {range_text}, {horizontal.samples} points, Sample mode"'
 
 
-def _channel(arguments: tuple[str, ...]) -> int:
-    return int(choice(arguments, *(f"CH{channel}" for channel in CHANNELS))[2:])
-
-
-def _ignore(value: object) -> None:
-    """A setting that has but one value."""
+def _long(*names: str) -> Kind:
+    """One of these words, answered in capitals throughout."""
+    return words({name: name for name in names}, short=False)

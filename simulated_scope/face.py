@@ -13,6 +13,8 @@ class Face(ABC):
 
     default_identity: str
     divisions: int
+    options: str | None = None
+    """What `*OPT?` answers, where the dialect has it."""
 
     def __init__(self, instrument: Instrument, faults: Faults, identity: str) -> None:
         self.instrument = instrument
@@ -80,6 +82,8 @@ class Face(ABC):
             status.service_mask = int(number(arguments, 0, 255))
 
         self.table.add("*IDN", query=lambda index, arguments: self._identity())
+        if self.options is not None:
+            self.table.add("*OPT", query=lambda index, arguments: self.options)
         self.table.add(
             "*OPC",
             query=lambda index, arguments: self.operation_complete(),
