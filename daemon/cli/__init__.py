@@ -17,6 +17,7 @@ from .capture import capture
 from .demo import demo
 from .match import match
 from .measure import measure
+from .record_scope import record_scope
 from .scopes import scopes
 from .serve import serve
 from .settings import settings
@@ -52,7 +53,7 @@ def commands(context: click.Context) -> None:
         )
 
 
-for command in (demo, serve, scopes, capture, measure, match, terminator_test, calibrate, settings):
+for command in (demo, serve, scopes, record_scope, capture, measure, match, terminator_test, calibrate, settings):
     commands.add_command(command)
 calibrate.add_command(tie)
 
