@@ -110,7 +110,11 @@ def _keys(schema: dict[str, object]) -> Iterator[str]:
 
 def test_every_family_has_its_row_in_readme_and_no_other_has() -> None:
     table = README.split("| family, as `--family` takes it |")[1].split("\n\n")[0]
-    assert re.findall(r"^\| `([^`]+)` \|", table, re.MULTILINE) == [family.name for family in FAMILIES]
+    rows = [
+        f"| `{family.name}` | {family.series} | {', '.join(family.ways)} | {'yes' if family.tried_on_hardware else 'no'} |"
+        for family in FAMILIES
+    ]
+    assert re.findall(r"^\| `.*", table, re.MULTILINE) == rows
 
 
 def test_the_port_in_readme_is_the_default_port() -> None:
@@ -134,7 +138,7 @@ def test_the_tour_names_every_part_of_the_daemon_and_every_module_of_measure() -
 
 
 def test_every_file_that_developers_names_is_there() -> None:
-    folders = [ROOT, *(ROOT / "daemon" / name for name in ("", "measure"))]
+    folders = [ROOT, ROOT / "drivers", ROOT / "simulated_scope", *(ROOT / "daemon" / name for name in ("", "measure"))]
     named = re.findall(r"`([A-Za-z_/]+\.py)`", DEVELOPERS)
     assert named
     for name in named:
