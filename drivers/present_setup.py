@@ -6,7 +6,7 @@ takes, that table is all that reading and giving back need.
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from .errors import ReplyError
 from .links import Link
@@ -14,6 +14,8 @@ from .replies import fields_outside_quotes, number, short
 
 _CHANNEL = re.compile(r"C(?:H(?:AN(?:NEL)?)?)?([1-9]\d?)", re.IGNORECASE)
 _OFF = ("0", "OFF", "FULL", "FUL", "NONE")
+_SWITCHED = {"1": True, "ON": True, "INV": True, "INVERTED": True}
+_SWITCHED |= {"0": False, "OFF": False, "NORM": False, "NORMAL": False}
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,7 @@ class SettingsTree:
         centre_v: volts in the middle of the screen from volts per division and the answer to `position`.
         divisions: of the screen, horizontally.
         read_number: how numbers are read, where answers bear units.
+        arguments: by header, what it takes where that is not the bare answer: `{"…:PROB": "VAL,{}"}`.
     """
 
     channel: Mapping[str, str]
@@ -80,6 +83,7 @@ class SettingsTree:
     centre_v: Callable[[float, float], float]
     divisions: int
     read_number: Callable[..., float] = number
+    arguments: Mapping[str, str] = field(default_factory=dict)
 
     def headers_of(self, channel: int) -> tuple[str, ...]:
         """The headers of that channel."""
@@ -159,11 +163,9 @@ def _channel(
 
 def is_on(reply: str, *, where: str) -> bool:
     """Whether a switch is on. Raises ReplyError for an answer that is neither."""
-    word = reply.strip().upper()
-    if word in ("1", "ON"):
-        return True
-    if word in ("0", "OFF"):
-        return False
+    switched = _SWITCHED.get(reply.strip().upper())
+    if switched is not None:
+        return switched
     raise ReplyError(
         f"a switch that is '{short(reply)}', neither on nor off",
         where=where,
@@ -177,7 +179,12 @@ def channel_name(word: str) -> str:
     return f"CH{match[1]}" if match else word.strip()
 
 
-def give_back(link: Link, kept: Sequence[tuple[str, str]]) -> None:
+def give_back(link: Link, tree: SettingsTree, setup: ScopeSetup) -> None:
     """Set everything as it was, one message a setting. Raises LinkError."""
-    for header, reply in kept:
-        link.write(f"{header} {reply}")
+    forms = {
+        header.format(n=channel.name.removeprefix("CH")): form
+        for header, form in tree.arguments.items()
+        for channel in setup.channels
+    }
+    for header, reply in setup.kept:
+        link.write(f"{header} {forms.get(header, '{}').format(reply)}")

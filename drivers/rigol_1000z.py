@@ -128,7 +128,7 @@ class Rigol1000Z(ScpiDriver):
 
     def restore(self, setup: ScopeSetup) -> None:
         self._link.write(":RUN")
-        give_back(self._link, setup.kept)
+        give_back(self._link, TREE, setup)
         self._link.write(":RUN" if setup.running else ":STOP")
 
     def release(self) -> None:

@@ -131,7 +131,7 @@ class TektronixTds(ScpiDriver):
 
     def restore(self, setup: ScopeSetup) -> None:
         self._link.write(":HEAD OFF;:VERB ON;:ACQ:STATE STOP")
-        give_back(self._link, setup.kept)
+        give_back(self._link, TREE, setup)
         self._link.write(f":ACQ:STATE {'RUN' if setup.running else 'STOP'};:UNL ALL")
 
     def release(self) -> None:

@@ -50,7 +50,7 @@ def _parser() -> argparse.ArgumentParser:
         "--dialects", action="store_true", help="print what each dialect calls itself, as JSON, and end"
     )
     parser.add_argument("--identity", help="what *IDN? answers instead of the dialect's own")
-    parser.add_argument("--bits", type=int, choices=(8, 12), default=8, help="of the converter")
+    parser.add_argument("--bits", type=int, choices=(8, 12), help="of the converter; left out, the dialect's own")
     parser.add_argument("--clock", choices=("real", "fast"), default="real", help="fast: no waiting for acquisitions")
     parser.add_argument("--seed", type=int, help="fixes noise and the instants of captures")
     parser.add_argument("--unit", type=Path, help='JSON file with the object of a "set" request')
@@ -67,9 +67,10 @@ async def _run(options: argparse.Namespace, unit: Unit) -> None:
     seed = options.seed if options.seed is not None else int.from_bytes(os.urandom(4))
     clock = RealClock() if options.clock == "real" else FastClock()
     dialect = DIALECTS[options.dialect]
-    instrument = Instrument(Adc(options.bits), clock, seed, unit, dialect.divisions)
+    adc = Adc(options.bits or dialect.bits, dialect.codes_per_div)
+    about = {"dialect": options.dialect, "bits": adc.bits, "clock": options.clock, "seed": seed}
+    instrument = Instrument(adc, clock, seed, unit, dialect.divisions)
     face = dialect(instrument, faults, options.identity or dialect.default_identity)
-    about = {"dialect": options.dialect, "bits": options.bits, "clock": options.clock, "seed": seed}
     scpi = scpi_listener(face)
 
     async def listen_or_refuse() -> None:

@@ -15,11 +15,12 @@ class Adc:
     """Codes run from 0 to 2^bits - 1; the middle of the screen is 2^(bits - 1); the rails lie off the screen."""
 
     bits: int
+    codes_per_div_of_8_bits: int = 25
 
     @property
     def codes_per_div(self) -> int:
-        """25 in 8 bits, 400 in 12."""
-        return 25 if self.bits == 8 else 400
+        """Those of 8 bits, sixteen times as many in 12."""
+        return self.codes_per_div_of_8_bits * (1 if self.bits == 8 else 16)
 
     @property
     def middle(self) -> int:

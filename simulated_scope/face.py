@@ -13,6 +13,11 @@ class Face(ABC):
 
     default_identity: str
     divisions: int
+    """Of the screen, horizontally."""
+    bits: int = 8
+    """Of the converter, where nobody chooses."""
+    codes_per_div: int = 25
+    """Of an 8-bit code."""
     options: str | None = None
     """What `*OPT?` answers, where the dialect has it."""
 
