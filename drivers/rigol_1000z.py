@@ -21,12 +21,11 @@ from .error_queue import raise_rejections
 from .errors import ReplyError
 from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up
 from .identity import Identity
-from .links import Link
 from .present_setup import ScopeSetup, SettingsTree, give_back
 from .records import Scale, block_of, channel_record, pieces, record_points, scale_of
 from .replies import number
 from .scpi_driver import ScpiDriver
-from .waiting import Clock, Progress, settles, stops_anew
+from .waiting import Progress, settles, stops_anew
 
 SCREEN_CODES = 8 * 25
 """Eight divisions of 25 codes."""
@@ -85,9 +84,7 @@ class Rigol1000Z(ScpiDriver):
     """One instrument of the family."""
 
     tree = TREE
-
-    def __init__(self, link: Link, identity: Identity, clock: Clock) -> None:
-        super().__init__(link, abilities_of(identity), clock)
+    abilities_of = staticmethod(abilities_of)
 
     def read_setup(self) -> ScopeSetup:
         setup = self._present(self._progress() != "stopped")

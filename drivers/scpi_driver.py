@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 
 from .capture import ChannelRecord
 from .family import Abilities, channel_number
+from .identity import Identity
 from .links import Link
 from .present_setup import ScopeSetup, SettingsTree, ask_each, read_kept, setup_of
 from .records import Record, Scale, one_trigger, record_points
@@ -12,12 +13,16 @@ from .waiting import Clock
 
 
 class ScpiDriver:
-    """A driver's link, clock and abilities. `_points` and `_seconds_per_sample` are those of the record to be fetched."""
+    """A driver's link, clock and abilities. `_points` and `_seconds_per_sample` are those of the record to be fetched.
+
+    A family gives `tree`, its settings, and `abilities_of`, what a model can do.
+    """
 
     tree: SettingsTree
+    abilities_of: Callable[[Identity], Abilities]
 
-    def __init__(self, link: Link, abilities: Abilities, clock: Clock) -> None:
-        self.abilities = abilities
+    def __init__(self, link: Link, identity: Identity, clock: Clock) -> None:
+        self.abilities = type(self).abilities_of(identity)
         self._link = link
         self._clock = clock
         self._where = link.resource

@@ -24,12 +24,11 @@ from .error_queue import rejected
 from .errors import ReplyError
 from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up
 from .identity import Identity
-from .links import Link
 from .present_setup import ScopeSetup, SettingsTree, ask_chained, give_back
 from .records import Record, Scale, block_of, channel_record, one_trigger, record_points, scale_of
 from .replies import named_fields, named_number, short, whole_number
 from .scpi_driver import ScpiDriver
-from .waiting import Clock, settles
+from .waiting import settles
 
 VERTICAL_DIVISIONS = 8
 CODES_PER_DIV = 25
@@ -70,10 +69,8 @@ def read_preamble(text: str, *, where: str) -> Scale:
     if named.get("PT_FMT", "Y").upper() != "Y":
         raise ReplyError("its record holds pairs of extremes", where=where, do="switch peak detect off")
     volts, seconds = value("YMULT", "YMU"), value("XINCR", "XIN")
-    zero_v, first_s = (
-        value("YZERO", "YZE") - value("YOFF", "YOF") * volts,
-        value("XZERO", "XZE") - value("PT_OFF") * seconds,
-    )
+    zero_v = value("YZERO", "YZE") - value("YOFF", "YOF") * volts
+    first_s = value("XZERO", "XZE") - value("PT_OFF") * seconds
     points, width = int(value("NR_PT")), int(value("BYT_NR"))
     return scale_of(volts, zero_v, seconds, first_s, where=where, points=points, bytes_per_code=width)
 
@@ -82,10 +79,8 @@ class TektronixTds(ScpiDriver):
     """One instrument of the family."""
 
     tree = TREE
-
-    def __init__(self, link: Link, identity: Identity, clock: Clock) -> None:
-        super().__init__(link, abilities_of(identity), clock)
-        self._width = 2
+    abilities_of = staticmethod(abilities_of)
+    _width = 2
 
     def read_setup(self) -> ScopeSetup:
         self._link.write(":HEAD OFF;:VERB ON")
