@@ -331,9 +331,9 @@ def _serial_of_scope(settings: "Settings", scope: str | None, family: str | None
     resource = scope or settings.tables.scope.resource
     if resource is None:
         raise UsageError("it is not said which scope", where="calibrate terminator", do="give --serial or --scope")
-    from ..sources.scope import open_scope
+    from ..sources.hands_off import open_hands_off
 
-    source = open_scope(resource, family=family or settings.tables.scope.family)
+    source = open_hands_off(resource, family=family or settings.tables.scope.family)
     try:
         serial = serial_of(source.identity)
     finally:

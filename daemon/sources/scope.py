@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from ...drivers.capture import EXT, FORCED, Capture, GainSpec
-from ...drivers.errors import InstrumentError, PeakwhiteError
+from ...drivers.errors import InstrumentError
 from ...drivers.family import Driver, Plan
 from ...drivers.links import CONNECT_TIMEOUT_S, TIMEOUT_S, Link
 from ...drivers.records import Record
@@ -46,18 +46,12 @@ def open_scope(
 ) -> "ScopeSource":
     """Open the scope and find its driver, by its identity or by the name of a family that is forced on it.
 
-    The set-up that it has is read, and given back when the source is closed. `users` keeps it over several openings of the
-    same scope; None: for this one.
+    The set-up that it has is read before it is first configured, and given back when the source is closed. `users` keeps
+    it over several openings of the same scope; None: for this one.
     Raises MalformedResource, UsageError for an unknown family, UnknownInstrument, LinkError, ReplyError.
     """
     clock = clock or Clock()
-    users = UsersSetup() if users is None else users
     scope = reach(resource, family, clock, timeout_s=timeout_s, connect_timeout_s=connect_timeout_s)
-    try:
-        users.remember(scope.identity, scope.driver)
-    except PeakwhiteError:
-        scope.link.close()
-        raise
     return ScopeSource(scope.link, scope.identity, scope.driver, scope.gain_spec, now_ns, clock.now, users)
 
 
@@ -87,7 +81,7 @@ class ScopeSource:
         self._task = Task.LEVELS
         self._setup: Setup | None = None
         self._now_s = now_s
-        self._users = users or UsersSetup(restore=False)
+        self._users = UsersSetup() if users is None else users
         self._ranges = Ranges()
         self._trigger_v = FIRST_TRIGGER_V
         self._configured: Plan | None = None
@@ -159,6 +153,7 @@ class ScopeSource:
         )
         if plan != self._configured:
             self._configured = None
+            self._users.remember(self._identity, self._driver)
             self._driver.configure(plan)
             self._configured = plan
 

@@ -559,9 +559,7 @@ def test_a_scope_that_can_not_even_be_forced_has_no_trigger() -> None:
         def fetch(self, channels: object) -> Any:
             raise AssertionError("nothing to fetch")
 
-        def read_setup(self) -> Any:
-            raise AssertionError("nobody asked for it")
-
+        def read_setup(self) -> Any: ...
         def restore(self, setup: object) -> None: ...
         def release(self) -> None: ...
 
@@ -571,3 +569,11 @@ def test_a_scope_that_can_not_even_be_forced_has_no_trigger() -> None:
         source.configure(Task.LEVELS, setup())
         assert isinstance(source.capture(1.0), NoTrigger)
         source.close()
+
+
+def test_a_scope_that_was_only_opened_is_left_as_it_is(curve: Bench) -> None:
+    said(curve.resource, ":ACQ:STOPA RUNST;STATE RUN")
+    said(curve.resource, ":ACQ:STATE STOP")
+    source = open_scope(curve.resource, users=UsersSetup(restore=False))
+    source.close()
+    assert said(curve.resource, ":ACQ:STATE?") == "0"
