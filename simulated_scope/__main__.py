@@ -15,11 +15,13 @@ from .clock import FastClock, RealClock
 from .control import Control
 from .dialects import DIALECTS
 from .faults import Fault, Faults
+from .hislip import hislip_listener
 from .instrument import Instrument
 from .settings import BadSetting
 from .transport import HOST, control_listener, scpi_listener
 from .unit import Unit
 from .unit_settings import changed_unit
+from .vxi11 import vxi11_listener
 
 
 def main() -> int:
@@ -44,6 +46,8 @@ def main() -> int:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="peakwhite.simulated_scope", description=main.__doc__)
     parser.add_argument("--port", type=int, default=0, help="TCP port of SCPI, 0 for any free one")
+    parser.add_argument("--vxi11", type=int, metavar="PORT", help="serve VXI-11 too; its TCP port, 0 for any free one")
+    parser.add_argument("--hislip", type=int, metavar="PORT", help="serve HiSLIP too; its TCP port, 0 for any free one")
     parser.add_argument("--control", type=int, default=0, help="TCP port of the JSON control, 0 for any free one")
     parser.add_argument("--dialect", choices=sorted(DIALECTS), default="curve")
     parser.add_argument(
@@ -71,19 +75,27 @@ async def _run(options: argparse.Namespace, unit: Unit) -> None:
     about = {"dialect": options.dialect, "bits": adc.bits, "clock": options.clock, "seed": seed}
     instrument = Instrument(adc, clock, seed, unit, dialect.divisions)
     face = dialect(instrument, faults, options.identity or dialect.default_identity)
-    scpi = scpi_listener(face)
+    ways = {"scpi": (scpi_listener(face), options.port, f"TCPIP0::{HOST}::{{}}::SOCKET")}
+    if options.vxi11 is not None:
+        ways["vxi11"] = (vxi11_listener(face), options.vxi11, f"TCPIP0::{HOST},{{}}::inst0::INSTR")
+    if options.hislip is not None:
+        ways["hislip"] = (hislip_listener(face), options.hislip, f"TCPIP0::{HOST}::hislip0,{{}}::INSTR")
 
     async def listen_or_refuse() -> None:
-        await (scpi.close() if Fault.REFUSE_CONNECTIONS in faults else scpi.open())
+        for listener, _, _ in ways.values():
+            await (listener.close() if Fault.REFUSE_CONNECTIONS in faults else listener.open())
 
     control = control_listener(Control(instrument, faults, about, listen_or_refuse))
-    await scpi.open(options.port)
+    for listener, port, _ in ways.values():
+        await listener.open(port)
     await control.open(options.control)
     await listen_or_refuse()
     ended = _end_wanted()
-    print(json.dumps({"scpi": f"TCPIP0::{HOST}::{scpi.port}::SOCKET", "control": control.port}), flush=True)
+    resources = {name: resource.format(listener.port) for name, (listener, _, resource) in ways.items()}
+    print(json.dumps({**resources, "control": control.port}), flush=True)
     await ended.wait()
-    await scpi.end()
+    for listener, _, _ in ways.values():
+        await listener.end()
     await control.end()
 
 

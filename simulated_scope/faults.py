@@ -13,7 +13,7 @@ class Fault(StrEnum):
     """Every fault stays on until it is cleared, but `stall-once`, which clears itself."""
 
     REFUSE_CONNECTIONS = "refuse-connections"
-    """The SCPI port does not listen; connections that stand are kept."""
+    """No SCPI port listens; connections that stand are kept."""
     DROP_MID_BLOCK = "drop-mid-block"
     """The connection ends in the middle of the next block."""
     STALL_ONCE = "stall-once"

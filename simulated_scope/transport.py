@@ -96,29 +96,35 @@ def control_listener(control: Control) -> Listener:
 
 async def _answer_all(face: Face, messages: asyncio.Queue[bytes | None], writer: asyncio.StreamWriter) -> None:
     while (line := await messages.get()) is not None:
-        answer = await face.respond(line.decode("latin-1").strip())
-        if answer is not None and not await _send(face, writer, *answer):
+        try:
+            async for piece, _ in pieces(face, line):
+                writer.write(piece)
+                await writer.drain()
+        except ConnectionAbortedError:
+            writer.close()
             return
 
 
-async def _send(face: Face, writer: asyncio.StreamWriter, answer: bytes, has_block: bool) -> bool:
-    """Sends an answer as the faults have it; False: the connection is to end."""
+async def pieces(face: Face, message: bytes) -> AsyncIterator[tuple[bytes, bool]]:
+    """What goes out for a message, as the faults have it: none, one or two pieces, each with whether it is the last.
+
+    Raises:
+        ConnectionAbortedError: the connection is to end here.
+    """
+    response = await face.respond(message.decode("latin-1").strip())
     faults = face.faults
-    if Fault.SILENT in faults:
-        return True
+    if response is None or Fault.SILENT in faults:
+        return
+    answer, has_block = response
     if Fault.ANSWER_LATE in faults:
         await asyncio.sleep(LATE_S)
     answer = faults.garbled(answer)
     half = len(answer) // 2
     if has_block and Fault.DROP_MID_BLOCK in faults:
-        writer.write(answer[:half])
-        await writer.drain()
-        writer.close()
-        return False
+        yield answer[:half], False
+        raise ConnectionAbortedError
     if faults.take(Fault.STALL_ONCE):
-        writer.write(answer[:half])
+        yield answer[:half], False
         await asyncio.sleep(STALL_S)
         answer = answer[half:]
-    writer.write(answer)
-    await writer.drain()
-    return True
+    yield answer, True
