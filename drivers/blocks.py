@@ -61,23 +61,24 @@ def block_header(reply: bytes | bytearray, *, limit_bytes: int, where: str) -> B
     return BlockHeader(start, length)
 
 
-def block_payload(message: bytearray, *, limit_bytes: int, where: str) -> memoryview:
+def block_payload(message: bytearray | memoryview, *, limit_bytes: int, where: str) -> memoryview:
     """The payload of a whole message whose end the transport marked: a view of `message`, definite or indefinite.
 
     Raises ReplyError if the message is no block, or is longer or shorter than its header says.
     """
-    header = block_header(message, limit_bytes=limit_bytes, where=where)
+    whole = memoryview(message)
+    header = block_header(bytes(whole[:HEADER_LIMIT_BYTES]), limit_bytes=limit_bytes, where=where)
     if header is None:
-        raise _error(f"an unfinished block header: {shown(message)}", where)
+        raise _error(f"no block, or an unfinished header of one: {shown(bytes(whole[:41]))}", where)
     if header.length is None:
-        end = len(message) - (1 if message.endswith(b"\n") else 0)
+        end = len(whole) - (1 if whole[-1] == b"\n"[0] else 0)
         if end - header.start > limit_bytes:
             raise _error(f"an endless block of more than {limit_bytes} bytes", where)
-        return memoryview(message)[header.start : max(end, header.start)]
-    if len(message) < header.end:
-        raise _error(f"a block of {len(message) - header.start} bytes that was announced as {header.length}", where)
-    check_tail(message[header.end :], where=where)
-    return memoryview(message)[header.start : header.end]
+        return whole[header.start : max(end, header.start)]
+    if len(whole) < header.end:
+        raise _error(f"a block of {len(whole) - header.start} bytes that was announced as {header.length}", where)
+    check_tail(bytes(whole[header.end : header.end + 41]), where=where)
+    return whole[header.start : header.end]
 
 
 def check_tail(tail: bytes | bytearray, *, where: str) -> None:

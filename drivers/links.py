@@ -1,7 +1,7 @@
 """Links: the way to an instrument. `open_link` takes any VISA resource string that Peakwhite speaks.
 
-`…::SOCKET` is a link of our own (`socket_link`); USBTMC, VXI-11 and HiSLIP go through PyVISA with pyvisa-py (`visa_link`).
-PyVISA is imported only when a resource is looked at, and parses all of them. A link belongs to one thread.
+Raw sockets, VXI-11 and HiSLIP have links of our own; USBTMC goes through PyVISA with pyvisa-py (`visa_link`). PyVISA is
+imported only when a resource is looked at, and parses all of them. A link belongs to one thread.
 """
 
 import re
@@ -13,6 +13,7 @@ from .replies import other_protocol
 
 TIMEOUT_S = 2.0
 CONNECT_TIMEOUT_S = 1.0
+HISLIP_PORT = 4880
 EXAMPLES = "TCPIP0::192.0.2.10::5555::SOCKET, TCPIP0::192.0.2.10::inst0::INSTR or USB0::0x1234::0x5678::SERIAL::INSTR"
 
 _BRACKETED = re.compile(r"\[([0-9A-Fa-f:.%\w]+)\]")
@@ -62,28 +63,40 @@ class Link(Protocol):
 
 @dataclass(frozen=True)
 class Address:
-    """What a resource string means. `host` and `port` are those of a raw socket."""
+    """What a resource string means. On the network `host`, `port` (0: ask the port mapper) and `device` say where."""
 
     kind: Literal["socket", "hislip", "vxi-11", "usb"]
     host: str = ""
     port: int = 0
+    device: str = ""
 
 
 def open_link(resource: str, *, timeout_s: float = TIMEOUT_S, connect_timeout_s: float = CONNECT_TIMEOUT_S) -> Link:
     """Open the link that `resource` names. Raises MalformedResource, LinkTimeout, LinkLost.
 
-    `timeout_s` bounds every later call as a whole. The opening of VXI-11 (3 s) and HiSLIP (5 s) is bounded by the library.
+    `timeout_s` bounds every later call as a whole. Opening is bounded by `connect_timeout_s` for a raw socket, by 3 s for
+    VXI-11 and 5 s for HiSLIP, which exchange several messages then; for USB by a second for every request.
     """
-    address = parse_resource(resource)
-    if address.kind == "socket":
-        from .socket_link import SocketLink
+    where = parse_resource(resource)
+    match where.kind:
+        case "socket":
+            from .socket_link import SocketLink
 
-        return SocketLink(
-            resource, address.host, address.port, timeout_s=timeout_s, connect_timeout_s=connect_timeout_s
-        )
-    from .visa_link import VisaLink
+            return SocketLink(
+                resource, where.host, where.port, timeout_s=timeout_s, connect_timeout_s=connect_timeout_s
+            )
+        case "hislip":
+            from .hislip_link import HislipLink
 
-    return VisaLink(resource, address.kind, timeout_s=timeout_s)
+            return HislipLink(resource, where.host, where.port, where.device, timeout_s=timeout_s)
+        case "vxi-11":
+            from .vxi11_link import Vxi11Link
+
+            return Vxi11Link(resource, where.host, where.port, where.device, timeout_s=timeout_s)
+        case "usb":
+            from .visa_link import VisaLink
+
+            return VisaLink(resource, timeout_s=timeout_s)
 
 
 def parse_resource(resource: str) -> Address:
@@ -101,14 +114,26 @@ def parse_resource(resource: str) -> Address:
         raise _malformed(resource, "not a VISA resource string") from error
     if isinstance(name, rname.TCPIPSocket):
         host = bracketed[1] if bracketed else name.host_address
-        if not (name.port.isascii() and name.port.isdigit() and 0 < int(name.port) < 65536):
-            raise _malformed(resource, f"'{name.port}' is not a port")
-        return Address("socket", host, int(name.port))
-    if isinstance(name, rname.TCPIPInstr) and not bracketed:
-        return Address("hislip" if name.lan_device_name.lower().startswith("hislip") else "vxi-11")
+        return Address("socket", host, _port(name.port, resource))
+    if isinstance(name, rname.TCPIPInstr) and not name.lan_device_name.isascii():
+        raise _malformed(resource, "a device name that is not ASCII")
+    if isinstance(name, rname.TCPIPInstr) and name.lan_device_name.lower().startswith("hislip"):
+        device, comma, port = name.lan_device_name.partition(",")
+        host = bracketed[1] if bracketed else name.host_address
+        return Address("hislip", host, _port(port, resource) if comma else HISLIP_PORT, device)
+    if isinstance(name, rname.TCPIPInstr):
+        host, comma, port = name.host_address.partition(",")
+        host = bracketed[1] if bracketed else host
+        return Address("vxi-11", host, _port(port, resource) if comma else 0, name.lan_device_name)
     if isinstance(name, rname.USBInstr):
         return Address("usb")
     raise _malformed(resource, "a kind of link that Peakwhite does not speak")
+
+
+def _port(digits: str, resource: str) -> int:
+    if not (digits.isascii() and digits.isdigit() and 0 < int(digits) < 65536):
+        raise _malformed(resource, f"'{digits}' is not a port")
+    return int(digits)
 
 
 def _malformed(resource: str, what: str) -> MalformedResource:

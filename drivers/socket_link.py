@@ -10,6 +10,7 @@ import numpy as np
 from .blocks import HEADER_LIMIT_BYTES, LINE_ENDS, block_header, check_tail, shown
 from .errors import InstrumentError, LinkError, LinkLost, LinkTimeout, ReplyError
 from .replies import other_protocol
+from .wire import connected, reason
 
 REPLY_LIMIT_BYTES = 65_536
 WaitingBytes: type[selectors.BaseSelector] = getattr(selectors, "PollSelector", selectors.SelectSelector)
@@ -70,17 +71,16 @@ class SocketLink:
 
     def _connect(self) -> socket.socket:
         try:
-            connected = socket.create_connection(self._address, timeout=self._connect_timeout_s)
+            connection = connected(*self._address, self._connect_timeout_s)
         except TimeoutError as error:
             raise LinkTimeout(
                 f"no connection within {self._connect_timeout_s:g} s", where=self._resource, do=CHECK_POWER
             ) from error
         except (OSError, UnicodeError) as error:
-            raise LinkLost(f"no connection ({_reason(error)})", where=self._resource, do=CHECK_POWER) from error
-        connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            raise LinkLost(f"no connection ({reason(error)})", where=self._resource, do=CHECK_POWER) from error
         self._incoming = WaitingBytes()
-        self._incoming.register(connected, selectors.EVENT_READ)
-        return connected
+        self._incoming.register(connection, selectors.EVENT_READ)
+        return connection
 
 
 class _Conversation:
@@ -106,7 +106,7 @@ class _Conversation:
                 f"no answer within {self._link._timeout_s:g} s", where=self._where, do=CHECK_POWER
             ) from error
         if isinstance(error, OSError):
-            raise LinkLost(f"the connection broke ({_reason(error)})", where=self._where, do=CHECK_POWER) from error
+            raise LinkLost(f"the connection broke ({reason(error)})", where=self._where, do=CHECK_POWER) from error
 
     def send(self, command: str) -> None:
         """Send one message, after making sure that nothing is waiting that could be taken for its answer."""
@@ -190,7 +190,3 @@ def text_of(reply: bytes | bytearray, *, where: str) -> str:
             f"an answer that is not text: {shown(reply)}", where=where, do="check that it is a scope's SCPI port"
         )
     return text
-
-
-def _reason(error: Exception) -> str:
-    return (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__

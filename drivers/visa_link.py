@@ -1,35 +1,25 @@
-"""Links through PyVISA with pyvisa-py: USBTMC, VXI-11, HiSLIP. The only module that imports PyVISA's resources.
+"""USBTMC through PyVISA with pyvisa-py, whose session finds the device and opens it; messages are those of `usbtmc`."""
 
-All three mark the end of a message, so reading never uses a termination character (in a binary block it would end a read
-at every 0x0A) and always asks for more than the message can be: a read of exactly its length leaves pyvisa-py 0.8.1 waiting
-(VXI-11), with an empty packet in the pipe (USB) or spinning (HiSLIP).
-"""
-
-import struct
-from collections.abc import Iterator
-from contextlib import contextmanager
+import errno
+import time
+from contextlib import suppress
 from functools import cache
-from typing import Any, Literal, cast
+from typing import Any, cast
 
 import pyvisa
-from pyvisa.constants import StatusCode
-from pyvisa.resources import MessageBasedResource
-from pyvisa_py.protocols.rpc import RPCError
-from pyvisa_py.protocols.vxi11 import Vxi11Error
-from pyvisa_py.protocols.xdrlib import Error as XdrError
+from pyvisa import rname
 
-from .blocks import block_header, block_payload
-from .errors import LinkError, LinkLost, LinkTimeout, ReplyError
-from .socket_link import REPLY_LIMIT_BYTES, text_of
+from .errors import LinkError, ReplyError
+from .message_link import MessageLink
+from .usb_devices import advice_for, trouble_with
+from .usbtmc import Usbtmc
 
-OPEN_TIMEOUT_MS = 3000
-"""Passed to VXI-11, where 0 would mean 100 ms and "not found" on a slow network; HiSLIP has 5 s of its own."""
-SLACK_BYTES = 1024
-CHECK_POWER = "check the resource, the cable, and that the scope is on"
-REOPEN = "close it and open it again"
-LIBRARY_QUIRKS = (ValueError, NotImplementedError, RuntimeError)
-"""An unplugged USB scope or a missing libusb; a link kind without its back end; an unexpected HiSLIP message."""
-USB_TROUBLE = "unplug the scope and plug it in again; for want of permission see the udev rule in the README"
+OPEN_TIMEOUT_S = 3.0
+"""For what is asked of the device once it is open; pyvisa-py gives each of its requests a second before that."""
+ABORT_S = 0.4
+"""Kept of every time-out for aborting the transfer that did not come."""
+FAREWELL_S = 0.3
+STALE_ANSWERS = 4
 
 
 @cache
@@ -38,134 +28,100 @@ def resource_manager() -> pyvisa.ResourceManager:
     return pyvisa.ResourceManager("@py")
 
 
-class VisaLink:
-    """A link over USBTMC, VXI-11 or HiSLIP."""
+class VisaLink(MessageLink):
+    """A link over USBTMC.
 
-    def __init__(self, resource: str, kind: Literal["hislip", "vxi-11", "usb"], *, timeout_s: float) -> None:
-        self._resource = resource
-        self._kind = kind
-        self._timeout_s = timeout_s
-        self._dirty = False
-        self._instrument: MessageBasedResource | None = self._open()
+    After a time-out the transfer is aborted at once, so that the instrument drops the answer. Firmware is known that hangs
+    on a device clear, or that does not like to be opened often: `clear` makes sure that questions and answers go together
+    and opens anew only if that fails.
+    """
 
-    @property
-    def resource(self) -> str:
-        return self._resource
-
-    @property
-    def dirty(self) -> bool:
-        return self._dirty or self._instrument is None
-
-    def write(self, command: str) -> None:
-        with self._conversation() as instrument:
-            instrument.write_raw(command.encode("ascii") + b"\n")
-
-    def query(self, command: str) -> str:
-        with self._conversation() as instrument:
-            return self._query(instrument, command)
-
-    def query_block(self, command: str, limit_bytes: int) -> memoryview:
-        with self._conversation() as instrument:
-            instrument.write_raw(command.encode("ascii") + b"\n")
-            message = self._read(instrument, limit_bytes + SLACK_BYTES)
-            while self._unfinished(message, limit_bytes):
-                more = self._read(instrument, limit_bytes + SLACK_BYTES)
-                if not more:
-                    raise ReplyError("a block that ends before its announced length", where=self._resource, do=REOPEN)
-                message += more
-            return block_payload(message, limit_bytes=limit_bytes, where=self._resource)
+    def __init__(self, resource: str, *, timeout_s: float) -> None:
+        super().__init__(resource, timeout_s=timeout_s, open_timeout_s=OPEN_TIMEOUT_S)
 
     def clear(self) -> None:
-        """Device clear where that is safe, then an identity query that has to be answered.
+        if self._open:
+            with suppress(LinkError, ReplyError), self._mapped(self._timeout_s, "no answer"):
+                self._pair_answers(time.monotonic() + self._timeout_s)
+                self._dirty = False
+                return
+        super().clear()
 
-        On USB pyvisa-py has aborted the transfer after the time-out by itself, and some firmware hangs on INITIATE_CLEAR:
-        there only the query is made.
-        """
-        if self._instrument is None:
-            raise LinkLost("the link is closed", where=self._resource, do=REOPEN)
-        self._dirty = False
-        with self._conversation() as instrument:
-            if self._kind != "usb":
-                instrument.clear()
-            self._query(instrument, "*IDN?")
+    def _advice(self, error: BaseException) -> str:
+        return advice_for(error)
 
-    def close(self) -> None:
-        instrument, self._instrument = self._instrument, None
-        if instrument is None:
-            return
-        handle = instrument.session
+    def _connect(self, deadline_s: float) -> None:
+        self._session = self._opened_session()
         try:
-            with _mapped(self._resource, self._timeout_s):
-                instrument.close()
-        except (LinkError, ReplyError):
-            pass  # what cannot be closed is gone
-        _forget(handle)
+            self._messages = Usbtmc(_sessions()[self._session].interface, self._resource)
+            self._pair_answers(time.monotonic() + self._open_timeout_s)
+        except BaseException:
+            self._give_back(clean=False)
+            raise
 
-    def _open(self) -> MessageBasedResource:
-        manager = resource_manager()
-        with _mapped(self._resource, OPEN_TIMEOUT_MS / 1e3):
-            opened = manager.open_resource(
-                self._resource, open_timeout=OPEN_TIMEOUT_MS, read_termination=None, write_termination=None
-            )
-            opened.timeout = self._timeout_s * 1e3
-        if self._kind == "vxi-11":
-            _sessions()[opened.session].lock_timeout = 0  # some instruments refuse a link that would wait for a lock
-        return cast(MessageBasedResource, opened)
+    def _opened_session(self) -> int:
+        """Raises OSError."""
+        try:
+            return resource_manager().open_bare_resource(self._resource)[0]
+        except OSError:
+            raise
+        except ValueError as error:  # no such device among those that can be looked at
+            name = cast(rname.USBInstr, rname.ResourceName.from_string(self._resource))
+            raise trouble_with(int(name.manufacturer_id, 0), int(name.model_code, 0)) from error
+        except Exception as error:  # the library raises a bare one where a configuration is refused
+            raise OSError(errno.EPIPE, f"it cannot be opened: {error}") from error
 
-    def _query(self, instrument: MessageBasedResource, command: str) -> str:
-        instrument.write_raw(command.encode("ascii") + b"\n")
-        reply = self._read(instrument, REPLY_LIMIT_BYTES)
-        if not reply:
-            raise ReplyError("an empty answer", where=self._resource, do=REOPEN)
-        return text_of(reply, where=self._resource)
+    def _pair_answers(self, deadline_s: float) -> None:
+        """Ask two questions whose answers cannot be mistaken for each other, until each gets its own.
 
-    @staticmethod
-    def _read(instrument: MessageBasedResource, count: int) -> bytearray:
-        """One read of at most `count` bytes; PyVISA's own `read_raw` would go on without a limit until the end mark."""
-        with instrument.ignore_warning(StatusCode.success_max_count_read, StatusCode.success_device_not_present):
-            data, _ = instrument.visalib.read(instrument.session, count)
-        return bytearray(data)
+        An answer that nobody took, of a program that was killed, would else be taken for that to the first question, that
+        for the next one's, and so on for ever.
+        """
+        for _ in range(STALE_ANSWERS):
+            self._send(b"*IDN?\n", deadline_s)
+            identity = self._line(deadline_s)
+            self._send(b"*STB?\n", deadline_s)
+            status = self._line(deadline_s)
+            if b"," in identity and status.lstrip(b"*STB ").isdigit():
+                return
+            self._line(deadline_s)
+        raise ReplyError("answers that belong to other questions", where=self._resource, do="switch it off and on")
 
-    def _unfinished(self, message: bytearray, limit_bytes: int) -> bool:
-        header = block_header(message, limit_bytes=limit_bytes, where=self._resource)
-        return header is None or (header.length is not None and len(message) < header.end)
+    def _line(self, deadline_s: float) -> bytes:
+        place = memoryview(bytearray(1024))
+        return bytes(place[: self._receive(place, deadline_s)]).strip()
 
-    @contextmanager
-    def _conversation(self) -> Iterator[MessageBasedResource]:
-        """Whatever goes wrong within leaves the link dirty."""
-        if self._instrument is None or self._dirty:
-            raise LinkLost("the link needs clearing after an error", where=self._resource, do=REOPEN)
-        self._dirty = True
-        with _mapped(self._resource, self._timeout_s):
-            yield self._instrument
-        self._dirty = False
+    def _send(self, message: bytes, deadline_s: float) -> None:
+        try:
+            self._messages.send(message, deadline_s)
+        except OSError as error:
+            self._free_if_stalled(error)
+            raise
 
+    def _receive(self, place: memoryview, deadline_s: float) -> int:
+        try:
+            return self._messages.receive(place, deadline_s - ABORT_S)
+        except TimeoutError:
+            with suppress(OSError):
+                self._messages.abort(deadline_s)
+            raise
+        except OSError as error:
+            self._free_if_stalled(error)
+            raise
 
-@contextmanager
-def _mapped(resource: str, timeout_s: float) -> Iterator[None]:
-    """What PyVISA, pyvisa-py and pyusb raise, as our own errors. Each of them was seen to come through."""
-    try:
-        yield
-    except TimeoutError as error:
-        raise LinkTimeout(f"no answer within {timeout_s:g} s", where=resource, do=CHECK_POWER) from error
-    except struct.error as error:
-        raise ReplyError("a transfer that is cut short", where=resource, do=REOPEN) from error
-    except (pyvisa.errors.Error, RPCError, Vxi11Error, XdrError, OSError, EOFError, *LIBRARY_QUIRKS) as error:
-        if isinstance(error, pyvisa.errors.VisaIOError) and error.error_code == StatusCode.error_timeout:
-            raise LinkTimeout(f"no answer within {timeout_s:g} s", where=resource, do=CHECK_POWER) from error
-        do = USB_TROUBLE if resource.upper().startswith("USB") else CHECK_POWER
-        raise LinkLost(f"the link broke ({_text(error)})", where=resource, do=do) from error
+    def _give_back(self, *, clean: bool) -> None:
+        if clean:
+            with suppress(OSError):
+                self._messages.go_to_local(time.monotonic() + FAREWELL_S)
+        session = _sessions().pop(self._session)  # pyvisa-py keeps every closed session, 2 kB each and its last buffers
+        with suppress(OSError, ValueError):
+            session.close()
+
+    def _free_if_stalled(self, error: OSError) -> None:
+        if error.errno == errno.EPIPE:
+            with suppress(OSError):
+                self._messages.clear_stall()
 
 
 def _sessions() -> dict[int, Any]:
     return cast(dict[int, Any], resource_manager().visalib.sessions)  # type: ignore[attr-defined]
-
-
-def _forget(handle: int) -> None:
-    """pyvisa-py keeps every closed session, 2 kB each and its last buffers."""
-    _sessions().pop(handle, None)
-
-
-def _text(error: BaseException) -> str:
-    first = str(error).strip().partition("\n")[0]
-    return first[:120].rstrip(".") or type(error).__name__

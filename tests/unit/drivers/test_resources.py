@@ -14,9 +14,12 @@ from peakwhite.drivers.links import Address, open_link, parse_resource
         ("TCPIP0::192.0.2.10::5555::SOCKET", Address("socket", "192.0.2.10", 5555)),
         ("tcpip::scope.example::5025::SOCKET", Address("socket", "scope.example", 5025)),
         ("TCPIP0::[2001:db8::10]::5025::SOCKET", Address("socket", "2001:db8::10", 5025)),
-        ("TCPIP0::192.0.2.10::inst0::INSTR", Address("vxi-11")),
-        ("TCPIP::192.0.2.10", Address("vxi-11")),
-        ("TCPIP0::192.0.2.10::hislip0,4880::INSTR", Address("hislip")),
+        ("TCPIP0::192.0.2.10::inst0::INSTR", Address("vxi-11", "192.0.2.10", 0, "inst0")),
+        ("TCPIP0::192.0.2.10,1024::inst1::INSTR", Address("vxi-11", "192.0.2.10", 1024, "inst1")),
+        ("TCPIP::192.0.2.10", Address("vxi-11", "192.0.2.10", 0, "inst0")),
+        ("TCPIP0::[::1]::INSTR", Address("vxi-11", "::1", 0, "inst0")),
+        ("TCPIP0::192.0.2.10::hislip0::INSTR", Address("hislip", "192.0.2.10", 4880, "hislip0")),
+        ("TCPIP0::[2001:db8::10]::hislip1,99::INSTR", Address("hislip", "2001:db8::10", 99, "hislip1")),
         ("USB0::0x1234::0x5678::SERIAL::INSTR", Address("usb")),
     ],
 )
@@ -27,7 +30,8 @@ def test_a_resource_names_its_kind_of_link(resource: str, address: Address) -> N
 @pytest.mark.parametrize(
     "resource",
     ["", "nonsense", "192.0.2.10", "TCPIP0::::1::SOCKET", "TCPIP0::h::abc::SOCKET", "TCPIP0::h::0::SOCKET", "TCPIP0::h::65536::SOCKET",
-     "TCPIP0::h::٣::SOCKET", "ASRL1::INSTR", "GPIB0::1::INSTR", "VICP::h::INSTR", "USB0::1::2::3::RAW", "TCPIP0::[::1]::INSTR"],
+     "TCPIP0::h::٣::SOCKET", "ASRL1::INSTR", "GPIB0::1::INSTR", "VICP::h::INSTR", "USB0::1::2::3::RAW", "TCPIP0::h,x::inst0::INSTR", "TCPIP0::h::hislip0,0::INSTR",
+     "TCPIP0::h::ïnst0::INSTR"],
 )  # fmt: skip
 def test_what_is_not_spoken_is_malformed_and_an_example_is_given(resource: str) -> None:
     with pytest.raises(MalformedResource, match="TCPIP0::192.0.2.10::5555::SOCKET"):

@@ -1,0 +1,138 @@
+"""What the links share whose transport marks the end of a message: USBTMC, VXI-11, HiSLIP.
+
+Reading never ends at a termination character (a binary block is full of 0x0A) and always has room for more than the
+message can be, so that its end mark is taken with it.
+"""
+
+import time
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import numpy as np
+
+from .blocks import HEADER_LIMIT_BYTES, block_header, block_payload
+from .errors import LinkLost, LinkTimeout, ReplyError
+from .socket_link import REPLY_LIMIT_BYTES, text_of
+from .wire import reason
+
+SLACK_BYTES = HEADER_LIMIT_BYTES + 64
+CHECK_POWER = "check the resource, the cable, and that the scope is on"
+REOPEN = "close it and open it again"
+
+
+class MessageLink(ABC):
+    """A link of messages. Every call is bounded as a whole by `timeout_s`, however slowly the bytes drip.
+
+    Whatever goes wrong within a call leaves the link dirty; `clear` opens it anew, so that a late answer has no way in.
+    """
+
+    def __init__(self, resource: str, *, timeout_s: float, open_timeout_s: float) -> None:
+        self._resource = resource
+        self._timeout_s = timeout_s
+        self._open_timeout_s = open_timeout_s
+        self._open = self._dirty = False
+        self._reopen()
+
+    @property
+    def resource(self) -> str:
+        return self._resource
+
+    @property
+    def dirty(self) -> bool:
+        return self._dirty or not self._open
+
+    def write(self, command: str) -> None:
+        with self._conversation() as deadline_s:
+            self._send(command.encode("ascii") + b"\n", deadline_s)
+
+    def query(self, command: str) -> str:
+        with self._conversation() as deadline_s:
+            self._send(command.encode("ascii") + b"\n", deadline_s)
+            place = memoryview(bytearray(REPLY_LIMIT_BYTES))
+            reply = bytes(place[: self._receive(place, deadline_s)])
+            if not reply:
+                raise ReplyError("an empty answer", where=self._resource, do=REOPEN)
+            return text_of(reply, where=self._resource)
+
+    def query_block(self, command: str, limit_bytes: int) -> memoryview:
+        """The payload of a block, received into the one place where it stays.
+
+        An instrument may mark an end before the block is complete: reading then goes on.
+        """
+        with self._conversation() as deadline_s:
+            self._send(command.encode("ascii") + b"\n", deadline_s)
+            place = np.empty(limit_bytes + SLACK_BYTES, np.uint8).data
+            count = self._receive(place, deadline_s)
+            while self._unfinished(place[:count], limit_bytes):
+                more = self._receive(place[count:], deadline_s)
+                if not more:
+                    raise ReplyError("a block that ends before its announced length", where=self._resource, do=REOPEN)
+                count += more
+            return block_payload(place[:count], limit_bytes=limit_bytes, where=self._resource)
+
+    def clear(self) -> None:
+        self.close()
+        self._reopen()
+
+    def close(self) -> None:
+        """Give the link back; what does not answer any more is left behind. Never raises."""
+        if not self._open:
+            return
+        self._open = False
+        self._give_back(clean=not self._dirty)
+
+    def _advice(self, error: BaseException) -> str:
+        """What to do about an error of the system's."""
+        return CHECK_POWER
+
+    @abstractmethod
+    def _connect(self, deadline_s: float) -> None:
+        """Open it. Raises TimeoutError, OSError, LinkError, ReplyError, and leaves nothing open then."""
+
+    @abstractmethod
+    def _send(self, message: bytes, deadline_s: float) -> None:
+        """Send one message. Raises TimeoutError, OSError, LinkError, ReplyError."""
+
+    @abstractmethod
+    def _receive(self, place: memoryview, deadline_s: float) -> int:
+        """Receive into `place` up to the end mark; how many bytes. Raises as `_send` does, and ReplyError for too many."""
+
+    @abstractmethod
+    def _give_back(self, *, clean: bool) -> None:
+        """Close it within a moment, as far as the other side still answers. Never raises."""
+
+    def _reopen(self) -> None:
+        with self._mapped(self._open_timeout_s, "not opened"):
+            self._connect(time.monotonic() + self._open_timeout_s)
+        self._open, self._dirty = True, False
+
+    def _unfinished(self, message: memoryview, limit_bytes: int) -> bool:
+        start = bytes(message[:HEADER_LIMIT_BYTES])
+        header = block_header(start, limit_bytes=limit_bytes, where=self._resource)
+        if header is None:
+            return b"#" in start or not start.endswith(b"\n")  # a line of text is no block, and has ended
+        return header.length is not None and len(message) < header.end
+
+    def _too_long(self, limit_bytes: int) -> ReplyError:
+        return ReplyError(f"an answer of more than {limit_bytes} bytes", where=self._resource, do=REOPEN)
+
+    @contextmanager
+    def _conversation(self) -> Iterator[float]:
+        """Gives the deadline of the call. Whatever goes wrong within leaves the link dirty."""
+        if self.dirty:
+            raise LinkLost("the link needs clearing after an error", where=self._resource, do=REOPEN)
+        self._dirty = True
+        with self._mapped(self._timeout_s, "no answer"):
+            yield time.monotonic() + self._timeout_s
+        self._dirty = False
+
+    @contextmanager
+    def _mapped(self, timeout_s: float, what: str) -> Iterator[None]:
+        """What the system raises, as our own errors."""
+        try:
+            yield
+        except TimeoutError as error:
+            raise LinkTimeout(f"{what} within {timeout_s:g} s", where=self._resource, do=CHECK_POWER) from error
+        except (OSError, UnicodeError) as error:
+            raise LinkLost(f"the link broke ({reason(error)})", where=self._resource, do=self._advice(error)) from error

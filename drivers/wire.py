@@ -1,0 +1,75 @@
+"""A TCP connection on which every wait has a deadline, and on which the other side's end is noticed at once."""
+
+import socket
+import time
+
+KEEPALIVE_S = 60
+"""Idle connections show a sign of life this often: some instruments and routers drop those that do not after minutes."""
+
+
+def connected(host: str, port: int, timeout_s: float) -> socket.socket:
+    """A connected socket that sends at once what it is given. Raises TimeoutError, OSError, UnicodeError."""
+    connection = socket.create_connection((host, port), timeout=timeout_s)
+    connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    if hasattr(socket, "TCP_KEEPIDLE"):
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, KEEPALIVE_S)
+    return connection
+
+
+class Wire:
+    """A stream of bytes; `deadline_s` is on the clock of `time.monotonic`. All methods raise TimeoutError, OSError."""
+
+    def __init__(self, host: str, port: int, deadline_s: float) -> None:
+        self._socket = connected(host, port, _left_s(deadline_s))
+
+    def send(self, data: bytes, deadline_s: float) -> None:
+        self._socket.settimeout(_left_s(deadline_s))
+        self._socket.sendall(data)
+
+    def fill(self, place: memoryview, deadline_s: float) -> None:
+        """Receive exactly as many bytes as `place` has."""
+        while place:
+            self._socket.settimeout(_left_s(deadline_s))
+            count = self._socket.recv_into(place)
+            if count == 0:
+                raise ConnectionResetError("the other side closed it")
+            place = place[count:]
+
+    def receive(self, count: int, deadline_s: float) -> bytes:
+        """Exactly so many bytes; `count` is one of ours, never one that the other side announced."""
+        received = bytearray(count)
+        self.fill(memoryview(received), deadline_s)
+        return bytes(received)
+
+    def discard(self, count: int, deadline_s: float) -> None:
+        """Receive so many bytes and forget them."""
+        scratch = memoryview(bytearray(min(count, 1 << 16)))
+        while count > 0:
+            part = scratch[: min(count, len(scratch))]
+            self.fill(part, deadline_s)
+            count -= len(part)
+
+    def finish(self, deadline_s: float) -> None:
+        """Say that nothing more will be sent, and discard what comes until the other side closes too."""
+        self._socket.shutdown(socket.SHUT_WR)
+        while True:
+            self._socket.settimeout(_left_s(deadline_s))
+            if not self._socket.recv(1 << 16):
+                return
+
+    def close(self) -> None:
+        self._socket.close()
+
+
+def _left_s(deadline_s: float) -> float:
+    left_s = deadline_s - time.monotonic()
+    if left_s <= 0.0:
+        raise TimeoutError
+    return left_s
+
+
+def reason(error: BaseException) -> str:
+    """What an error of the system says, in a few words."""
+    said = (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
+    return said.strip().partition("\n")[0][:120].rstrip(".")
