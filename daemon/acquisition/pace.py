@@ -1,12 +1,14 @@
 """When to begin the next capture, and when to try a lost scope again."""
 
-from ...drivers.errors import InstrumentError, UnknownInstrument
+from ...drivers.errors import InstrumentError, LinkTimeout, UnknownInstrument
 
 RETRY_S = 0.5
 """Between attempts to reach a scope that is not there, ± RETRY_SPREAD, for ever."""
 SLOW_RETRY_S = 5.0
 """Between attempts at an instrument that answers but is none that we know."""
 RETRY_SPREAD = 0.2
+USB_REST_S = 5.0
+"""At least so long a USB scope is left alone after a time-out: asked again sooner, some hang until they are switched off."""
 
 
 class Pace:
@@ -23,5 +25,7 @@ class Pace:
 
 def retry_delay_s(error: InstrumentError, uniform: float) -> float:
     """Seconds until the next attempt, spread by `uniform` (0 to 1) so that many daemons do not ask in step."""
+    if isinstance(error, LinkTimeout) and error.where.upper().startswith("USB"):
+        return USB_REST_S * (1.0 + RETRY_SPREAD * uniform)
     base_s = SLOW_RETRY_S if isinstance(error, UnknownInstrument) else RETRY_S
     return base_s * (1.0 + RETRY_SPREAD * (2.0 * uniform - 1.0))

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 
 from peakwhite.daemon.acquisition import Acquisition
-from peakwhite.daemon.acquisition.pace import RETRY_S, SLOW_RETRY_S, retry_delay_s
+from peakwhite.daemon.acquisition.pace import RETRY_S, SLOW_RETRY_S, USB_REST_S, retry_delay_s
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
 from peakwhite.daemon.measure.reading import Measured
 from peakwhite.drivers.errors import (
@@ -87,6 +87,15 @@ def test_it_is_logged_once_that_the_scope_is_lost_and_once_that_it_is_back(caplo
 @pytest.mark.parametrize("uniform", [0.0, 0.5, 1.0])
 def test_a_missing_scope_is_tried_every_half_second_give_or_take_a_fifth(uniform: float) -> None:
     assert retry_delay_s(gone(), uniform) == pytest.approx(RETRY_S * (0.8 + 0.4 * uniform))
+
+
+@pytest.mark.parametrize("uniform", [0.0, 0.5, 1.0])
+def test_a_usb_scope_is_left_alone_for_five_seconds_after_a_time_out_and_after_nothing_else(uniform: float) -> None:
+    usb = "USB0::0x1234::0x5678::SERIAL::INSTR"
+    assert USB_REST_S == 5.0
+    assert retry_delay_s(LinkTimeout("no answer", where=usb, do="look"), uniform) >= USB_REST_S
+    assert retry_delay_s(LinkLost("unplugged", where=usb, do="plug it in"), uniform) < 1.0
+    assert retry_delay_s(LinkTimeout("no answer", where=WHERE, do="look"), uniform) < 1.0
 
 
 def test_an_unknown_instrument_is_asked_again_slowly_and_its_text_is_the_status() -> None:

@@ -239,10 +239,13 @@ def test_nothing_that_listens_is_a_lost_link(way: str) -> None:
 def test_a_port_that_opens_and_is_mute_is_given_up_in_time(
     serve: Serve, monkeypatch: pytest.MonkeyPatch, way: str
 ) -> None:
+    def mute(connection: socket.socket) -> None:
+        exactly(connection, 1 << 20)
+
     monkeypatch.setattr(vxi11_link, "OPEN_TIMEOUT_S", 0.3)
     monkeypatch.setattr(hislip_link, "OPEN_TIMEOUT_S", 0.3)
     with pytest.raises(LinkTimeout, match="not opened within 0.3 s"):
-        open_link(resource_of(way, serve(lambda connection: exactly(connection, 1 << 20) and None)))
+        open_link(resource_of(way, serve(mute)))
 
 
 def test_opening_has_the_time_that_is_documented() -> None:
