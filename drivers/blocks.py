@@ -47,11 +47,11 @@ def block_header(reply: bytes | bytearray, *, limit_bytes: int, where: str) -> B
         return None
     if count == b"0":
         return BlockHeader(mark + 2, None)
-    if count not in (b"1", b"2", b"3", b"4", b"5", b"6", b"7", b"8", b"9"):
+    if not count.isdigit():
         raise _error(f"a block header with {shown(count)} for its digit count", where)
     start = mark + 2 + int(count)
     digits = reply[mark + 2 : start]
-    if not all(b"0"[0] <= digit <= b"9"[0] for digit in digits):
+    if digits and not digits.isdigit():  # of bytes, ASCII digits alone
         raise _error(f"a block header with {shown(digits)} for its length", where)
     if len(digits) < int(count):
         return None
@@ -61,22 +61,30 @@ def block_header(reply: bytes | bytearray, *, limit_bytes: int, where: str) -> B
     return BlockHeader(start, length)
 
 
-def block_payload(message: bytearray | memoryview, *, limit_bytes: int, where: str) -> memoryview:
-    """The payload of a whole message whose end the transport marked: a view of `message`, definite or indefinite.
+class UnfinishedBlock(ReplyError):
+    """A block of which more has to come."""
 
-    Raises ReplyError if the message is no block, or is longer or shorter than its header says.
+
+def block_payload(message: bytearray | memoryview, *, limit_bytes: int, where: str) -> memoryview:
+    """The payload of a message whose end the transport marked: a view of `message`, definite or indefinite.
+
+    Raises ReplyError if the message is no block, or is longer than its header says; UnfinishedBlock if it is shorter.
     """
     whole = memoryview(message)
-    header = block_header(bytes(whole[:HEADER_LIMIT_BYTES]), limit_bytes=limit_bytes, where=where)
+    start = bytes(whole[:HEADER_LIMIT_BYTES])
+    header = block_header(start, limit_bytes=limit_bytes, where=where)
     if header is None:
-        raise _error(f"no block, or an unfinished header of one: {shown(bytes(whole[:41]))}", where)
+        if b"#" not in start and start.endswith(b"\n"):
+            raise _error(f"a line of text in place of a block: {shown(start)}", where)
+        raise UnfinishedBlock(f"an unfinished block header: {shown(start)}", where=where, do=DO)
     if header.length is None:
         end = len(whole) - (1 if whole[-1] == b"\n"[0] else 0)
         if end - header.start > limit_bytes:
             raise _error(f"an endless block of more than {limit_bytes} bytes", where)
         return whole[header.start : max(end, header.start)]
     if len(whole) < header.end:
-        raise _error(f"a block of {len(whole) - header.start} bytes that was announced as {header.length}", where)
+        what = f"a block of {len(whole) - header.start} bytes that was announced as {header.length}"
+        raise UnfinishedBlock(what, where=where, do=DO)
     check_tail(bytes(whole[header.end : header.end + 41]), where=where)
     return whole[header.start : header.end]
 

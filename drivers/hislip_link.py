@@ -70,10 +70,8 @@ class HislipLink(MessageLink):
     def clear(self) -> None:
         """A new session, in which a device clear frees the instrument from what it was doing."""
         super().clear()
-        self._dirty = True
-        with self._mapped(self._timeout_s, "no device clear"):
-            self._device_clear(time.monotonic() + self._timeout_s)
-        self._dirty = False
+        with self._conversation() as deadline_s:
+            self._device_clear(deadline_s)
 
     def _send(self, message: bytes, deadline_s: float) -> None:
         self._number = self._number + 2 & 0xFFFF_FFFF
@@ -83,20 +81,27 @@ class HislipLink(MessageLink):
 
     def _receive(self, place: memoryview, deadline_s: float) -> int:
         count = 0
+        head = memoryview(bytearray(HEADER.size))
         while True:
-            header = self._header(self._sync, deadline_s)
+            room = place[count:]
+            came = self._sync.fill_with_next(head, room, deadline_s)
+            header = self._parsed(head)
+            if header.kind in (DATA, DATA_END) and header.parameter in (self._number, NO_NUMBER):
+                if header.length > len(room):
+                    raise self._too_long(len(place))
+                if came < header.length:
+                    self._sync.fill(room[came : header.length], deadline_s)
+                elif came > header.length:
+                    self._sync.push_back(room[header.length : came])
+                count += header.length
+                if header.kind == DATA_END:
+                    self._delivered = True
+                    return count
+                continue
+            self._sync.push_back(room[:came])
             if header.kind not in (DATA, DATA_END, INTERRUPTED):
                 raise self._unexpected(self._sync, header, deadline_s)
-            if header.kind == INTERRUPTED or header.parameter not in (self._number, NO_NUMBER):
-                self._sync.discard(header.length, deadline_s)  # the answer to an earlier question
-                continue
-            if header.length > len(place) - count:
-                raise self._too_long(len(place))
-            self._sync.fill(place[count : count + header.length], deadline_s)
-            count += header.length
-            if header.kind == DATA_END:
-                self._delivered = True
-                return count
+            self._sync.discard(header.length, deadline_s)  # the answer to an earlier question
 
     def _give_back(self, *, clean: bool) -> None:
         if clean:
@@ -132,7 +137,10 @@ class HislipLink(MessageLink):
         return header
 
     def _header(self, wire: Wire, deadline_s: float) -> _Header:
-        mark, *rest = HEADER.unpack(wire.receive(HEADER.size, deadline_s))
+        return self._parsed(wire.receive(HEADER.size, deadline_s))
+
+    def _parsed(self, head: bytes | memoryview) -> _Header:
+        mark, *rest = HEADER.unpack(head)
         if mark != b"HS":
             raise ReplyError("not HiSLIP", where=self._resource, do="give the address of the scope's HiSLIP port")
         return _Header(*rest)

@@ -11,8 +11,8 @@ from contextlib import contextmanager
 
 import numpy as np
 
-from .blocks import HEADER_LIMIT_BYTES, block_header, block_payload
-from .errors import LinkLost, LinkTimeout, ReplyError
+from .blocks import HEADER_LIMIT_BYTES, UnfinishedBlock, block_payload
+from .errors import LinkError, LinkLost, LinkTimeout, ReplyError
 from .socket_link import REPLY_LIMIT_BYTES, text_of
 from .wire import reason
 
@@ -64,12 +64,14 @@ class MessageLink(ABC):
             self._send(command.encode("ascii") + b"\n", deadline_s)
             place = np.empty(limit_bytes + SLACK_BYTES, np.uint8).data
             count = self._receive(place, deadline_s)
-            while self._unfinished(place[:count], limit_bytes):
-                more = self._receive(place[count:], deadline_s)
-                if not more:
-                    raise ReplyError("a block that ends before its announced length", where=self._resource, do=REOPEN)
-                count += more
-            return block_payload(place[:count], limit_bytes=limit_bytes, where=self._resource)
+            while True:
+                try:
+                    return block_payload(place[:count], limit_bytes=limit_bytes, where=self._resource)
+                except UnfinishedBlock:
+                    more = self._receive(place[count:], deadline_s)
+                    if not more:
+                        raise
+                    count += more
 
     def clear(self) -> None:
         self.close()
@@ -103,16 +105,11 @@ class MessageLink(ABC):
         """Close it within a moment, as far as the other side still answers. Never raises."""
 
     def _reopen(self) -> None:
-        with self._mapped(self._open_timeout_s, "not opened"):
+        try:
             self._connect(time.monotonic() + self._open_timeout_s)
+        except (OSError, UnicodeError) as error:
+            raise self._link_error(error, f"not opened within {self._open_timeout_s:g} s") from error
         self._open, self._dirty = True, False
-
-    def _unfinished(self, message: memoryview, limit_bytes: int) -> bool:
-        start = bytes(message[:HEADER_LIMIT_BYTES])
-        header = block_header(start, limit_bytes=limit_bytes, where=self._resource)
-        if header is None:
-            return b"#" in start or not start.endswith(b"\n")  # a line of text is no block, and has ended
-        return header.length is not None and len(message) < header.end
 
     def _too_long(self, limit_bytes: int) -> ReplyError:
         return ReplyError(f"an answer of more than {limit_bytes} bytes", where=self._resource, do=REOPEN)
@@ -120,19 +117,17 @@ class MessageLink(ABC):
     @contextmanager
     def _conversation(self) -> Iterator[float]:
         """Gives the deadline of the call. Whatever goes wrong within leaves the link dirty."""
-        if self.dirty:
+        if self._dirty or not self._open:
             raise LinkLost("the link needs clearing after an error", where=self._resource, do=REOPEN)
         self._dirty = True
-        with self._mapped(self._timeout_s, "no answer"):
+        try:
             yield time.monotonic() + self._timeout_s
+        except (OSError, UnicodeError) as error:
+            raise self._link_error(error, f"no answer within {self._timeout_s:g} s") from error
         self._dirty = False
 
-    @contextmanager
-    def _mapped(self, timeout_s: float, what: str) -> Iterator[None]:
-        """What the system raises, as our own errors."""
-        try:
-            yield
-        except TimeoutError as error:
-            raise LinkTimeout(f"{what} within {timeout_s:g} s", where=self._resource, do=CHECK_POWER) from error
-        except (OSError, UnicodeError) as error:
-            raise LinkLost(f"the link broke ({reason(error)})", where=self._resource, do=self._advice(error)) from error
+    def _link_error(self, error: Exception, timed_out: str) -> LinkError:
+        """What the system raised, as our own error."""
+        if isinstance(error, TimeoutError):
+            return LinkTimeout(timed_out, where=self._resource, do=CHECK_POWER)
+        return LinkLost(f"the link broke ({reason(error)})", where=self._resource, do=self._advice(error))

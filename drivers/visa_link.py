@@ -41,9 +41,10 @@ class VisaLink(MessageLink):
 
     def clear(self) -> None:
         if self._open:
-            with suppress(LinkError, ReplyError), self._mapped(self._timeout_s, "no answer"):
-                self._pair_answers(time.monotonic() + self._timeout_s)
-                self._dirty = False
+            self._dirty = False
+            with suppress(LinkError, ReplyError):
+                with self._conversation() as deadline_s:
+                    self._pair_answers(deadline_s)
                 return
         super().clear()
 

@@ -106,10 +106,8 @@ class Vxi11Link(MessageLink):
     def clear(self) -> None:
         """A new link, on which a device clear frees the instrument from what it was doing."""
         super().clear()
-        self._dirty = True
-        with self._mapped(self._timeout_s, "no device clear"):
-            self._generic(CLEAR, time.monotonic() + self._timeout_s)
-        self._dirty = False
+        with self._conversation() as deadline_s:
+            self._generic(CLEAR, deadline_s)
 
     def _send(self, message: bytes, deadline_s: float) -> None:
         while message:

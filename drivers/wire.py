@@ -5,6 +5,8 @@ import time
 
 KEEPALIVE_S = 60
 """Idle connections show a sign of life this often: some instruments and routers drop those that do not after minutes."""
+PATIENCE_GRAIN_S = 0.02
+"""The time-out of the socket is set anew only when it is so far from what is left: a call to the system each."""
 
 
 def connected(host: str, port: int, timeout_s: float) -> socket.socket:
@@ -21,20 +23,46 @@ class Wire:
     """A stream of bytes; `deadline_s` is on the clock of `time.monotonic`. All methods raise TimeoutError, OSError."""
 
     def __init__(self, host: str, port: int, deadline_s: float) -> None:
-        self._socket = connected(host, port, _left_s(deadline_s))
+        self._patience_s = _left_s(deadline_s)
+        self._socket = connected(host, port, self._patience_s)
+        self._ahead = b""
 
     def send(self, data: bytes, deadline_s: float) -> None:
-        self._socket.settimeout(_left_s(deadline_s))
+        self._wait_no_longer_than(deadline_s)
         self._socket.sendall(data)
 
     def fill(self, place: memoryview, deadline_s: float) -> None:
         """Receive exactly as many bytes as `place` has."""
+        if self._ahead:
+            first, self._ahead = self._ahead[: len(place)], self._ahead[len(place) :]
+            place[: len(first)] = first
+            place = place[len(first) :]
         while place:
-            self._socket.settimeout(_left_s(deadline_s))
+            self._wait_no_longer_than(deadline_s)
             count = self._socket.recv_into(place)
             if count == 0:
                 raise ConnectionResetError("the other side closed it")
             place = place[count:]
+
+    def fill_with_next(self, head: memoryview, place: memoryview, deadline_s: float) -> int:
+        """Fill `head`, and with the same call to the system as much of `place` as has come; how much that is.
+
+        What of it is not meant for `place` is to be given back by `push_back`.
+        """
+        if self._ahead or not hasattr(self._socket, "recvmsg_into"):
+            self.fill(head, deadline_s)
+            return 0
+        self._wait_no_longer_than(deadline_s)
+        count = self._socket.recvmsg_into([head, place])[0]
+        if count == 0:
+            raise ConnectionResetError("the other side closed it")
+        self.fill(head[count:], deadline_s)
+        return max(count - len(head), 0)
+
+    def push_back(self, data: memoryview) -> None:
+        """Bytes that came too early: they are received next."""
+        if data:
+            self._ahead = bytes(data) + self._ahead
 
     def receive(self, count: int, deadline_s: float) -> bytes:
         """Exactly so many bytes; `count` is one of ours, never one that the other side announced."""
@@ -54,12 +82,18 @@ class Wire:
         """Say that nothing more will be sent, and discard what comes until the other side closes too."""
         self._socket.shutdown(socket.SHUT_WR)
         while True:
-            self._socket.settimeout(_left_s(deadline_s))
+            self._wait_no_longer_than(deadline_s)
             if not self._socket.recv(1 << 16):
                 return
 
     def close(self) -> None:
         self._socket.close()
+
+    def _wait_no_longer_than(self, deadline_s: float) -> None:
+        left_s = _left_s(deadline_s)
+        if abs(left_s - self._patience_s) > PATIENCE_GRAIN_S:
+            self._socket.settimeout(left_s)
+            self._patience_s = left_s
 
 
 def _left_s(deadline_s: float) -> float:

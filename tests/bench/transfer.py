@@ -1,8 +1,10 @@
-"""Transfer: a block of 1 MB over our raw socket link against a bare socket, and captures a second of a whole scope.
+"""Transfer: a block of 1 MB over raw socket, HiSLIP and VXI-11 against a bare socket, and captures a second of a scope.
 
     python -m tests.bench.transfer
 
-Yardstick of the block: `recv_into` of the same bytes from the same server in the same run, turn by turn. Captures are of
+Yardstick of a block: a bare socket that sends the same requests to the same server and takes the same bytes with
+`recv_into`, into a place as new as a link's, turn by turn in the same run. Two bare sockets side by side differ by up to
+a quarter, as chance places their buffers: the ratio is the middle one over pairs of fresh connections. Captures are of
 4 x 12 000 samples from the simulated scope at its fast clock, whose own computing is part of the figure: yardstick is
 the time that as many single queries take to and fro.
 """
@@ -15,61 +17,89 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
-from multiprocessing.connection import Connection
+
+import numpy as np
 
 from peakwhite.daemon.acquisition import Task
 from peakwhite.daemon.config import Setup
 from peakwhite.daemon.sources.scope import open_scope
-from peakwhite.drivers.links import open_link
+from peakwhite.drivers.links import Link, open_link
 
-BLOCK_BYTES = 1_000_000
-ROUNDS = 200
+from .block_server import BLOCK_BYTES, EXCHANGES, serve_blocks
+
+PAIRS, ROUNDS = 21, 40
 CAPTURES_S = 3.0
+RESOURCES = {
+    "raw_socket": "TCPIP0::127.0.0.1::{}::SOCKET",
+    "hislip": "TCPIP0::127.0.0.1::hislip0,{}::INSTR",
+    "vxi11": "TCPIP0::127.0.0.1,{}::inst0::INSTR",
+}
 QUERIES_A_CAPTURE = 9
 """One that starts and waits, a preamble and a curve for each of four channels."""
 
 
 def run() -> dict[str, object]:
     """Figures, yardsticks and ratios, by name."""
-    link_ms, bare_ms = block_times_ms()
     per_second, query_ms = captures_per_second()
+    blocks: dict[str, float] = {}
+    for name, (link_ms, bare_ms, ratio) in block_times_ms().items():
+        blocks[f"block_1_mb_{name}_ms"] = link_ms
+        blocks[f"block_1_mb_{name}_bare_ms"] = bare_ms
+        blocks[f"block_1_mb_{name}_speed_ratio"] = ratio
     return {
-        "block_1_mb_link_ms": link_ms,
-        "block_1_mb_bare_socket_ms": bare_ms,
-        "block_1_mb_speed_ratio": bare_ms / link_ms,
+        **blocks,
         "captures_4_x_12k_per_second": per_second,
         "captures_yardstick_queries_only_per_second": 1e3 / (QUERIES_A_CAPTURE * query_ms),
         "captures_to_yardstick_ratio": per_second * QUERIES_A_CAPTURE * query_ms / 1e3,
     }
 
 
-def block_times_ms() -> tuple[float, float]:
-    """The fast quarter of one block's times, which other load of the machine disturbs least: through the link, and bare."""
+def block_times_ms() -> dict[str, tuple[float, float, float]]:
+    """Milliseconds of one block through a link and bare, and how many times as fast the link is, by transport.
+
+    Of each pair the fast quarter counts, which other load of the machine disturbs least.
+    """
     context = multiprocessing.get_context("spawn")
     here, there = context.Pipe()
-    server = context.Process(target=_serve_blocks, args=(there,), daemon=True)
+    server = context.Process(target=serve_blocks, args=(there,), daemon=True)
     server.start()
-    port = int(here.recv())
-    link = open_link(f"TCPIP0::127.0.0.1::{port}::SOCKET")
-    with socket.create_connection(("127.0.0.1", port)) as bare:
-        bare.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        reply_bytes = len(_reply())
-
-        def by_link() -> None:
-            assert link.query_block("B?", BLOCK_BYTES).nbytes == BLOCK_BYTES
-
-        def by_bare_socket() -> None:
-            bare.sendall(b"B?\n")
-            place = memoryview(bytearray(reply_bytes))
-            while place:
-                place = place[bare.recv_into(place) :]
-
-        pairs = [(_took_ms(by_link), _took_ms(by_bare_socket)) for _ in range(ROUNDS)]
-    link.close()
+    ports: dict[str, int] = here.recv()
+    pairs = {name: [_pair_ms(name, port) for _ in range(PAIRS)] for name, port in ports.items()}
     server.terminate()
     server.join()
-    by_link_ms, bare_ms = (statistics.quantiles(times, n=4)[0] for times in zip(*pairs, strict=True))
-    return by_link_ms, bare_ms
+    return {
+        name: (
+            statistics.median(link_ms for link_ms, _ in of_one),
+            statistics.median(bare_ms for _, bare_ms in of_one),
+            statistics.median(bare_ms / link_ms for link_ms, bare_ms in of_one),
+        )
+        for name, of_one in pairs.items()
+    }
+
+
+def _pair_ms(name: str, port: int) -> tuple[float, float]:
+    link = open_link(RESOURCES[name].format(port))
+    link_ms: list[float] = []
+    bare_ms: list[float] = []
+    with socket.create_connection(("127.0.0.1", port)) as bare:
+        bare.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        for _ in range(ROUNDS):
+            link_ms.append(_took_ms(lambda: _block(link)))
+            bare_ms.append(_took_ms(lambda: _bare_block(bare, EXCHANGES[name])))
+    link.close()
+    return statistics.quantiles(link_ms, n=4)[0], statistics.quantiles(bare_ms, n=4)[0]
+
+
+def _block(link: Link) -> None:
+    assert link.query_block("B?", BLOCK_BYTES).nbytes == BLOCK_BYTES
+
+
+def _bare_block(bare: socket.socket, exchanges: list[tuple[bytes, int]]) -> None:
+    for request, reply_bytes in exchanges:
+        bare.sendall(request)
+        place = np.empty(reply_bytes, np.uint8).data
+        while place:
+            place = place[bare.recv_into(place) :]
 
 
 def captures_per_second() -> tuple[float, float]:
@@ -104,21 +134,6 @@ def _took_ms(work: Callable[[], object]) -> float:
     began = time.perf_counter()
     work()
     return (time.perf_counter() - began) * 1e3
-
-
-def _reply() -> bytes:
-    return b"#9%09d" % BLOCK_BYTES + bytes(range(250)) * (BLOCK_BYTES // 250) + b"\n"
-
-
-def _serve_blocks(parent: Connection) -> None:
-    reply = _reply()
-    with socket.create_server(("127.0.0.1", 0)) as listening:
-        parent.send(listening.getsockname()[1])
-        clients = [listening.accept()[0] for _ in range(2)]
-        while True:  # the parent ends this process
-            for client in clients:
-                client.recv(100)
-                client.sendall(reply)
 
 
 if __name__ == "__main__":
