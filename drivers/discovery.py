@@ -8,7 +8,7 @@ import queue
 import threading
 import time
 import warnings
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -33,26 +33,50 @@ class FoundScope:
 
 
 T = TypeVar("T")
-Listing = Callable[[], list[str]]
+Listing = Callable[[], Sequence[str | FoundScope]]
+USB = "USB?*::INSTR"
 
 
-def list_usb() -> list[str]:
-    """Resources of the USBTMC instruments that are plugged in. Raises ValueError, ImportError, OSError."""
-    from pyvisa_py.usb import USBInstrSession
+def list_usb() -> list[str | FoundScope]:
+    """The USBTMC instruments that are plugged in, with what is wrong where one cannot be used. Raises OSError."""
+    from .usb_devices import NoLibusb, trouble_of, usb_devices
 
-    return list(USBInstrSession.list_resources())
+    try:
+        devices = usb_devices()
+    except NoLibusb as error:
+        return [FoundScope(USB, problem="; ".join(trouble_of(error)))]
+    return [
+        device.resource
+        if device.problem is None
+        else FoundScope(device.resource, problem=f"{device.problem}; {device.do}")
+        for device in devices
+    ]
 
 
-def list_network() -> list[str]:
-    """Resources that answer a VXI-11 broadcast or announce HiSLIP. Raises OSError."""
-    from pyvisa_py.tcpip import TCPIPInstrSession
+def list_vxi11() -> list[str]:
+    """Resources that answer a VXI-11 broadcast. Raises OSError."""
+    from pyvisa_py.tcpip import TCPIPInstrVxi11
 
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # that optional packages would find more is said in the README
-        return list(TCPIPInstrSession.list_resources())
+        warnings.simplefilter("ignore")  # that psutil would find more networks is said in the README
+        return list(TCPIPInstrVxi11.list_resources())
 
 
-LISTINGS: dict[str, Listing] = {"USB?*::INSTR": list_usb, "TCPIP?*::INSTR": list_network}
+def list_hislip() -> list[str]:
+    """Resources that announce HiSLIP. Raises OSError."""
+    from pyvisa_py.tcpip import TCPIPInstrHiSLIP
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # that this needs zeroconf is said in the README
+        return list(TCPIPInstrHiSLIP.list_resources())
+
+
+LISTINGS: dict[str, Listing] = {
+    USB: list_usb,
+    "TCPIP?*::inst?*::INSTR": list_vxi11,
+    "TCPIP?*::hislip?*::INSTR": list_hislip,
+}
+"""Ways of looking, by the pattern of what each finds."""
 
 
 def find_scopes(time_limit_s: float, *, listings: Mapping[str, Listing] = LISTINGS) -> tuple[FoundScope, ...]:
@@ -63,7 +87,9 @@ def find_scopes(time_limit_s: float, *, listings: Mapping[str, Listing] = LISTIN
     began = time.monotonic()
     listed = _each(listings, lambda pattern: listings[pattern](), began + LIST_SHARE * time_limit_s)
     found = [FoundScope(pattern, problem=result) for pattern, result in listed.items() if isinstance(result, str)]
-    resources = sorted({resource for result in listed.values() if not isinstance(result, str) for resource in result})
+    results = [item for result in listed.values() if not isinstance(result, str) for item in result]
+    found += [item for item in results if isinstance(item, FoundScope)]
+    resources = sorted({item for item in results if isinstance(item, str)})
     asked = _each(resources, _ask, began + time_limit_s)
     found += [
         answer if isinstance(answer, FoundScope) else FoundScope(resource, problem=answer)

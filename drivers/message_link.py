@@ -84,9 +84,9 @@ class MessageLink(ABC):
         self._open = False
         self._give_back(clean=not self._dirty)
 
-    def _advice(self, error: BaseException) -> str:
-        """What to do about an error of the system's."""
-        return CHECK_POWER
+    def _trouble(self, error: Exception) -> tuple[str, str]:
+        """What an error of the system's means, and what to do about it."""
+        return f"the link broke ({reason(error)})", CHECK_POWER
 
     @abstractmethod
     def _connect(self, deadline_s: float) -> None:
@@ -130,4 +130,5 @@ class MessageLink(ABC):
         """What the system raised, as our own error."""
         if isinstance(error, TimeoutError):
             return LinkTimeout(timed_out, where=self._resource, do=CHECK_POWER)
-        return LinkLost(f"the link broke ({reason(error)})", where=self._resource, do=self._advice(error))
+        what, do = self._trouble(error)
+        return LinkLost(what, where=self._resource, do=do)

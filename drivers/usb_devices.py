@@ -4,16 +4,18 @@ import errno
 import sys
 from dataclasses import dataclass
 from functools import cache
-from importlib import import_module, resources
+from importlib import import_module
 from typing import Any
 
 import usb.core
 import usb.util
 
+from .udev import RULES_FILE
+from .wire import reason
+
 USBTMC_CLASS, USBTMC_SUBCLASS = 0xFE, 3
 UNREADABLE = "???"
 """Stands for a serial number that cannot be read."""
-RULES_FILE = "60-peakwhite.rules"
 NO_LIBUSB = "libusb is not there, without which nothing on USB can be seen"
 GET_LIBUSB = "install it ('sudo apt install libusb-1.0-0', or 'pip install libusb-package'), then start Peakwhite again"
 NO_PERMISSION = "no permission to use it"
@@ -55,29 +57,21 @@ def usb_devices() -> list[UsbDevice]:
     return [_looked_at(device) for device in _plugged_in()]
 
 
-def udev_rules() -> str:
-    """The rules that let everybody at the computer use the scopes of the supported families."""
-    return resources.files(__package__).joinpath(RULES_FILE).read_text("utf-8")
-
-
-def advice_for(error: BaseException) -> str:
-    """What to do about an error of libusb's."""
+def trouble_of(error: Exception) -> tuple[str, str]:
+    """What an error of libusb's means, and what to do about it."""
     if isinstance(error, NoLibusb):
-        return GET_LIBUSB
-    return TROUBLE[error.errno][1] if isinstance(error, OSError) and error.errno in TROUBLE else REPLUG
+        return NO_LIBUSB, GET_LIBUSB
+    number = error.errno if isinstance(error, OSError) else None
+    return TROUBLE.get(number or 0, (f"the link broke ({reason(error)})", REPLUG))
 
 
-def trouble_with(vendor: int, product: int) -> OSError:
-    """Why an instrument that should be there cannot be found."""
+def hidden_trouble(vendor: int, product: int) -> OSError:
+    """Why an instrument that should be there cannot be found: what stands in the way of one of that model, if anything."""
     try:
-        hidden = [device for device in usb_devices() if (device.vendor, device.product) == (vendor, product)]
+        problems = [device.problem for device in usb_devices() if (device.vendor, device.product) == (vendor, product)]
     except OSError as error:
         return error
-    number = next(
-        (number for number, (what, _) in TROUBLE.items() for device in hidden if device.problem == what), None
-    )
-    number = number or errno.ENODEV
-    return OSError(number, TROUBLE[number][0])
+    return OSError(next((number for number, (what, _) in TROUBLE.items() if what in problems), errno.ENODEV), "")
 
 
 def _plugged_in() -> list[Any]:
@@ -121,9 +115,7 @@ def _looked_at(device: Any) -> UsbDevice:
     except NotImplementedError:  # Windows, without a driver that libusb can use
         return UsbDevice(vendor, product, UNREADABLE, interface, *TROUBLE[errno.EACCES])
     except (usb.core.USBError, ValueError) as error:
-        number = error.errno if isinstance(error, OSError) else None
-        what, do = TROUBLE.get(number or 0, (f"its serial number cannot be read ({error})", REPLUG))
-        return UsbDevice(vendor, product, UNREADABLE, interface, what, do)
+        return UsbDevice(vendor, product, UNREADABLE, interface, *trouble_of(error))
     finally:
         usb.util.dispose_resources(device)
     return UsbDevice(vendor, product, serial, interface)

@@ -11,7 +11,7 @@ from pyvisa import rname
 
 from .errors import LinkError, ReplyError
 from .message_link import MessageLink
-from .usb_devices import advice_for, trouble_with
+from .usb_devices import hidden_trouble, trouble_of
 from .usbtmc import Usbtmc
 
 OPEN_TIMEOUT_S = 3.0
@@ -48,8 +48,8 @@ class VisaLink(MessageLink):
                 return
         super().clear()
 
-    def _advice(self, error: BaseException) -> str:
-        return advice_for(error)
+    def _trouble(self, error: Exception) -> tuple[str, str]:
+        return trouble_of(error)
 
     def _connect(self, deadline_s: float) -> None:
         self._session = self._opened_session()
@@ -68,7 +68,7 @@ class VisaLink(MessageLink):
             raise
         except ValueError as error:  # no such device among those that can be looked at
             name = cast(rname.USBInstr, rname.ResourceName.from_string(self._resource))
-            raise trouble_with(int(name.manufacturer_id, 0), int(name.model_code, 0)) from error
+            raise hidden_trouble(int(name.manufacturer_id, 0), int(name.model_code, 0)) from error
         except Exception as error:  # the library raises a bare one where a configuration is refused
             raise OSError(errno.EPIPE, f"it cannot be opened: {error}") from error
 

@@ -11,13 +11,19 @@ from .output import say
 TIME_LIMIT_S = 6.0
 
 
-@click.command(short_help="Look for scopes on USB and on the network.")
+@click.command(short_help="Look for scopes on USB and on the network, and say what is wrong with them.")
+@click.option("--udev-rules", is_flag=True, help="Print the rules that permit the use of USB scopes on Linux, and end.")
 @json_option
-def scopes(as_json: bool) -> None:
-    """Look for scopes on USB and on the network, for some seconds.
+def scopes(udev_rules: bool, as_json: bool) -> None:
+    """Look for scopes on USB and on the network, for some seconds, and say what stands in the way of using them.
 
     A scope that speaks over a raw socket announces itself nowhere: name it to `serve` with --scope.
     """
+    if udev_rules:
+        from ...drivers.udev import udev_rules as rules
+
+        say(rules().rstrip())
+        return
     from ...drivers.discovery import find_scopes
 
     found = find_scopes(TIME_LIMIT_S)

@@ -1,0 +1,10 @@
+"""The udev rules that permit the use of USB scopes on Linux: a file of this package."""
+
+from importlib import resources
+
+RULES_FILE = "60-peakwhite.rules"
+
+
+def udev_rules() -> str:
+    """The text of the rules, for `/etc/udev/rules.d/`."""
+    return resources.files(__package__).joinpath(RULES_FILE).read_text("utf-8")
