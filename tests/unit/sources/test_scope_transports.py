@@ -135,10 +135,8 @@ def test_a_usb_scope_that_timed_out_is_left_alone_for_five_seconds(simulated: Si
 
 
 def test_of_two_scopes_of_one_model_each_is_found_by_its_serial_number(simulated: Simulated) -> None:
-    other = simulated.device.answer
-    second = Device(
-        lambda message: b"MAKER,MODEL,SN0002,1\n" if message == b"*IDN?" else other(message), serial="SN0002"
-    )
+    answers = {b"*IDN?": b"MAKER,MODEL,SN0002,1\n", b"*STB?": b"0\n"}
+    second = Device(lambda message: answers.get(message, b""), serial="SN0002")
     second.address = 6
     simulated.bus.devices.append(second)
     first, another = sorted(find_scopes(5.0, listings={"USB?*::INSTR": list_usb}), key=lambda found: found.resource)
