@@ -1,6 +1,6 @@
 """VXI-11 (revision 1.0), the core channel: remote procedure calls (RFC 5531) whose data go straight into their place.
 
-A client of our own since pyvisa-py 0.8.1 spins for the whole time-out where the instrument closes the connection, takes 8 s
+A client of our own since pyvisa-py 0.8.1 spins for the whole time-out where the instrument closes the connection, takes 5 s
 to give up a mute one, overruns the time-out by a second, and leaks the connection of a link that is refused.
 """
 

@@ -18,7 +18,7 @@ from peakwhite.drivers.links import parse_resource
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-COMMAND = re.compile(r"(?:^|[ /`])peakwhite ([a-z][^`\n#&]*)")
+COMMAND = re.compile(r"(?:^|[ /`])peakwhite ([a-z][^`\n#&|]*)")
 
 
 def blocks(kind: str) -> list[str]:
