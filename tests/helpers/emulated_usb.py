@@ -41,6 +41,7 @@ class Device:
 
     Attributes:
         part_bytes: the longest payload that it puts into one transfer.
+        ends_every_part: marks the end of the message in every transfer.
         empty_packet: whether a transfer of whole packets is followed by an empty one, as it should.
         pads: fills the last word of a transfer up.
         silent: answers nothing any more.
@@ -58,6 +59,7 @@ class Device:
     address: int = 5
     packet_bytes: int = 512
     part_bytes: int = 1 << 30
+    ends_every_part: bool = False
     empty_packet: bool = True
     pads: bool = False
     silent: bool = False
@@ -113,7 +115,10 @@ class Device:
             self.pending.appendleft(rest)
         sent_tag = self.wrong_tag.popleft() if self.wrong_tag else tag
         kind = self.wrong_kind.popleft() if self.wrong_kind else IN_REQUEST
-        transfer = struct.pack("<BBBxLBxxx", kind, sent_tag, ~sent_tag & 0xFF, len(part), not rest) + part
+        transfer = (
+            struct.pack("<BBBxLBxxx", kind, sent_tag, ~sent_tag & 0xFF, len(part), self.ends_every_part or not rest)
+            + part
+        )
         transfer += bytes(-len(transfer) % 4 if self.pads else 0)
         packets = [transfer[at : at + self.packet_bytes] for at in range(0, len(transfer), self.packet_bytes)]
         if len(transfer) % self.packet_bytes == 0 and self.empty_packet:

@@ -460,17 +460,17 @@ def test_replies_to_earlier_calls_are_passed_over(serve: Serve) -> None:
 
 
 @pytest.mark.parametrize(
-    "reply",
+    ("reply", "said"),
     [
-        struct.pack(">7I", 0x8000_0018, 2, 1, 0, 0, 0, 3),  # procedure unavailable
-        struct.pack(">5I", 0x8000_0010, 2, 1, 1, 0),  # denied
-        struct.pack(">6I", 0x8000_0014, 2, 1, 0, 0, 1 << 30),  # an absurd verifier
-        struct.pack(">3I", 0x8000_0008, 2, 1),  # cut short
-        struct.pack(">I", 0x8000_0000),  # empty
-        b"garbage and more of it, for as long as the header is",
+        (struct.pack(">7I", 0x8000_0018, 2, 1, 0, 0, 0, 3), "status 3"),  # procedure unavailable
+        (struct.pack(">5I", 0x8000_0010, 2, 1, 1, 0), "denied"),
+        (struct.pack(">6I", 0xFFFF_FFFF, 2, 1, 0, 0, 1 << 30), "verifier"),
+        (struct.pack(">3I", 0x8000_0008, 2, 1), "cut short"),
+        (struct.pack(">I", 0x8000_0000), "cut short"),
+        (b"garbage and more of it, for as long as the header is", "no answer"),
     ],
 )
-def test_a_reply_that_is_none_is_a_typed_error(serve: Serve, reply: bytes) -> None:
+def test_a_reply_that_is_none_is_a_typed_error(serve: Serve, reply: bytes, said: str) -> None:
     class Odd(Vxi11):
         def send_reply(self, connection: socket.socket, transaction: int, result: bytes) -> None:
             if transaction == 2:
@@ -479,7 +479,7 @@ def test_a_reply_that_is_none_is_a_typed_error(serve: Serve, reply: bytes) -> No
                 super().send_reply(connection, transaction, result)
 
     link = vxi11_link_to(serve, Odd())
-    with pytest.raises((ReplyError, LinkTimeout)):
+    with pytest.raises((ReplyError, LinkTimeout), match=said):
         link.query("*IDN?")
     link.close()
 

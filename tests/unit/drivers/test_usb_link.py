@@ -91,6 +91,16 @@ def test_an_answer_in_parts_comes_whole_even_where_every_part_fills_its_packets(
     assert identify(link) == IDENTITY
 
 
+def test_a_block_goes_on_after_an_end_mark_that_came_too_early(device: Device, link: visa_link.VisaLink) -> None:
+    device.ends_every_part, device.part_bytes = True, 1000
+    for length in (985, 986, 5000, 10_000):
+        assert whole_block(link, length)
+    device.part_bytes = 5  # within the block's header
+    assert whole_block(link, 20)
+    device.part_bytes = 1 << 30
+    assert identify(link) == IDENTITY
+
+
 def test_alignment_bytes_after_a_payload_are_no_part_of_it(device: Device, link: visa_link.VisaLink) -> None:
     device.pads = True
     for length in range(480, 520):
