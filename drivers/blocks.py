@@ -5,7 +5,7 @@ one is `#0`, the payload, then a line feed with the transport's end mark. Instru
 (a header that was not switched off) and none to two line ends after the payload; the payload itself is never stripped.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from .errors import ReplyError
 
@@ -17,8 +17,7 @@ LINE_ENDS = b"\r\n"
 DO = "check that the right instrument family is in use, then read again"
 
 
-@dataclass(frozen=True)
-class BlockHeader:
+class BlockHeader(NamedTuple):
     """Where the payload starts, counted from the reply's first byte, and its length in bytes (None: indefinite)."""
 
     start: int
@@ -42,18 +41,18 @@ def block_header(reply: bytes | bytearray, *, limit_bytes: int, where: str) -> B
         if len(reply) < PREFIX_LIMIT_BYTES:
             return None
         raise _error(f"no block within {PREFIX_LIMIT_BYTES} bytes: {shown(reply)}", where)
-    count = reply[mark + 1 : mark + 2]
-    if not count:
+    if len(reply) == mark + 1:
         return None
-    if count == b"0":
+    count = reply[mark + 1] - b"0"[0]
+    if count == 0:
         return BlockHeader(mark + 2, None)
-    if not count.isdigit():
-        raise _error(f"a block header with {shown(count)} for its digit count", where)
-    start = mark + 2 + int(count)
+    if not 1 <= count <= 9:
+        raise _error(f"a block header with {shown(reply[mark + 1 : mark + 2])} for its digit count", where)
+    start = mark + 2 + count
     digits = reply[mark + 2 : start]
     if digits and not digits.isdigit():  # of bytes, ASCII digits alone
         raise _error(f"a block header with {shown(digits)} for its length", where)
-    if len(digits) < int(count):
+    if len(digits) < count:
         return None
     length = int(digits)
     if length > limit_bytes:
@@ -82,16 +81,17 @@ def block_payload(message: bytearray | memoryview, *, limit_bytes: int, where: s
         if end - header.start > limit_bytes:
             raise _error(f"an endless block of more than {limit_bytes} bytes", where)
         return whole[header.start : max(end, header.start)]
-    if len(whole) < header.end:
+    end = header.end
+    if len(whole) < end:
         what = f"a block of {len(whole) - header.start} bytes that was announced as {header.length}"
         raise UnfinishedBlock(what, where=where, do=DO)
-    check_tail(bytes(whole[header.end : header.end + 41]), where=where)
-    return whole[header.start : header.end]
+    check_tail(bytes(whole[end : end + 41]), where=where)
+    return whole[header.start : end]
 
 
 def check_tail(tail: bytes | bytearray, *, where: str) -> None:
     """Raises ReplyError unless `tail`, the bytes after a payload, is none to two line ends."""
-    if len(tail) > 2 or tail.strip(LINE_ENDS):
+    if tail != b"\n" and (len(tail) > 2 or tail.strip(LINE_ENDS)):
         raise _error(f"bytes after the end of a block: {shown(tail)}", where)
 
 

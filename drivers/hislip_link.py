@@ -70,8 +70,7 @@ class HislipLink(MessageLink):
     def clear(self) -> None:
         """A new session, in which a device clear frees the instrument from what it was doing."""
         super().clear()
-        with self._conversation() as deadline_s:
-            self._device_clear(deadline_s)
+        self._converse(self._device_clear)
 
     def _send(self, message: bytes, deadline_s: float) -> None:
         self._number = self._number + 2 & 0xFFFF_FFFF
@@ -86,22 +85,23 @@ class HislipLink(MessageLink):
             room = place[count:]
             came = self._sync.fill_with_next(head, room, deadline_s)
             header = self._parsed(head)
-            if header.kind in (DATA, DATA_END) and header.parameter in (self._number, NO_NUMBER):
-                if header.length > len(room):
+            kind, _, number, length = header
+            if kind in (DATA, DATA_END) and number in (self._number, NO_NUMBER):
+                if length > len(room):
                     raise self._too_long(len(place))
-                if came < header.length:
-                    self._sync.fill(room[came : header.length], deadline_s)
-                elif came > header.length:
-                    self._sync.push_back(room[header.length : came])
-                count += header.length
-                if header.kind == DATA_END:
+                if came < length:
+                    self._sync.fill(room[came:length], deadline_s)
+                elif came > length:
+                    self._sync.push_back(room[length:came])
+                count += length
+                if kind == DATA_END:
                     self._delivered = True
                     return count
                 continue
             self._sync.push_back(room[:came])
-            if header.kind not in (DATA, DATA_END, INTERRUPTED):
+            if kind not in (DATA, DATA_END, INTERRUPTED):
                 raise self._unexpected(self._sync, header, deadline_s)
-            self._sync.discard(header.length, deadline_s)  # the answer to an earlier question
+            self._sync.discard(length, deadline_s)  # the answer to an earlier question
 
     def _give_back(self, *, clean: bool) -> None:
         if clean:

@@ -6,8 +6,8 @@ message can be, so that its end mark is taken with it.
 
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from typing import Concatenate, ParamSpec, TypeVar
 
 import numpy as np
 
@@ -19,6 +19,9 @@ from .wire import reason
 SLACK_BYTES = HEADER_LIMIT_BYTES + 64
 CHECK_POWER = "check the resource, the cable, and that the scope is on"
 REOPEN = "close it and open it again"
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 class MessageLink(ABC):
@@ -43,35 +46,17 @@ class MessageLink(ABC):
         return self._dirty or not self._open
 
     def write(self, command: str) -> None:
-        with self._conversation() as deadline_s:
-            self._send(command.encode("ascii") + b"\n", deadline_s)
+        self._converse(self._written, command)
 
     def query(self, command: str) -> str:
-        with self._conversation() as deadline_s:
-            self._send(command.encode("ascii") + b"\n", deadline_s)
-            place = memoryview(bytearray(REPLY_LIMIT_BYTES))
-            reply = bytes(place[: self._receive(place, deadline_s)])
-            if not reply:
-                raise ReplyError("an empty answer", where=self._resource, do=REOPEN)
-            return text_of(reply, where=self._resource)
+        return self._converse(self._line, command)
 
     def query_block(self, command: str, limit_bytes: int) -> memoryview:
         """The payload of a block, received into the one place where it stays.
 
         An instrument may mark an end before the block is complete: reading then goes on.
         """
-        with self._conversation() as deadline_s:
-            self._send(command.encode("ascii") + b"\n", deadline_s)
-            place = np.empty(limit_bytes + SLACK_BYTES, np.uint8).data
-            count = self._receive(place, deadline_s)
-            while True:
-                try:
-                    return block_payload(place[:count], limit_bytes=limit_bytes, where=self._resource)
-                except UnfinishedBlock:
-                    more = self._receive(place[count:], deadline_s)
-                    if not more:
-                        raise
-                    count += more
+        return self._converse(self._block, command, limit_bytes)
 
     def clear(self) -> None:
         self.close()
@@ -104,6 +89,30 @@ class MessageLink(ABC):
     def _give_back(self, *, clean: bool) -> None:
         """Close it within a moment, as far as the other side still answers. Never raises."""
 
+    def _written(self, deadline_s: float, command: str) -> None:
+        self._send(command.encode("ascii") + b"\n", deadline_s)
+
+    def _line(self, deadline_s: float, command: str) -> str:
+        self._written(deadline_s, command)
+        place = memoryview(bytearray(REPLY_LIMIT_BYTES))
+        reply = bytes(place[: self._receive(place, deadline_s)])
+        if not reply:
+            raise ReplyError("an empty answer", where=self._resource, do=REOPEN)
+        return text_of(reply, where=self._resource)
+
+    def _block(self, deadline_s: float, command: str, limit_bytes: int) -> memoryview:
+        self._written(deadline_s, command)
+        place = np.empty(limit_bytes + SLACK_BYTES, np.uint8).data
+        count = self._receive(place, deadline_s)
+        while True:
+            try:
+                return block_payload(place[:count], limit_bytes=limit_bytes, where=self._resource)
+            except UnfinishedBlock:
+                more = self._receive(place[count:], deadline_s)
+                if not more:
+                    raise
+                count += more
+
     def _reopen(self) -> None:
         try:
             self._connect(time.monotonic() + self._open_timeout_s)
@@ -114,17 +123,17 @@ class MessageLink(ABC):
     def _too_long(self, limit_bytes: int) -> ReplyError:
         return ReplyError(f"an answer of more than {limit_bytes} bytes", where=self._resource, do=REOPEN)
 
-    @contextmanager
-    def _conversation(self) -> Iterator[float]:
-        """Gives the deadline of the call. Whatever goes wrong within leaves the link dirty."""
+    def _converse(self, talk: Callable[Concatenate[float, P], T], *args: P.args, **kwargs: P.kwargs) -> T:
+        """What `talk` gives, called with the deadline first. Whatever goes wrong leaves the link dirty."""
         if self._dirty or not self._open:
             raise LinkLost("the link needs clearing after an error", where=self._resource, do=REOPEN)
         self._dirty = True
         try:
-            yield time.monotonic() + self._timeout_s
+            answer = talk(time.monotonic() + self._timeout_s, *args, **kwargs)
         except (OSError, UnicodeError) as error:
             raise self._link_error(error, f"no answer within {self._timeout_s:g} s") from error
         self._dirty = False
+        return answer
 
     def _link_error(self, error: Exception, timed_out: str) -> LinkError:
         """What the system raised, as our own error."""

@@ -43,9 +43,7 @@ class VisaLink(MessageLink):
         if self._open:
             self._dirty = False
             with suppress(LinkError, ReplyError):
-                with self._conversation() as deadline_s:
-                    self._pair_answers(deadline_s)
-                return
+                return self._converse(self._pair_answers)
         super().clear()
 
     def _trouble(self, error: Exception) -> tuple[str, str]:
@@ -80,15 +78,15 @@ class VisaLink(MessageLink):
         """
         for _ in range(STALE_ANSWERS):
             self._send(b"*IDN?\n", deadline_s)
-            identity = self._line(deadline_s)
+            identity = self._answer(deadline_s)
             self._send(b"*STB?\n", deadline_s)
-            status = self._line(deadline_s)
+            status = self._answer(deadline_s)
             if b"," in identity and status.lstrip(b"*STB ").isdigit():
                 return
-            self._line(deadline_s)
+            self._answer(deadline_s)
         raise ReplyError("answers that belong to other questions", where=self._resource, do="switch it off and on")
 
-    def _line(self, deadline_s: float) -> bytes:
+    def _answer(self, deadline_s: float) -> bytes:
         place = memoryview(bytearray(1024))
         return bytes(place[: self._receive(place, deadline_s)]).strip()
 

@@ -106,8 +106,7 @@ class Vxi11Link(MessageLink):
     def clear(self) -> None:
         """A new link, on which a device clear frees the instrument from what it was doing."""
         super().clear()
-        with self._conversation() as deadline_s:
-            self._generic(CLEAR, deadline_s)
+        self._converse(self._generic, CLEAR)
 
     def _send(self, message: bytes, deadline_s: float) -> None:
         while message:
@@ -139,14 +138,14 @@ class Vxi11Link(MessageLink):
         deadline_s = time.monotonic() + FAREWELL_S
         with suppress(OSError, LinkLost, ReplyError):
             if clean:
-                self._generic(LOCAL, deadline_s)
+                self._generic(deadline_s, LOCAL)
                 self._call(DESTROY_LINK, struct.pack(">i", self._link), ">i", deadline_s)
             else:  # an answer may be half-way: say it and hear nothing more
                 self._wire.send(self._record(CORE, DESTROY_LINK, struct.pack(">i", self._link)), deadline_s)
                 self._wire.finish(deadline_s)
         self._wire.close()
 
-    def _generic(self, procedure: int, deadline_s: float) -> None:
+    def _generic(self, deadline_s: float, procedure: int) -> None:
         arguments = struct.pack(">iiII", self._link, 0, 0, _wait_ms(deadline_s))
         self._check(*self._call(procedure, arguments, ">i", deadline_s))
 

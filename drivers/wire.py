@@ -56,8 +56,10 @@ class Wire:
         count = self._socket.recvmsg_into([head, place])[0]
         if count == 0:
             raise ConnectionResetError("the other side closed it")
-        self.fill(head[count:], deadline_s)
-        return max(count - len(head), 0)
+        if count < len(head):
+            self.fill(head[count:], deadline_s)
+            return 0
+        return count - len(head)
 
     def push_back(self, data: memoryview) -> None:
         """Bytes that came too early: they are received next."""
