@@ -1,8 +1,9 @@
 """A raw TCP link to an instrument: a byte stream of commands and answers, with nothing to mark where an answer ends."""
 
-import selectors
+import select
 import socket
 import time
+from collections.abc import Callable
 from typing import Self
 
 import numpy as np
@@ -13,8 +14,6 @@ from .replies import other_protocol
 from .wire import connected, reason
 
 REPLY_LIMIT_BYTES = 65_536
-WaitingBytes: type[selectors.BaseSelector] = getattr(selectors, "PollSelector", selectors.SelectSelector)
-"""Tells whether bytes wait; poll where there is one, as select ends at descriptor 1023."""
 PATIENCE_GRAIN_S = 0.02
 """The time-out of the socket is set anew only when it is so far from what is left: a call to the system each."""
 CHECK_POWER = "check the address, and that the scope is on and on the network"
@@ -65,7 +64,6 @@ class SocketLink:
 
     def close(self) -> None:
         if self._socket is not None:
-            self._incoming.close()
             self._socket.close()
             self._socket = None
 
@@ -78,8 +76,7 @@ class SocketLink:
             ) from error
         except (OSError, UnicodeError) as error:
             raise LinkLost(f"no connection ({reason(error)})", where=self._resource, do=CHECK_POWER) from error
-        self._incoming = WaitingBytes()
-        self._incoming.register(connection, selectors.EVENT_READ)
+        self._bytes_wait = waiting_bytes(connection)
         return connection
 
 
@@ -160,7 +157,7 @@ class _Conversation:
 
     def _drain(self) -> None:
         """Take line ends that followed a block; anything else that nobody asked for is an error."""
-        while self._link._incoming.select(0):
+        while self._link._bytes_wait():
             stale = self._socket.recv(40)
             if not stale:
                 raise self._ended()
@@ -180,6 +177,15 @@ class _Conversation:
 
     def _nonsense(self, what: str) -> InstrumentError:
         return ReplyError(what, where=self._where, do="check that it is a scope's SCPI port")
+
+
+def waiting_bytes(connection: socket.socket) -> Callable[[], bool]:
+    """Tells whether bytes wait, or an end; by poll where there is one, as select ends at descriptor 1023."""
+    if not hasattr(select, "poll"):
+        return lambda: bool(select.select([connection], [], [], 0)[0])
+    poll = select.poll()
+    poll.register(connection, select.POLLIN)
+    return lambda: bool(poll.poll(0))
 
 
 def text_of(reply: bytes | bytearray, *, where: str) -> str:
