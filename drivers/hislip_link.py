@@ -19,12 +19,15 @@ HEADER = struct.Struct("!2sBBIQ")
 MESSAGE_LIMIT_BYTES = 1 << 24
 """The longest message that we let the instrument send; longer answers come in several."""
 TEXT_LIMIT_BYTES = 1000
-FIRST_NUMBER, NO_NUMBER = 0xFFFF_FF00, 0xFFFF_FFFF
+BEFORE_FIRST, NO_NUMBER = 0xFFFF_FEFE, 0xFFFF_FFFF
+"""The first message bears 0xFFFFFF00, every other two more; none is what an answer to no message bears."""
 
 INITIALIZE, INITIALIZE_RESPONSE, FATAL_ERROR, ERROR = 0, 1, 2, 3
 DATA, DATA_END, CLEAR_COMPLETE, CLEAR_ACKNOWLEDGE, REMOTE, REMOTE_RESPONSE, INTERRUPTED = 6, 7, 8, 9, 10, 11, 13
 MAXIMUM, MAXIMUM_RESPONSE, ASYNC_INITIALIZE, ASYNC_INITIALIZE_RESPONSE = 15, 16, 17, 18
 ASYNC_CLEAR, ASYNC_CLEAR_ACKNOWLEDGE = 19, 23
+UNASKED = (14, 20)
+"""Interruptions and service requests, which come on the second connection when they like."""
 OVERLAPPED = 1
 GO_TO_LOCAL = 2
 """Remote off and local on: the front panel works again."""
@@ -46,7 +49,7 @@ class HislipLink(MessageLink):
         super().__init__(resource, timeout_s=timeout_s, open_timeout_s=OPEN_TIMEOUT_S)
 
     def _connect(self, deadline_s: float) -> None:
-        self._number = FIRST_NUMBER
+        self._number = BEFORE_FIRST
         self._delivered = False
         self._sync = Wire(*self._address, deadline_s)
         try:
@@ -116,7 +119,7 @@ class HislipLink(MessageLink):
         self._sync.send(HEADER.pack(b"HS", CLEAR_COMPLETE, 0, 0, 0), deadline_s)
         while (header := self._header(self._sync, deadline_s)).kind != CLEAR_ACKNOWLEDGE:
             self._sync.discard(header.length, deadline_s)
-        self._number = FIRST_NUMBER
+        self._number = BEFORE_FIRST
         self._delivered = False
 
     def _ask(
@@ -131,7 +134,8 @@ class HislipLink(MessageLink):
     ) -> _Header:
         """Send a message; the header of its answer, which has to be of that kind."""
         wire.send(HEADER.pack(b"HS", kind, control, parameter, len(payload)) + payload, deadline_s)
-        header = self._header(wire, deadline_s)
+        while (header := self._header(wire, deadline_s)).kind in UNASKED:
+            wire.discard(header.length, deadline_s)
         if header.kind != answer:
             raise self._unexpected(wire, header, deadline_s)
         return header

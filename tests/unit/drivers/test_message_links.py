@@ -57,9 +57,11 @@ class Hislip:
 
     def __init__(self) -> None:
         self.overlapped = False
+        self.unasked = b""
         self.clears = 0
         self.local = 0
         self.delivered: list[int] = []
+        self.numbers: list[int] = []
 
     def reply(self, connection: socket.socket, number: int, message: bytes) -> None:
         answer = instrument(message)
@@ -80,8 +82,9 @@ class Hislip:
             self.clears += kind == 8
             self.local += kind == 10
             if kind in fixed:
-                connection.sendall(fixed[kind])
+                connection.sendall((self.unasked if kind in (15, 10) else b"") + fixed[kind])
             elif kind == 7:
+                self.numbers.append(number)
                 self.delivered.append(control)
                 self.reply(connection, number, payload)
 
@@ -349,11 +352,22 @@ def test_it_is_told_with_the_next_message_that_an_answer_was_taken_whole(serve: 
     link.close()
 
 
-def test_message_numbers_go_on_past_their_end(serve: Serve) -> None:
-    link = hislip_link_to(serve, Hislip())
+def test_message_numbers_begin_where_they_should_and_go_on_past_their_end(serve: Serve) -> None:
+    server = Hislip()
+    link = hislip_link_to(serve, server)
     for _ in range(200):
         assert link.query("*IDN?") == "MAKER,MODEL,1,1"
+    assert server.numbers[:130:129] == [0xFFFF_FF00, 2]
     link.close()
+
+
+def test_what_comes_unasked_on_the_second_connection_is_passed_over(serve: Serve) -> None:
+    server = Hislip()
+    server.unasked = hislip_message(20, control=0x40) + hislip_message(14, 5)
+    link = hislip_link_to(serve, server)
+    assert link.query("*IDN?") == "MAKER,MODEL,1,1"
+    link.close()
+    assert server.local == 1
 
 
 def test_a_scope_that_begins_overlapped_is_brought_to_synchronised_mode(serve: Serve) -> None:
