@@ -11,6 +11,7 @@ import pytest
 from peakwhite.drivers import hislip_link, vxi11_link
 from peakwhite.drivers.errors import InstrumentError, LinkLost, LinkTimeout, ReplyError
 from peakwhite.drivers.links import Link, identify, open_link
+from peakwhite.drivers.wire import Wire
 
 Serve = Callable[[Callable[[socket.socket], None]], str]
 
@@ -119,6 +120,7 @@ class Vxi11:
             arguments = call[40:]  # after credentials and verifier, both empty
             result = struct.pack(">i", 0)
             if procedure == 10:
+                assert struct.unpack_from(">II", arguments, 4) == (0, 0), "no lock, and no waiting for one"
                 self.created += not self.refuse_link
                 self.links |= set() if self.refuse_link else {self.created}
                 result = struct.pack(">iiII", self.refuse_link, self.created, 0, self.input_bytes)
@@ -225,6 +227,13 @@ def test_a_closed_link_gives_the_front_panel_back_and_is_refused(link: Link, ser
     assert server.local == 1
     with pytest.raises(LinkLost):
         link.query("*IDN?")
+
+
+def test_an_idle_connection_shows_signs_of_life(serve: Serve) -> None:
+    wire = Wire("127.0.0.1", int(serve(Hislip()).split("::")[2]), time.monotonic() + 5.0)
+    assert wire._socket.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
+    assert wire._socket.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+    wire.close()
 
 
 # ---------------------------------------------------------------- what is not there, mute, or closes
