@@ -81,7 +81,7 @@ def block_payload(message: bytearray | memoryview, *, limit_bytes: int, where: s
         if end - header.start > limit_bytes:
             raise _error(f"an endless block of more than {limit_bytes} bytes", where)
         return whole[header.start : max(end, header.start)]
-    end = header.end
+    end = header.start + header.length
     if len(whole) < end:
         what = f"a block of {len(whole) - header.start} bytes that was announced as {header.length}"
         raise UnfinishedBlock(what, where=where, do=DO)

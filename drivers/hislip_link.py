@@ -87,9 +87,8 @@ class HislipLink(MessageLink):
         while True:
             room = place[count:]
             came = self._sync.fill_with_next(head, room, deadline_s)
-            header = self._parsed(head)
-            kind, _, number, length = header
-            if kind in (DATA, DATA_END) and number in (self._number, NO_NUMBER):
+            mark, kind, _, number, length = HEADER.unpack(head)
+            if mark == b"HS" and kind in (DATA, DATA_END) and number in (self._number, NO_NUMBER):
                 if length > len(room):
                     raise self._too_long(len(place))
                 if came < length:
@@ -102,7 +101,7 @@ class HislipLink(MessageLink):
                     return count
                 continue
             self._sync.push_back(room[:came])
-            if kind not in (DATA, DATA_END, INTERRUPTED):
+            if (header := self._parsed(head)).kind not in (DATA, DATA_END, INTERRUPTED):
                 raise self._unexpected(self._sync, header, deadline_s)
             self._sync.discard(length, deadline_s)  # the answer to an earlier question
 
