@@ -82,7 +82,8 @@ class HislipLink(MessageLink):
         self._sync.send(header + message, deadline_s)
 
     def _receive(self, place: memoryview, deadline_s: float) -> int:
-        count = 0
+        count: int = 0
+        length: int
         head = memoryview(bytearray(HEADER.size))
         while True:
             room = place[count:]
