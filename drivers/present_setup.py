@@ -113,10 +113,17 @@ def ask_chained(link: Link, headers: Sequence[str]) -> list[str]:
 def read_kept(
     link: Link, tree: SettingsTree, channels: int, ask: Callable[[Link, Sequence[str]], list[str]] = ask_each
 ) -> tuple[tuple[str, str], ...]:
-    """All settings of the tree as they are now, in its order. Raises LinkError, ReplyError."""
+    """All settings of the tree as they are now, in its order.
+
+    Raises LinkError, and ReplyError for an answer that could not be given back, as commands are ASCII.
+    """
     kept: list[tuple[str, str]] = []
     for headers in tree.groups(channels):
         kept += zip(headers, (reply.strip() for reply in ask(link, headers)), strict=True)
+    for header, reply in kept:
+        if not reply.isascii():
+            what = f"{header}? is answered with '{short(reply)}', which is no ASCII text"
+            raise ReplyError(what, where=link.resource, do="check its settings")
     return tuple(kept)
 
 

@@ -8,7 +8,8 @@ when another state was seen since, or 0.3 s and the record's duration have passe
 never shortened by comparing data, which could take the channels from two triggers.
 
 8 bits: a WORD holds no more than a BYTE here, so bytes are fetched. Codes 0 and 255 are taken as the rails.
-Not verified on an instrument: the rails, and that :ACQuire:MDEPth is accepted only while running (it is set running).
+Not verified on an instrument: the rails, and that :ACQuire:MDEPth is accepted only while running (it is set running),
+and how long a record can last.
 The gain specification, 3 % of full scale, is from memory: no data sheet was read.
 The preamble's count can stay 1200 in RAW mode: a block is checked against what :WAVeform:STARt and :STOP asked for.
 While it runs only the 1200 points of its screen can be had.
@@ -36,6 +37,10 @@ DEPTHS = (12_000, 120_000, 1_200_000, 12_000_000)
 CHUNK_POINTS = 250_000
 """The most bytes that one :WAVeform:DATA? gives."""
 OLD_STOP_S = 0.3
+LONGEST_RECORD_S = 1000.0
+"""Of any set-up: the slowest screen lasts 600 s."""
+MOST_SCREENS, FASTEST_RECORD_S = 10, 0.1
+"""A record that was set up lasts about a screen, or where the rate can rise no more, the 12 or 24 ms of all memory."""
 GAIN_SPEC = GainSpec(3.0, "full-scale", from_data_sheet=False)
 PREAMBLE_FIELDS = (
     *("format", "type", "points", "count", "xincrement", "xorigin", "xreference"),
@@ -90,12 +95,13 @@ class Rigol1000Z(ScpiDriver):
         setup = self._present(self._progress() != "stopped")
         self._write_all((f":WAV:MODE {'NORM' if setup.running else 'RAW'}", ":WAV:FORM BYTE"))
         if setup.running:
-            self._seconds_per_sample, self._points = setup.span_s / SCREEN_POINTS, SCREEN_POINTS
+            self._expect(SCREEN_POINTS, setup.span_s / SCREEN_POINTS, LONGEST_RECORD_S)
         else:
-            self._read_memory(setup.span_s, setup.reply(":ACQ:MDEP"))
+            self._read_memory(setup.span_s, setup.reply(":ACQ:MDEP"), LONGEST_RECORD_S)
         return setup
 
     def configure(self, plan: Plan) -> None:
+        self._points = 0
         wanted = {self._number(channel.name): channel for channel in plan.channels}
         time_per_div = step_up(plan.span_s / TREE.divisions, TIME_STEPS)
         messages = ["*CLS", ":RUN"]
@@ -112,7 +118,8 @@ class Rigol1000Z(ScpiDriver):
         messages += [":WAV:MODE RAW", ":WAV:FORM BYTE"]
         self._write_all(messages)
         raise_rejections(self._link)
-        self._read_memory(time_per_div * TREE.divisions, self._link.query(":ACQ:MDEP?"))
+        span_s = time_per_div * TREE.divisions
+        self._read_memory(span_s, self._link.query(":ACQ:MDEP?"), MOST_SCREENS * span_s + FASTEST_RECORD_S)
 
     def acquire(self, trigger_wait_s: float) -> bool:
         self._link.write(":SING")
@@ -135,21 +142,28 @@ class Rigol1000Z(ScpiDriver):
         state = self._link.query(":TRIG:STAT?").strip().upper()
         return "stopped" if state == "STOP" else "waiting" if state == "WAIT" else "busy"
 
-    def _read_memory(self, span_s: float, depth: str) -> None:
+    def _read_memory(self, span_s: float, depth: str, longest_s: float) -> None:
         """Rate and length of the record; AUTO memory is as long as the screen lasts."""
         rate_hz = self._ask(":ACQ:SRAT?")
         if rate_hz <= 0.0:
             raise ReplyError(f"a sample rate of {rate_hz:g} Hz", where=self._where, do="start an acquisition by hand")
-        self._seconds_per_sample = 1.0 / rate_hz
         automatic = depth.strip().upper().startswith("AUTO")
         told = f"{rate_hz * span_s:.0f}" if automatic else depth
-        self._points = record_points(told, of=":ACQ:MDEP?", where=self._where)
+        self._expect(record_points(told, of=":ACQ:MDEP?", where=self._where), 1.0 / rate_hz, longest_s)
+
+    def _expect(self, points: int, seconds_per_sample: float, longest_s: float) -> None:
+        """Take these as the record's. Raises ReplyError if it would last longer than that: `acquire` waits so long."""
+        lasts_s = points * seconds_per_sample
+        if not 0.0 < lasts_s <= longest_s:
+            what = f"a record of {points} points that lasts {lasts_s:g} s, where {longest_s:g} s is the most"
+            raise ReplyError(what, where=self._where, do="start an acquisition by hand")
+        self._points, self._seconds_per_sample = points, seconds_per_sample
 
     def _fetch_one(self, channel: str) -> tuple[ChannelRecord, Scale]:
         self._link.write(f":WAV:SOUR CHAN{self._number(channel)}")
         told = self._link.query(":WAV:PRE?")
         scale = read_preamble(told, where=self._where, seconds_per_sample=self._seconds_per_sample)
-        chunks = [self._chunk(first + 1, last + 1) for first, last in pieces(self._points, CHUNK_POINTS)]
+        chunks = [self._chunk(first + 1, last + 1) for first, last in pieces(self._points_to_fetch, CHUNK_POINTS)]
         codes = chunks[0] if len(chunks) == 1 else np.concatenate(chunks)
         return channel_record(channel, codes, scale, (0, 255), screen_codes=SCREEN_CODES), scale
 

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 
 from .capture import ChannelRecord
+from .errors import ReplyError
 from .family import Abilities, channel_number
 from .identity import Identity
 from .links import Link
@@ -13,7 +14,8 @@ from .waiting import Clock
 
 
 class ScpiDriver:
-    """A driver's link, clock and abilities. `_points` and `_seconds_per_sample` are those of the record to be fetched.
+    """A driver's link, clock and abilities. `_points` and `_seconds_per_sample` are those of the record to be fetched;
+    0 points: not known.
 
     A family gives `tree`, its settings, and `abilities_of`, what a model can do.
     """
@@ -41,6 +43,13 @@ class ScpiDriver:
     def _record_s(self) -> float:
         """How long the record lasts."""
         return self._points * self._seconds_per_sample
+
+    @property
+    def _points_to_fetch(self) -> int:
+        """How long the record is. Raises ReplyError where the last set-up failed before it was known."""
+        if not self._points:
+            raise ReplyError("the length of its record is not known", where=self._where, do="set it up again")
+        return self._points
 
     def _number(self, channel: str) -> int:
         """The channel's number. Raises InstrumentRejected where there is no such channel."""

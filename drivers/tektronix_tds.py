@@ -90,6 +90,7 @@ class TektronixTds(ScpiDriver):
         return setup
 
     def configure(self, plan: Plan) -> None:
+        self._points = 0
         self._link.write("*CLS;:HEAD OFF;:VERB ON;:ACQ:STATE STOP;MODE SAM")
         self._link.write(f":HOR:RECO {plan.points}")
         self._width, self._points = 2, self._ask_points(":HOR:RECO?")
@@ -154,13 +155,11 @@ class TektronixTds(ScpiDriver):
 
     def _fetch_codes(self, channel: str) -> tuple[Codes, Scale]:
         told = self._link.query(f":DAT:SOU CH{self._number(channel)};:HEAD ON;:WFMP?")
-        scale = read_preamble(told, where=self._where)
-        if (scale.bytes_per_code, scale.points) != (self._width, self._points):
-            what = (
-                f"{scale.points} points of {scale.bytes_per_code} bytes where {self._points} of {self._width} were set"
-            )
+        scale, points = read_preamble(told, where=self._where), self._points_to_fetch
+        if (scale.bytes_per_code, scale.points) != (self._width, points):
+            what = f"{scale.points} points of {scale.bytes_per_code} bytes where {points} of {self._width} were set"
             raise ReplyError(what, where=self._where, do="capture again")
-        block = block_of(self._link, ":HEAD OFF;:CURV?", self._points * self._width)
+        block = block_of(self._link, ":HEAD OFF;:CURV?", points * self._width)
         if self._width == 1:
             return np.frombuffer(block, np.int8), scale
         return np.require(np.frombuffer(block, "<u2"), np.uint16, "A"), scale  # a block may begin at an odd address

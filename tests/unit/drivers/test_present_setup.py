@@ -48,6 +48,13 @@ def test_another_count_of_answers_than_of_questions_is_an_error(script: Script) 
         ask_chained(script([("A?;B?", "7")]), ("A", "B"))
 
 
+@pytest.mark.parametrize("reply", ["CHANé", "20µs"])
+def test_an_answer_that_could_not_be_given_back_is_refused_when_it_is_read(script: Script, reply: str) -> None:
+    pairs = [(f"{header}?", reply if header == "E:SO" else value) for header, value in KEPT]
+    with pytest.raises(ReplyError, match="E:SO. is answered with .*no ASCII"):
+        read_kept(script(pairs), TREE, 2)
+
+
 def test_a_set_up_is_understood() -> None:
     setup = setup_of(KEPT, TREE, 2, running=True, where="scope")
     first, second = setup.channels

@@ -71,7 +71,11 @@ def test_a_spoilt_preamble_is_a_typed_error(text: str) -> None:
 
 
 def configuration(
-    *, depth: int = 12_000, depth_reply: str = "12000", errors: Sequence[str] = ('0,"No error"',)
+    *,
+    depth: int = 12_000,
+    depth_reply: str = "12000",
+    rate_reply: str = "1.0E7",
+    errors: Sequence[str] = ('0,"No error"',),
 ) -> list[Step]:
     written = [
         "*CLS", ":RUN", ":CHAN1:DISP 1", ":CHAN1:COUP DC", ":CHAN1:INV 0", ":CHAN1:BWL 20M", ":CHAN1:SCAL 0.2", ":CHAN1:OFFS -0.4", ":CHAN2:DISP 0",
@@ -80,7 +84,7 @@ def configuration(
         ":WAV:MODE RAW", ":WAV:FORM BYTE",
     ]  # fmt: skip
     read: list[Step] = [(":SYST:ERR?", error) for error in errors]
-    return [*((message, None) for message in written), *read, (":ACQ:MDEP?", depth_reply), (":ACQ:SRAT?", "1.0E7")]
+    return [*((message, None) for message in written), *read, (":ACQ:MDEP?", depth_reply), (":ACQ:SRAT?", rate_reply)]
 
 
 def fetching(start: int, stop: int, block: bytes) -> list[Step]:
@@ -138,6 +142,30 @@ def test_a_queue_that_never_empties_is_read_twenty_times_at_most(script: Script)
     driver = Rigol1000Z(script(configuration(errors=['-350,"Queue overflow"'] * 20)[:-2]), TWO_CHANNELS, Clock())
     with pytest.raises(InstrumentRejected, match="Queue overflow"):
         driver.configure(plan())
+
+
+@pytest.mark.parametrize("depth", ["12000", "1"])
+@pytest.mark.parametrize("rate", ["1E-30", "5e-324", "0", "-1", "9"])
+def test_a_rate_at_which_the_record_would_not_end_is_refused_before_it_is_waited_for(
+    script: Script, rate: str, depth: str
+) -> None:
+    driver = Rigol1000Z(script(configuration(depth_reply=depth, rate_reply=rate)), TWO_CHANNELS, Clock())
+    with pytest.raises(ReplyError, match="sample rate|lasts"):
+        driver.configure(plan())
+
+
+@pytest.mark.parametrize("set_up_before", [False, True])
+def test_a_capture_after_a_set_up_that_failed_has_no_length_and_is_an_error(
+    script: Script, set_up_before: bool
+) -> None:
+    rejected = configuration(errors=('-222,"Data out of range"', '0,"No error"'))[:-2]
+    driver = Rigol1000Z(script([*(configuration() * set_up_before), *rejected, *HEAD]), TWO_CHANNELS, Clock())
+    if set_up_before:
+        driver.configure(plan())
+    with pytest.raises(InstrumentRejected):
+        driver.configure(plan())
+    with pytest.raises(ReplyError, match="length of its record is not known"):
+        driver.fetch(("CH1",))
 
 
 @pytest.mark.parametrize(("channels", "depth"), [(1, 12_000), (2, 60_000), (3, 30_000), (4, 30_000)])
