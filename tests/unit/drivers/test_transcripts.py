@@ -35,6 +35,12 @@ def test_every_family_has_a_transcript() -> None:
     assert recorded == {family.name for family in FAMILIES}
 
 
+def test_a_family_was_tried_on_hardware_where_one_of_its_transcripts_is_of_an_instrument() -> None:
+    conversations = [ReplayedLink(path).transcript for path in TRANSCRIPTS]
+    of_instruments = {each["family"] for each in conversations if not Identity(each["identity"]).is_simulated}
+    assert of_instruments == {family.name for family in FAMILIES if family.tried_on_hardware}
+
+
 def test_the_serial_number_is_replaced_wherever_it_stands() -> None:
     identity = Identity("MAKER,MODEL 4,AB12345,1.0", ("LIC",))
     exchanges = [{"sent": "*IDN?", "text": identity.text}, {"sent": "X?", "text": '"of ab12345"'}, {"sent": "RUN"}]
