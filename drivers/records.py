@@ -2,6 +2,9 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import reduce
+
+import numpy as np
 
 from .capture import ChannelRecord, Codes
 from .errors import ReplyError
@@ -85,6 +88,21 @@ def block_of(link: Link, command: str, length_bytes: int) -> memoryview:
             f"a block of {block.nbytes} bytes where {length_bytes} were meant", where=link.resource, do="capture again"
         )
     return block
+
+
+def codes_in(block: memoryview, kind: str) -> Codes:
+    """The codes that a block holds, by numpy's name of their type: `u1`, `i1`, `<u2`.
+
+    Words may be copied, as a block may begin at an odd address.
+    """
+    codes: Codes = np.require(np.frombuffer(block, kind), None, "A")
+    return codes
+
+
+def code_step(records: Sequence[Codes], steps: Sequence[int]) -> int:
+    """Distance of neighbouring converter states: the first of `steps` that divides every code; the last is 1."""
+    used = reduce(int.__or__, (int(np.bitwise_or.reduce(codes)) for codes in records))
+    return next(step for step in steps if used % step == 0)
 
 
 def record_points(reply: str, *, of: str, where: str) -> int:

@@ -15,10 +15,10 @@ class Adc:
     """Codes run from 0 to 2^bits - 1; the middle of the screen is 2^(bits - 1); the rails lie off the screen."""
 
     bits: int
-    codes_per_div_of_8_bits: int = 25
+    codes_per_div_of_8_bits: float = 25
 
     @property
-    def codes_per_div(self) -> int:
+    def codes_per_div(self) -> float:
         """Those of 8 bits, sixteen times as many in 12."""
         return self.codes_per_div_of_8_bits * (1 if self.bits == 8 else 16)
 

@@ -20,7 +20,6 @@ MODES = ("NORMal", "MAXimum", "RAW")
 STATES: dict[State, str] = {"auto": "AUTO", "triggered": "TD", "armed": "RUN", "waiting": "WAIT", "stopped": "STOP"}
 
 BYTES_PER_READ = 250_000
-SCREEN_POINTS = 1200
 HEADER_DIGITS = 9
 
 FIELD_QUERIES = ("XINCrement", "XORigin", "XREFerence", "YINCrement", "YORigin", "YREFerence")
@@ -33,6 +32,11 @@ class PreambleFace(Dialect):
     default_identity = "PEAKWHITE,SIM-PREAMBLE,SIM000001,1.0"
     divisions = 12
     state_lag_s = 0.2
+    screen_points = 1200
+    auto_points = 12_000
+    """Of the memory that it chooses by itself."""
+    zero = "0"
+    """How xreference is printed."""
 
     def reset(self) -> None:
         """`*RST`."""
@@ -40,12 +44,12 @@ class PreambleFace(Dialect):
         self._factory()
 
     def _factory(self) -> None:
-        self.instrument.set_horizontal(samples=12_000, seconds_per_div=1e-6, position_s=0.0)
+        self.instrument.set_horizontal(samples=self.auto_points, seconds_per_div=1e-6, position_s=0.0)
         self._source = 1
         self._mode = "NORMal"
         self._format = "BYTE"
         self._start = 1
-        self._stop = SCREEN_POINTS
+        self._stop = self.screen_points
         self._depth_is_auto = True
 
     def operation_complete(self) -> Answer:
@@ -92,7 +96,7 @@ class PreambleFace(Dialect):
         self.fixed("TIMebase:MODE", "MAIN")
         add(
             "ACQuire:MDEPth",
-            lambda i, a: "AUTO" if self._depth_is_auto else str(scope.horizontal.samples),
+            lambda i, a: "AUTO" if self._depth_is_auto else self.said_depth(scope.horizontal.samples),
             self._set_depth,
         )
         add("ACQuire:SRATe", lambda i, a: nr3(1 / scope.horizontal.step_s))
@@ -114,7 +118,7 @@ class PreambleFace(Dialect):
         self.own("WAVeform:STARt", "_start", integers(1, MAX_SAMPLES))
         self.own("WAVeform:STOP", "_stop", integers(1, MAX_SAMPLES))
         add("WAVeform:PREamble", lambda i, a: self._preamble())
-        add("WAVeform:DATA", lambda i, a: self._data())
+        add("WAVeform:DATA", lambda i, a: self.data())
         for field, name in enumerate(FIELD_QUERIES, start=4):
             add(f"WAVeform:{name}", partial(self._field, field))
 
@@ -134,8 +138,16 @@ class PreambleFace(Dialect):
 
     def _set_depth(self, index: int, arguments: Arguments) -> None:
         self._depth_is_auto = [argument.upper() for argument in arguments] == ["AUTO"]
-        samples = 12_000 if self._depth_is_auto else int(number(arguments, MIN_SAMPLES, MAX_SAMPLES))
+        samples = self.auto_points if self._depth_is_auto else self.depth(arguments)
         self.instrument.set_horizontal(samples=samples)
+
+    def depth(self, arguments: Arguments) -> int:
+        """The memory that arguments of :ACQuire:MDEPth other than AUTO mean."""
+        return int(number(arguments, MIN_SAMPLES, MAX_SAMPLES))
+
+    def said_depth(self, samples: int) -> str:
+        """How memory is answered."""
+        return str(samples)
 
     # ------------------------------------------------------------------ waveforms
 
@@ -152,7 +164,7 @@ class PreambleFace(Dialect):
     def _fields(self) -> list[str]:
         acquired, horizontal = self.held()
         settings = self.shown(self._source, acquired, self._conflict())
-        points = horizontal.samples if self._raw() else min(SCREEN_POINTS, horizontal.samples)
+        points = horizontal.samples if self._raw() else min(self.screen_points, horizontal.samples)
         volts, reference = self._scale(settings)
         offset = self.offset_codes(settings) * self._code_step()
         return [
@@ -160,13 +172,17 @@ class PreambleFace(Dialect):
             str(MODES.index(self._mode)),
             str(self.faults.points(points)),
             "1",
-            self.faults.time_step(nr3(horizontal.length_s / points)),
-            nr3(horizontal.first_s),
-            "0",
-            nr3(self.faults.volts_per_code(volts)),
+            self.faults.time_step(self.said(horizontal.length_s / points)),
+            self.said(horizontal.first_s),
+            self.zero,
+            self.said(self.faults.volts_per_code(volts)),
             f"{offset:.10g}",
             str(reference),
         ]
+
+    def said(self, value: float) -> str:
+        """A number of the preamble."""
+        return nr3(value)
 
     def _conflict(self) -> ScpiError:
         return ScpiError(-221, f"Settings conflict; channel {self._source} is off")
@@ -182,14 +198,15 @@ class PreambleFace(Dialect):
         adc, step = self.instrument.adc, self._code_step()
         return settings.volts_per_div / adc.codes_per_div / step, round(adc.middle * step)
 
-    def _data(self) -> Block:
+    def data(self) -> Block | None:
+        """The block of the window; None where it stays silent."""
         acquired = self.instrument.latest()
         if acquired is None:
             raise ScpiError(-230, "Data corrupt or stale; nothing was acquired")
         self.shown(self._source, acquired, self._conflict())
         codes = acquired.codes[self._source]
-        if not self._raw() and codes.size > SCREEN_POINTS:
-            codes = codes[np.arange(SCREEN_POINTS) * codes.size // SCREEN_POINTS]
+        if not self._raw() and codes.size > self.screen_points:
+            codes = codes[np.arange(self.screen_points) * codes.size // self.screen_points]
         first, last = self._start - 1, min(self._stop, codes.size)
         width = 1 if self._format == "BYTE" else 2
         if last <= first or (last - first) * width > BYTES_PER_READ:

@@ -3,5 +3,12 @@
 from .dialect import Dialect
 from .dialect_curve import CurveFace
 from .dialect_preamble import PreambleFace
+from .dialect_settling import SettlingFace
+from .dialect_words import WordsFace
 
-DIALECTS: dict[str, type[Dialect]] = {"curve": CurveFace, "preamble": PreambleFace}
+DIALECTS: dict[str, type[Dialect]] = {
+    "curve": CurveFace,
+    "preamble": PreambleFace,
+    "words": WordsFace,
+    "settling": SettlingFace,
+}

@@ -16,7 +16,7 @@ class Face(ABC):
     """Of the screen, horizontally."""
     bits: int = 8
     """Of the converter, where nobody chooses."""
-    codes_per_div: int = 25
+    codes_per_div: float = 25
     """Of an 8-bit code."""
     options: str | None = None
     """What `*OPT?` answers, where the dialect has it."""
