@@ -8,9 +8,10 @@ from .replies import short
 from .rigol_1000z import RIGOL_1000Z
 from .rigol_dho import RIGOL_DHO
 from .rigol_mso5000 import RIGOL_MSO5000
+from .tektronix_mso import TEKTRONIX_MSO
 from .tektronix_tds import TEKTRONIX_TDS
 
-FAMILIES: tuple[Family, ...] = (TEKTRONIX_TDS, RIGOL_1000Z, RIGOL_DHO, RIGOL_MSO5000)
+FAMILIES: tuple[Family, ...] = (TEKTRONIX_TDS, TEKTRONIX_MSO, RIGOL_1000Z, RIGOL_DHO, RIGOL_MSO5000)
 
 
 def family_of(identity: str, *, where: str) -> Family:

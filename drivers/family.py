@@ -157,9 +157,9 @@ def channel_number(name: str, count: int, *, where: str) -> int:
 
 
 def channel_count(identity: Identity) -> int:
-    """How many channels the model has, from the last digit of its number (2024 and 1104 have four); 4 where unclear."""
-    number = re.search(r"\d{3,4}", identity.model)
-    return int(number[0][-1]) if number and number[0][-1] in "24" else 4
+    """How many channels the model has, from the last digit of its number (2024 and 54 have four); 4 where unclear."""
+    number = re.search(r"\d{2,5}", identity.model)
+    return int(number[0][-1]) if number and number[0][-1] in "2468" else 4
 
 
 def step_up(value: float, mantissas: Sequence[float]) -> float:

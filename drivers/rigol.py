@@ -106,20 +106,16 @@ class RigolDriver(ScpiDriver):
         return setup
 
     def configure(self, plan: Plan) -> None:
-        self._points = 0
-        self._mode = "RAW"
+        self._points, self._mode = 0, "RAW"
         wanted = {self._number(channel.name): channel for channel in plan.channels}
         time_per_div = step_up(plan.span_s / self.tree.divisions, TIME_STEPS)
         messages = ["*CLS", ":RUN"]
         for channel in range(1, self.abilities.channels + 1):
             messages += _channel_messages(channel, wanted.get(channel), plan.limiter)
-        messages += [":TIM:MODE MAIN", f":TIM:SCAL {time_per_div:g}", ":TIM:OFFS 0"]
-        messages += [":ACQ:TYPE NORM", f":ACQ:MDEP {self._depth_for(plan.points, len(wanted))}"]
-        messages += [
-            ":TRIG:MODE EDGE",
-            f":TRIG:EDG:SOUR CHAN{self._number(plan.trigger_channel)}",
-            ":TRIG:EDG:SLOP NEG",
-        ]
+        messages += [":TIM:MODE MAIN", f":TIM:SCAL {time_per_div:g}", ":TIM:OFFS 0", ":ACQ:TYPE NORM"]
+        messages.append(f":ACQ:MDEP {self._depth_for(plan.points, len(wanted))}")
+        source = f"CHAN{self._number(plan.trigger_channel)}"
+        messages += [":TRIG:MODE EDGE", f":TRIG:EDG:SOUR {source}", ":TRIG:EDG:SLOP NEG"]
         messages += [f":TRIG:EDG:LEV {plan.trigger_level_v:.4g}", ":TRIG:COUP DC", ":TRIG:SWE NORM"]
         self._write_all((*messages, *self._form_messages()))
         raise_rejections(self._link)

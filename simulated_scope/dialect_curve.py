@@ -49,6 +49,9 @@ class CurveFace(Dialect):
 
     default_identity = "PEAKWHITE,SIM-CURVE,SIM000001,1.0"
     divisions = 10
+    preamble_header = "WFMPre"
+    preamble_order = PREAMBLE
+    factory_samples = 2500
     _released: list[tuple[int, str]]
 
     # ------------------------------------------------------------------ status
@@ -105,13 +108,13 @@ class CurveFace(Dialect):
         self._factory()
 
     def _factory(self) -> None:
-        self.instrument.set_horizontal(samples=2500, seconds_per_div=500e-6, position_s=0.0)
+        self.instrument.set_horizontal(samples=self.factory_samples, seconds_per_div=500e-6, position_s=0.0)
         self._stop_after = "RUNSTop"
         self._source = 1
         self._encoding = "RIBinary"
         self._width = 1
         self._start = 1
-        self._stop = 2500
+        self._stop = self.factory_samples
 
     # ------------------------------------------------------------------ the tree
 
@@ -130,7 +133,8 @@ class CurveFace(Dialect):
         self.own("HEADer", "_header", SWITCH)
         self.own("VERBose", "_verbose", SWITCH)
         self._add_acquisition()
-        self._add_channels()
+        self.add_time_and_trigger()
+        self.add_channels()
         self._add_data()
 
     def _add_acquisition(self) -> None:
@@ -142,6 +146,9 @@ class CurveFace(Dialect):
         add("BUSY", lambda i, a: str(int(scope.armed)))
         self.act("TRIGger", scope.force, "FORCe")
         add("TRIGger:STATE", lambda i, a: STATES[self.state()])
+
+    def add_time_and_trigger(self) -> None:
+        """Enters the headers of time base and trigger."""
         self.fixed("TRIGger:MAIn:TYPe", "EDGE")
         self.trigger("TRIGger:MAIn:MODe", "mode", words({"AUTO": "AUTO", "NORMal": "NORMAL"}, short=False))
         self.trigger("TRIGger:MAIn:LEVel", "level_v", numbers(-1000, 1000))
@@ -152,7 +159,8 @@ class CurveFace(Dialect):
         self.horizontal("HORizontal[:MAIn]:POSition", "position_s", numbers(-100, 100))
         self.horizontal("HORizontal:RECOrdlength", "samples", integers(MIN_SAMPLES, MAX_SAMPLES))
 
-    def _add_channels(self) -> None:
+    def add_channels(self) -> None:
+        """Enters the headers of the channels."""
         self.channel("SELect:CH<n>", "on", SWITCH)
         self.channel_scale("CH<n>:SCAle", keeps_offset=False)
         self.channel("CH<n>:POSition", "position_div", numbers(-10, 10))
@@ -168,9 +176,9 @@ class CurveFace(Dialect):
         self.own("DATa:WIDth", "_width", integers(1, 2))
         self.own("DATa:STARt", "_start", integers(1, MAX_SAMPLES))
         self.own("DATa:STOP", "_stop", integers(1, MAX_SAMPLES))
-        add("WFMPre", lambda i, a: self._preamble())
+        add(self.preamble_header, lambda i, a: self._preamble())
         for name in PREAMBLE:
-            add(f"WFMPre:{name}", partial(self._preamble_field, name))
+            add(f"{self.preamble_header}:{name}", partial(self._preamble_field, name))
         add("CURVe", lambda i, a: self._curve())
         add("WAVFrm", lambda i, a: self._waveform())
 
@@ -190,7 +198,11 @@ class CurveFace(Dialect):
 
     def headed(self, command: Command, index: int, answer: str | Block) -> str | Block:
         """With HEADer ON an answer bears its header; common commands never do, a preamble has done it itself."""
-        if not self._header or command.long.startswith("*") or command.long in ("ID", "WFMPRE", "WAVFRM"):
+        if (
+            not self._header
+            or command.long.startswith("*")
+            or command.long in ("ID", self.preamble_header.upper(), "WAVFRM")
+        ):
             return answer
         header = ":" + (command.long if self._verbose else command.short).format(n=index)
         if isinstance(answer, Block):
@@ -198,22 +210,26 @@ class CurveFace(Dialect):
         return f"{header} {answer}"
 
     def _preamble(self) -> str:
-        fields = self._preamble_fields()
+        told = self.preamble_fields()
+        fields = {name: told[name] for name in self.preamble_order}
         if not self._header:
             return ";".join(self.faults.preamble(list(fields.values())))
         named = [f"{name.upper()} {value}" for name, value in fields.items()]
-        return ":WFMPRE:" + ";".join(self.faults.preamble(named))
+        return f":{self.preamble_header.upper()}:" + ";".join(self.faults.preamble(named))
 
     def _preamble_field(self, name: str, index: int, arguments: tuple[str, ...]) -> Answer:
-        return self._preamble_fields()[name]
+        return self.preamble_fields()[name]
 
-    def _preamble_fields(self) -> dict[str, str]:
+    def preamble_fields(self) -> dict[str, str]:
+        """The fields of the preamble by name."""
         acquired, horizontal = self.held()
         settings = self.shown(self._source, acquired, ScpiError(2244, NOT_ACTIVE))
         positive = self._encoding in ("RPBinary", "SRPbinary")
         codes_per_div, middle = (25, 128) if self._width == 1 else (6400, 32768)
         offset = self.offset_codes(settings) / self.instrument.adc.codes_per_div * codes_per_div
+        zero_v = self.zero_v()
         first, last = self._window(horizontal.samples)
+        pt_off, xzero_s = self.placed(horizontal, first)
         values = (
             str(self._width),
             str(8 * self._width),
@@ -224,15 +240,23 @@ class CurveFace(Dialect):
             _waveform_name(self._source, settings, horizontal),
             "Y",
             self.faults.time_step(nr3(horizontal.step_s)),
-            "0",
-            nr3(horizontal.first_s + first * horizontal.step_s),
+            str(pt_off),
+            nr3(xzero_s),
             '"s"',
             nr3(self.faults.volts_per_code(settings.volts_per_div / codes_per_div)),
-            nr3(0.0),
-            nr3(offset + (middle if positive else 0)),
+            nr3(zero_v),
+            nr3(offset + zero_v / settings.volts_per_div * codes_per_div + (middle if positive else 0)),
             '"Volts"',
         )
         return dict(zip(PREAMBLE, values, strict=True))
+
+    def zero_v(self) -> float:
+        """YZEro: the part of the offset that is told in volts."""
+        return 0.0
+
+    def placed(self, horizontal: Horizontal, first: int) -> tuple[int, float]:
+        """PT_Off and XZEro of a window that begins with that sample: its first instant is XZEro - PT_Off XINcr."""
+        return 0, horizontal.first_s + first * horizontal.step_s
 
     def _window(self, samples: int) -> tuple[int, int]:
         """First and last plus one of the samples that DATa:STARt and STOP ask for."""

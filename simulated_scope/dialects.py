@@ -2,12 +2,14 @@
 
 from .dialect import Dialect
 from .dialect_curve import CurveFace
+from .dialect_outgoing import OutgoingFace
 from .dialect_preamble import PreambleFace
 from .dialect_settling import SettlingFace
 from .dialect_words import WordsFace
 
 DIALECTS: dict[str, type[Dialect]] = {
     "curve": CurveFace,
+    "outgoing": OutgoingFace,
     "preamble": PreambleFace,
     "words": WordsFace,
     "settling": SettlingFace,

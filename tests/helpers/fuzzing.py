@@ -10,7 +10,7 @@ from made_video import Made, capture_of, digitised, luma, rgb_sync, steps, white
 from peakwhite.daemon.sources.csv_capture import read_csv
 from peakwhite.daemon.sources.csv_header import plain_layout
 from peakwhite.daemon.sources.csv_layouts import scope_layout
-from peakwhite.drivers import rigol_1000z, tektronix_tds
+from peakwhite.drivers import rigol, tektronix
 from peakwhite.drivers.blocks import block_header, block_payload
 from peakwhite.drivers.errors import PeakwhiteError, ReplyError, UnreadableInput
 from peakwhite.drivers.replies import fields_outside_quotes, named_fields, number, other_protocol, short, whole_number
@@ -86,13 +86,13 @@ def _fields(data: bytes) -> None:
 
 
 def _index_preambles(data: bytes) -> None:
-    read = rigol_1000z.read_preamble(data.decode("latin-1"), where=WHERE)
+    read = rigol.read_preamble(data.decode("latin-1"), where=WHERE)
     assert read.volts_per_code != 0.0
     assert read.seconds_per_sample >= 0.0
 
 
 def _named_preambles(data: bytes) -> None:
-    read = tektronix_tds.read_preamble(data.decode("latin-1"), where=WHERE)
+    read = tektronix.read_preamble(data.decode("latin-1"), where=WHERE)
     assert read.volts_per_code != 0.0
     assert read.seconds_per_sample > 0.0
 
@@ -131,10 +131,12 @@ INDEX_PREAMBLES = (
     b"0,2,6000000,1,1.000000e-09,-3.000000e-03,0,4.132813e-01,0,122",
     b"0,2,600,2,0.000000,-0.000006,0,0.008000,50,127",
     b"0,1,1000,1,4.0E-7,-2.0E-4,0,1.6E-3,-87,128",
+    b"1,2,10000,1,5.000000E-8,-2.500000E-4,0.000000E-12,2.666667E-5,-15000,32768",
 )
 NAMED_PREAMBLES = (
     b':WFMPRE:BYT_NR 1;NR_PT 2500;WFID "Ch1, DC; 2 V";PT_FMT Y;XINCR 1.0E-6;PT_OFF 0;XZERO -1E-3;YMULT 4E-3;YZERO 0;YOFF -50',
     b"BYT_NR 2;NR_PT 10;PT_FMT Y;XIN 1E-8;PT_OFF 0;XZE 0;YMU 3E-4;YZE 0;YOF 0",
+    b':WFMOUTPRE:BYT_NR 2;WFID "Ch1, DC";NR_PT 10;PT_FMT Y;XINCR 8E-8;XZERO 0;PT_OFF 5;YMULT 3E-5;YOFF 32768;YZERO 0.35',
 )
 
 

@@ -10,7 +10,8 @@ from peakwhite.drivers.errors import InstrumentRejected, ReplyError
 from peakwhite.drivers.family import ChannelPlan, Plan
 from peakwhite.drivers.identity import Identity
 from peakwhite.drivers.links import Link
-from peakwhite.drivers.tektronix_tds import TektronixTds, read_preamble
+from peakwhite.drivers.tektronix import read_preamble
+from peakwhite.drivers.tektronix_tds import TektronixTds
 from peakwhite.drivers.waiting import Clock
 
 Script = Callable[[Sequence[tuple[str, str | bytes | None]]], Link]

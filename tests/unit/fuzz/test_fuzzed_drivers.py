@@ -24,6 +24,18 @@ HONEST: dict[str, dict[str, str]] = {
         r":WAV:PRE\?": "0,2,6000,1,1e-9,-3e-3,0,4e-3,0,127", r":ACQ:MDEP\?": "6000", r":ACQ:SRAT\?": "1.2E7",
         r":SYST:ERR\?": '0,"No error"', r":TRIG:STAT\?": "STOP", r".*": "1",
     },
+    "rigol-dho": {
+        r":WAV:PRE\?": "1,2,10000,1,5E-8,-2.5E-4,0.000000E-12,2.6E-5,0,32768", r":ACQ:MDEP\?": "1.000E+4",
+        r":ACQ:SRAT\?": "2.0E7", r":SYST:ERR\?": '0,"No error"', r":TRIG:STAT\?": "STOP", r".*": "1",
+    },
+    "rigol-mso5000": {
+        r":WAV:PRE\?": "0,2,10000,1,5E-8,-2.5E-4,0,4e-3,0,128", r":ACQ:MDEP\?": "1.000E+4",
+        r":ACQ:SRAT\?": "2.0E7", r":SYST:ERR\?": '0,"No error"', r":TRIG:STAT\?": "STOP", r".*": "1",
+    },
+    "tektronix-mso": {
+        r".*WFMO\?": ":WFMOUTPRE:BYT_NR 2;NR_PT 10000;PT_FMT Y;XINCR 8E-8;XZERO 0;PT_OFF 5;YMULT 3E-5;YOFF 0;YZERO 0.3",
+        r".*RECO.*": "10000", r".*ESR\?": "0", r".*STATE\?": "0", r".*BAN\?": "20.0E+6", r".*": "1",
+    },
     "tektronix-tds": {
         r".*WFMP\?": ":WFMPRE:BYT_NR 2;BIT_NR 16;NR_PT 2500;PT_FMT Y;XINCR 2E-7;PT_OFF 0;XZERO 0;YMULT 3E-5;YZERO 0;YOFF 0",
         r".*RECO.*": "2500", r".*ESR\?": "0", r".*STATE\?": "0", r".*": "1",

@@ -1,0 +1,170 @@
+"""What the Tektronix families share: the DATa/CURVe dialect, its preamble by name, its status registers, its completion.
+
+Source: programmer manuals 071-1075, 077-0444 and those of the MDO4000B and TDS5000B series (command groups Acquisition,
+Horizontal, Trigger, Vertical, Waveform, Miscellaneous for UNLock). Preamble fields differ in order between models: they are
+read by name, with the header switched on for that query.
+
+Resolution is found out from the instrument itself, since neither the identity nor BIT_NR (8 times the width asked for)
+tells it: the first capture after a configuration is fetched as 16-bit words, where an 8-bit converter leaves the low
+byte empty (manual: "the least significant byte is zero") and a 12-bit one the low four bits. Only if the low byte
+stayed empty on every channel are later captures fetched as bytes; either way the volts are right.
+
+Not verified on an instrument: that ACQuire:STATE? is 0 only when CURVe? already gives the new record, and the time that
+TRIGger FORCe takes. HORizontal:RECOrdlength is tried and read back, as some models have a fixed one and refuse it.
+"""
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from .capture import ChannelRecord, Codes
+from .error_queue import rejected
+from .errors import ReplyError
+from .family import ChannelPlan, Plan
+from .present_setup import ScopeSetup, ask_chained, give_back
+from .records import Record, Scale, block_of, channel_record, code_step, codes_in, one_trigger, record_points, scale_of
+from .replies import named_fields, named_number, short, whole_number
+from .scpi_driver import ScpiDriver
+from .waiting import settles
+
+SCREEN_CODES = 8 * 25
+"""Eight divisions of 25 codes of 8 bits; 16-bit words hold a code times 256."""
+ESR_ERRORS = 0b0011_1100
+"""Query, device, execution and command error in the standard event status register (IEEE 488.2)."""
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.0005, 0.01
+
+
+def read_preamble(text: str, *, where: str) -> Scale:
+    """The preamble from a reply with headers on. volts = (code - YOFF) YMULT + YZERO; seconds = XZERO + XINCR (i - PT_OFF).
+
+    Raises ReplyError if a field is missing or no number, or if the record is one of extremes (peak detect).
+    """
+    named = named_fields(text)
+
+    def value(*names: str) -> float:
+        return named_number(named, names, where=where)
+
+    if named.get("PT_FMT", "Y").upper() != "Y":
+        raise ReplyError("its record holds pairs of extremes", where=where, do="switch peak detect off")
+    volts, seconds = value("YMULT", "YMU"), value("XINCR", "XIN")
+    zero_v = value("YZERO", "YZE") - value("YOFF", "YOF") * volts
+    first_s = value("XZERO", "XZE") - value("PT_OFF") * seconds
+    points, width = int(value("NR_PT")), int(value("BYT_NR"))
+    return scale_of(volts, zero_v, seconds, first_s, where=where, points=points, bytes_per_code=width)
+
+
+class TektronixDriver(ScpiDriver):
+    """One instrument. A family gives, besides `tree` and `abilities_of`, the messages that differ.
+
+    Attributes:
+        preamble_query: what asks for the preamble.
+        trigger: the header of the main trigger.
+    """
+
+    preamble_query: ClassVar[str]
+    trigger: ClassVar[str]
+    _width = 2
+
+    def _record_length(self, points: int) -> int:
+        """The record length to try for at least so many points."""
+        return points
+
+    def _channel_message(self, number: int, plan: ChannelPlan, limiter: bool) -> str:
+        """What sets a channel that is switched on."""
+        raise NotImplementedError
+
+    def _time_message(self, span_s: float) -> str:
+        """What sets the time base, the trigger in the middle."""
+        raise NotImplementedError
+
+    def _trigger_message(self, plan: Plan) -> str:
+        """What sets source, slope, coupling and level of the edge trigger."""
+        raise NotImplementedError
+
+    def _understood(self, setup: ScopeSetup) -> ScopeSetup:
+        """The set-up with all that the table alone does not tell."""
+        return setup
+
+    def read_setup(self) -> ScopeSetup:
+        self._link.write(":HEAD OFF;:VERB ON")
+        setup = self._understood(self._present(self._ask(":ACQ:STATE?") != 0, ask_chained))
+        self._width, self._points = 2, record_points(setup.reply(":HOR:RECO"), of=":HOR:RECO?", where=self._where)
+        self._link.write(self._window())
+        return setup
+
+    def configure(self, plan: Plan) -> None:
+        self._points = 0
+        self._link.write("*CLS;:HEAD OFF;:VERB ON;:ACQ:STATE STOP;MODE SAM")
+        self._link.write(f":HOR:RECO {self._record_length(plan.points)}")
+        self._width, self._points = 2, self._ask_points(":HOR:RECO?")
+        wanted = {self._number(channel.name): channel for channel in plan.channels}
+        messages = ["*CLS"]
+        for number in range(1, self.abilities.channels + 1):
+            channel = wanted.get(number)
+            if channel is None:
+                messages.append(f":SEL:CH{number} OFF")
+            else:
+                messages.append(f":SEL:CH{number} ON;{self._channel_message(number, channel, plan.limiter)}")
+        messages += [
+            self._time_message(plan.span_s),
+            f":{self.trigger}:TYP EDGE;MOD NORM;{self._trigger_message(plan)}",
+        ]
+        for message in (*messages, self._window()):
+            self._checked(message)
+
+    def acquire(self, trigger_wait_s: float) -> bool:
+        return self._complete(":ACQ:STOPA SEQ;STATE RUN;STATE?", trigger_wait_s)
+
+    def force(self, wait_s: float) -> bool:
+        return self._complete(":TRIG FORC;:ACQ:STATE?", wait_s)
+
+    def fetch(self, channels: Sequence[str]) -> Record:
+        fetched = [self._fetch_codes(channel) for channel in channels]
+        step = 1 if self._width == 1 else code_step([codes for codes, _ in fetched], (256, 64, 16, 4, 1))
+        named = zip(channels, fetched, strict=True)
+        record = one_trigger(
+            [(_record(name, codes, scale, step), scale) for name, (codes, scale) in named], where=self._where
+        )
+        if self._width == 2 and step == 256:
+            self._width = 1
+            self._checked(self._window())
+        return record
+
+    def restore(self, setup: ScopeSetup) -> None:
+        self._link.write(":HEAD OFF;:VERB ON;:ACQ:STATE STOP")
+        give_back(self._link, self.tree, setup)
+        self._link.write(f":ACQ:STATE {'RUN' if setup.running else 'STOP'};:UNL ALL")
+
+    def release(self) -> None:
+        self._link.write(f":HEAD OFF;:{self.trigger}:MOD AUTO;:ACQ:STOPA RUNST;STATE RUN;:UNL ALL")
+
+    def _window(self) -> str:
+        """The whole record, as signed bytes, or as unsigned words with the low byte first."""
+        encoding = "RIB;WID 1" if self._width == 1 else "SRP;WID 2"
+        return f":DAT:STAR 1;STOP {self._points};ENC {encoding}"
+
+    def _checked(self, message: str) -> None:
+        """Send a message and read the event status. Raises InstrumentRejected with the instrument's own words."""
+        status = whole_number(self._link.query(f"{message};*ESR?"), of="*ESR?", where=self._where)
+        if status & ESR_ERRORS:
+            raise rejected(f"'{message}', {short(self._link.query('ALLEV?'), 120)}", where=self._where)
+
+    def _complete(self, first: str, wait_s: float) -> bool:
+        """Poll until the acquisition has stopped by itself. Polling leaves no answer owing where `*OPC?` would."""
+        messages = iter((first,))
+        pauses = {"pause_s": FIRST_PAUSE_S, "longest_s": LONGEST_PAUSE_S}
+        return settles(lambda: self._ask(next(messages, ":ACQ:STATE?")) == 0, self._clock, wait_s=wait_s, **pauses)
+
+    def _fetch_codes(self, channel: str) -> tuple[Codes, Scale]:
+        told = self._link.query(f":DAT:SOU CH{self._number(channel)};:HEAD ON;:{self.preamble_query}?")
+        scale, points = read_preamble(told, where=self._where), self._points_to_fetch
+        if (scale.bytes_per_code, scale.points) != (self._width, points):
+            what = f"{scale.points} points of {scale.bytes_per_code} bytes where {points} of {self._width} were set"
+            raise ReplyError(what, where=self._where, do="capture again")
+        block = block_of(self._link, ":HEAD OFF;:CURV?", points * self._width)
+        return codes_in(block, "i1" if self._width == 1 else "<u2"), scale
+
+
+def _record(name: str, codes: Codes, scale: Scale, step: int) -> ChannelRecord:
+    if codes.itemsize == 1:
+        return channel_record(name, codes, scale, (-128, 127), screen_codes=SCREEN_CODES)
+    return channel_record(name, codes, scale, (0, 65536 - step), screen_codes=256 * SCREEN_CODES, code_step=step)
