@@ -18,8 +18,8 @@ from .error_queue import raise_rejections
 from .errors import ReplyError
 from .family import ChannelPlan, Plan, step_up
 from .present_setup import ScopeSetup, SettingsTree, give_back
-from .records import Scale, block_of, channel_record, code_step, codes_in, pieces, record_points, scale_of
-from .replies import number
+from .records import Scale, block_of, channel_record, code_step, codes_in, pieces, record_points
+from .rigol_preamble import read_preamble
 from .scpi_driver import ScpiDriver
 from .waiting import Progress, settles, stops_anew
 
@@ -33,10 +33,6 @@ LONGEST_RECORD_S = 1000.0
 """Of any set-up: the slowest screen of the DS1000Z lasts 600 s."""
 MOST_SCREENS, FASTEST_RECORD_S = 10, 0.1
 """A record that was set up lasts about a screen, or where the rate can rise no more, the few ms of all memory."""
-PREAMBLE_FIELDS = (
-    *("format", "type", "points", "count", "xincrement", "xorigin", "xreference"),
-    *("yincrement", "yorigin", "yreference"),
-)
 
 
 def tree_of(divisions: int) -> SettingsTree:
@@ -53,27 +49,6 @@ def tree_of(divisions: int) -> SettingsTree:
     )
 
 
-def read_preamble(text: str, *, where: str, seconds_per_sample: float = 0.0) -> Scale:
-    """The preamble of ten fields.
-
-    volts = (code - yorigin - yreference) yincrement, yorigin in codes; seconds = xorigin + (i - xreference) xincrement.
-    `seconds_per_sample` serves where xincrement is printed as 0.000000. Raises ReplyError.
-    """
-    fields = text.split(",")
-    if len(fields) != len(PREAMBLE_FIELDS):
-        do = "check that the right instrument family is in use"
-        raise ReplyError(f"a preamble of {len(fields)} fields, not {len(PREAMBLE_FIELDS)}", where=where, do=do)
-    value = {name: number(field, of=name, where=where) for name, field in zip(PREAMBLE_FIELDS, fields, strict=True)}
-    volts, seconds = value["yincrement"], value["xincrement"] or seconds_per_sample
-    return scale_of(
-        volts,
-        -(value["yorigin"] + value["yreference"]) * volts,
-        seconds,
-        value["xorigin"] - value["xreference"] * seconds,
-        where=where,
-    )
-
-
 class RigolDriver(ScpiDriver):
     """One instrument. A family gives, besides `tree` and `abilities_of`:
 
@@ -81,7 +56,7 @@ class RigolDriver(ScpiDriver):
         screen_points: that can be had while it runs.
         depths: the lengths of memory that it has, by the words that set them; or `_depth_for` of its own.
         form: in which codes are fetched; WORD: 12 bits, left-justified, low byte first.
-        screen_codes: from bottom to top of the screen, in that form.
+        screen_codes: from bottom to top of the screen.
         settling_s: what it needs between the state STOP and the first question for its record.
         forgets_form: mode and form have to be sent before every read.
     """
@@ -179,8 +154,14 @@ class RigolDriver(ScpiDriver):
         self._write_all((f":WAV:SOUR CHAN{self._number(channel)}", *reminders))
         told = self._link.query(":WAV:PRE?")
         scale = read_preamble(told, where=self._where, seconds_per_sample=self._seconds_per_sample)
-        most = CHUNK_BYTES if self.form == "BYTE" else CHUNK_BYTES // 2
-        chunks = [self._chunk(first + 1, last + 1, reminders) for first, last in pieces(self._points_to_fetch, most)]
+        width = 1 if self.form == "BYTE" else 2
+        if scale.bytes_per_code != width:
+            what = f"a preamble for codes of {scale.bytes_per_code} bytes where {self.form} was set"
+            raise ReplyError(what, where=self._where, do="capture again")
+        chunks = [
+            self._chunk(first + 1, last + 1, reminders)
+            for first, last in pieces(self._points_to_fetch, CHUNK_BYTES // width)
+        ]
         codes = chunks[0] if len(chunks) == 1 else cast(Codes, np.concatenate(chunks))
         rails, step = (0, 0xFF), 1
         if self.form == "WORD":

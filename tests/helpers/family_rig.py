@@ -51,8 +51,8 @@ class SleepingTime:
 class SimulatedScope:
     """A simulated scope of one dialect with its control port."""
 
-    def __init__(self, dialect: str) -> None:
-        command = (*MODULE, "--clock", "fast", "--seed", "11", "--dialect", dialect)
+    def __init__(self, dialect: str, clock: str = "fast") -> None:
+        command = (*MODULE, "--clock", clock, "--seed", "11", "--dialect", dialect)
         self.process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         assert self.process.stdout is not None
         started = json.loads(self.process.stdout.readline())

@@ -10,7 +10,7 @@ from made_video import Made, capture_of, digitised, luma, rgb_sync, steps, white
 from peakwhite.daemon.sources.csv_capture import read_csv
 from peakwhite.daemon.sources.csv_header import plain_layout
 from peakwhite.daemon.sources.csv_layouts import scope_layout
-from peakwhite.drivers import rigol, tektronix
+from peakwhite.drivers import rigol_preamble, tektronix
 from peakwhite.drivers.blocks import block_header, block_payload
 from peakwhite.drivers.errors import PeakwhiteError, ReplyError, UnreadableInput
 from peakwhite.drivers.replies import fields_outside_quotes, named_fields, number, other_protocol, short, whole_number
@@ -86,7 +86,7 @@ def _fields(data: bytes) -> None:
 
 
 def _index_preambles(data: bytes) -> None:
-    read = rigol.read_preamble(data.decode("latin-1"), where=WHERE)
+    read = rigol_preamble.read_preamble(data.decode("latin-1"), where=WHERE)
     assert read.volts_per_code != 0.0
     assert read.seconds_per_sample >= 0.0
 

@@ -9,8 +9,8 @@ from peakwhite.drivers.errors import InstrumentRejected, ReplyError
 from peakwhite.drivers.family import ChannelPlan, Plan
 from peakwhite.drivers.identity import Identity
 from peakwhite.drivers.links import Link
-from peakwhite.drivers.rigol import read_preamble
 from peakwhite.drivers.rigol_1000z import Rigol1000Z
+from peakwhite.drivers.rigol_preamble import read_preamble
 from peakwhite.drivers.waiting import Clock
 
 Script = Callable[[Sequence[tuple[str, str | bytes | None]]], Link]

@@ -67,9 +67,17 @@ def test_a_published_preamble_with_position_gives_its_published_volts() -> None:
     assert read_preamble(text, where="scope").first_sample_s == pytest.approx(-25e-3)
 
 
-def test_a_preamble_of_200_mv_a_division_gives_its_published_volts() -> None:
-    text = preamble(2500, width=1, yoff=50.0)
+def test_a_record_of_200_mv_a_division_gives_its_published_volts_and_seconds() -> None:
+    """A record of a TDS 2024C; its sixteen values, sent with headers off, stand here under the manual's names."""
+    text = (
+        ':WFMPRE:BYT_NR 1;BIT_NR 8;ENCDG BIN;BN_FMT RI;BYT_OR MSB;NR_PT 2500;WFID "Ch1, DC coupling, 2.0E-1 V/div, '
+        '5.0E-7 s/div, 2500 points, Sample mode";PT_FMT Y;XINCR 2.0E-9;PT_OFF 0;XZERO -2.5E-6;XUNIT "s";YMULT 8.0E-3;'
+        'YZERO 0.0E0;YOFF 5.0E1;YUNIT "Volts"'
+    )
     assert volts(record_with(np.array([50, 81, 19], np.int8).tobytes(), text)) == pytest.approx([0.0, 0.248, -0.248])
+    read = read_preamble(text, where="scope")
+    assert read.first_sample_s == pytest.approx(-2.5e-6)
+    assert read.first_sample_s + 2499 * read.seconds_per_sample == pytest.approx(2.498e-6)
 
 
 def test_fields_in_another_order_and_16_bits_give_their_published_volts() -> None:
