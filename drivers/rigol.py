@@ -6,6 +6,7 @@ Source: MSO1000Z/DS1000Z and DHO800/DHO900 Programming Guides (:ACQuire, :CHANne
 Pace: after :SINGle the first replies to :TRIGger:STATus? can still be the STOP of the capture before. STOP is believed only
 when another state was seen since, or 0.3 s and the record's duration have passed: about 3 captures a second. The wait is
 never shortened by comparing data, which could take the channels from two triggers.
+The gain specification, 3 % of full scale, is from memory: no data sheet was read.
 """
 
 from collections.abc import Mapping
@@ -13,7 +14,7 @@ from typing import ClassVar, Literal, cast
 
 import numpy as np
 
-from .capture import ChannelRecord, Codes
+from .capture import ChannelRecord, Codes, GainSpec
 from .error_queue import raise_rejections
 from .errors import ReplyError
 from .family import ChannelPlan, Plan, step_up
@@ -23,6 +24,7 @@ from .rigol_preamble import read_preamble
 from .scpi_driver import ScpiDriver
 from .waiting import Progress, settles, stops_anew
 
+GAIN_SPEC = GainSpec(3.0, "full-scale", from_data_sheet=False)
 TIME_STEPS = (1.0, 2.0, 5.0)
 CHUNK_BYTES = 250_000
 """The most that one :WAVeform:DATA? gives (DS1000Z guide; the others state no limit)."""

@@ -5,21 +5,18 @@ Source: MSO1000Z/DS1000Z Programming Guide; what is common with other series sta
 8 bits: a WORD holds no more than a BYTE here, so bytes are fetched. Codes 0 and 255 are taken as the rails.
 Not verified on an instrument: the rails, and that :ACQuire:MDEPth is accepted only while running (it is set running),
 and how long a record can last.
-The gain specification, 3 % of full scale, is from memory: no data sheet was read.
 The preamble's count can stay 1200 in RAW mode: a block is checked against what :WAVeform:STARt and :STOP asked for.
 While it runs only the 1200 points of its screen can be had.
 """
 
-from .capture import GainSpec
 from .family import Abilities, Family, channel_count
 from .identity import Identity
-from .rigol import RigolDriver, tree_of
+from .rigol import GAIN_SPEC, RigolDriver, tree_of
 
 SCREEN_CODES = 8 * 25
 """Eight divisions of 25 codes."""
 DEPTHS = (12_000, 120_000, 1_200_000, 12_000_000)
 """Memory with one channel on; half of it with two, a quarter with three or four."""
-GAIN_SPEC = GainSpec(3.0, "full-scale", from_data_sheet=False)
 
 
 def abilities_of(identity: Identity) -> Abilities:

@@ -4,21 +4,18 @@ Source: DHO800/DHO900 Programming Guide, April 2025; what is common with other s
 
 12 bits: codes are fetched as WORD, left-justified in 16 bits, the low byte first. The code of 0 V differs between BYTE and
 WORD, so that the preamble is read after the form is set, for every channel. Its numbers can all be printed as floats. The
-guide warns to operate nothing while memory is read: between the pieces of a record only its window is set.
+guide warns to operate nothing while memory is read: between the pieces of a record only its form and window are set.
 Not verified on an instrument: the rails; that a volt a division is 7500 codes in RAW mode as in NORMAL (only the full scale
 follows from it, volts are the preamble's); which of the deepest memories a model has with how many channels on (what it
 refuses is raised with its own words, and what it then has is read back); the most that one read gives.
-The gain specification, 3 % of full scale, is from memory: no data sheet was read.
 """
 
-from .capture import GainSpec
 from .family import Abilities, Family, channel_count
 from .identity import Identity
-from .rigol import RigolDriver, tree_of
+from .rigol import GAIN_SPEC, RigolDriver, tree_of
 
 DEPTHS = {"1k": 1_000, "10k": 10_000, "100k": 100_000, "1M": 1_000_000, "5M": 5_000_000, "10M": 10_000_000}
 """Those of the guide's list that every model can be expected to have; 25M and 50M are for few channels."""
-GAIN_SPEC = GainSpec(3.0, "full-scale", from_data_sheet=False)
 
 
 def abilities_of(identity: Identity) -> Abilities:

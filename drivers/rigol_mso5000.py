@@ -6,16 +6,13 @@ What is common with other series stands in `rigol.py`. :SINGle itself can take s
 
 8 bits, 25 codes a division. Not verified on an instrument: the rails, the list of memories (from memory, without the deepest:
 what is refused is raised, and what it then has is read back), the most that one read gives.
-The gain specification, 3 % of full scale, is from memory: no data sheet was read.
 """
 
-from .capture import GainSpec
 from .family import Abilities, Family, channel_count
 from .identity import Identity
-from .rigol import RigolDriver, tree_of
+from .rigol import GAIN_SPEC, RigolDriver, tree_of
 
 DEPTHS = {"1k": 1_000, "10k": 10_000, "100k": 100_000, "1M": 1_000_000, "10M": 10_000_000}
-GAIN_SPEC = GainSpec(3.0, "full-scale", from_data_sheet=False)
 
 
 def abilities_of(identity: Identity) -> Abilities:

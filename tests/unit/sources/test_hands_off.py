@@ -15,7 +15,8 @@ from peakwhite.daemon.sources.hands_off import HandsOffSource, open_hands_off
 from peakwhite.drivers.capture import Capture
 from peakwhite.drivers.families import family_named
 
-DIALECTS = {"tektronix-tds": "curve", "rigol-1000z": "preamble"}
+DIALECTS = {"tektronix-tds": "curve", "tektronix-mso": "outgoing", "rigol-1000z": "preamble"}
+DIALECTS |= {"rigol-dho": "words", "rigol-mso5000": "settling"}
 LUMA = Hookup((Clip("CH1", "luma"),))
 Open = Callable[[Hookup], HandsOffSource]
 
