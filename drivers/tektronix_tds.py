@@ -29,7 +29,8 @@ TREE = SettingsTree(
 
 def abilities_of(identity: Identity) -> Abilities:
     """Of 8 bits, 2500 points fixed, 1 megohm; EXT and a video trigger are in every model of the manuals."""
-    return Abilities(channel_count(identity), 8, (2500,), GAIN_SPEC, video_trigger=True, ext_input=True)
+    channels = 2 if identity.model.replace(" ", "") in ("TDS210", "TDS220") else channel_count(identity)
+    return Abilities(channels, 8, (2500,), GAIN_SPEC, video_trigger=True, ext_input=True)
 
 
 class TektronixTds(TektronixDriver):

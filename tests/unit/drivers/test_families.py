@@ -8,6 +8,7 @@ from peakwhite.drivers.family import channel_count, channel_number, step_up
 from peakwhite.drivers.identity import Identity
 
 KNOWN = [
+    ("TEKTRONIX,TDS 210,0,CF:91.1CT FV:v1.09", "tektronix-tds", 2),
     ("TEKTRONIX,TDS 2024C,C000000,CF:91.1CT FV:v24.26", "tektronix-tds", 4),
     ("TEKTRONIX,TBS 1202B-EDU,C010396,CF:91.1CT FV:v4.0", "tektronix-tds", 2),
     ("PEAKWHITE,SIM-CURVE,SIM000001,1.0", "tektronix-tds", 4),
