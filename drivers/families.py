@@ -4,14 +4,19 @@ from difflib import get_close_matches
 
 from .errors import UnknownInstrument, UsageError
 from .family import Family
+from .keysight_infiniivision import KEYSIGHT_INFINIIVISION
 from .replies import short
 from .rigol_1000z import RIGOL_1000Z
 from .rigol_dho import RIGOL_DHO
 from .rigol_mso5000 import RIGOL_MSO5000
+from .rohde_schwarz_rtb import ROHDE_SCHWARZ_RTB
 from .tektronix_mso import TEKTRONIX_MSO
 from .tektronix_tds import TEKTRONIX_TDS
 
-FAMILIES: tuple[Family, ...] = (TEKTRONIX_TDS, TEKTRONIX_MSO, RIGOL_1000Z, RIGOL_DHO, RIGOL_MSO5000)
+FAMILIES: tuple[Family, ...] = (
+    *(TEKTRONIX_TDS, TEKTRONIX_MSO, RIGOL_1000Z, RIGOL_DHO, RIGOL_MSO5000),
+    *(KEYSIGHT_INFINIIVISION, ROHDE_SCHWARZ_RTB),
+)
 
 
 def family_of(identity: str, *, where: str) -> Family:

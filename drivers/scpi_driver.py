@@ -3,13 +3,13 @@
 from collections.abc import Callable, Sequence
 
 from .capture import ChannelRecord
-from .errors import ReplyError
+from .errors import InstrumentRejected, ReplyError
 from .family import Abilities, channel_number
 from .identity import Identity
 from .links import Link
-from .present_setup import ScopeSetup, SettingsTree, ask_each, read_kept, setup_of
+from .present_setup import ScopeSetup, SettingsTree, ask_each, is_on, read_kept, setup_of
 from .records import Record, Scale, one_trigger, record_points
-from .replies import number
+from .replies import number, whole_number
 from .waiting import Clock
 
 
@@ -58,6 +58,25 @@ class ScpiDriver:
     def _ask(self, query: str) -> float:
         """A number. Raises ReplyError for any other answer."""
         return number(self._link.query(query), of=query, where=self._where)
+
+    def _ask_positive(self, query: str) -> float:
+        """A number above 0. Raises ReplyError for any other answer."""
+        value = self._ask(query)
+        if value <= 0.0:
+            raise ReplyError(f"{query} is answered with {value:g}", where=self._where, do="check its settings")
+        return value
+
+    def _ask_whole(self, query: str) -> int:
+        """A whole number. Raises ReplyError for any other answer."""
+        return whole_number(self._link.query(query), of=query, where=self._where)
+
+    def _must_be_on(self, channel: str, query: str) -> None:
+        """Ask whether the channel is on, where a question about the data of one that is off stays unanswered.
+
+        Raises InstrumentRejected where it is off.
+        """
+        if not is_on(self._link.query(query), where=self._where):
+            raise InstrumentRejected(f"{channel} is off", where=self._where, do="switch it on, or change the hookup")
 
     def _ask_points(self, query: str) -> int:
         """A record length. Raises ReplyError for any other answer."""

@@ -54,3 +54,36 @@ def stops_anew(
         if clock.now() >= trusted_s + trigger_wait_s:
             return False
         clock.sleep(POLL_S)
+
+
+class ArmedRun:
+    """Whether the acquisition that was armed last is complete, by a run flag that lags behind arming.
+
+    A cleared flag may still be that of the acquisition before: it is believed once it was seen set, or once `triggered`,
+    which latches and is cleared before arming, has told of a trigger and the record's duration has passed since.
+    """
+
+    def __init__(self, running: Callable[[], bool], triggered: Callable[[], bool], clock: Clock) -> None:
+        self._running = running
+        self._triggered = triggered
+        self._clock = clock
+        self.arm(0.0)
+
+    def arm(self, record_s: float) -> None:
+        """An acquisition of that duration is about to be armed."""
+        self._record_s = record_s
+        self._ran = False
+
+    def complete(self) -> bool:
+        """Asks once."""
+        if self._running():
+            self._ran = True
+            return False
+        if self._ran:
+            return True
+        if not self._triggered():
+            return False
+        self._ran = True
+        if self._record_s > 0.0:
+            self._clock.sleep(self._record_s)
+        return not self._running()

@@ -3,7 +3,7 @@
 A dialect enters its headers with the methods here, says its words for the states, and adds its own preamble and block.
 """
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from typing import Literal
 
 from .face import Face
@@ -23,6 +23,9 @@ class Dialect(Face):
     state_lag_s = 0.0
     """How long a state is still the one before after arming; by the fast clock: for one query."""
 
+    completion_waits = False
+    """Whether `*OPC` and `*OPC?` wait for the single acquisition that is under way."""
+
     _lagging = False
     _state_before: State = "stopped"
 
@@ -37,17 +40,18 @@ class Dialect(Face):
             lambda n, a: scope.set_channel(n, **{name: kind.take(a)}),
         )
 
-    def channel_scale(self, pattern: str, *, keeps_offset: bool) -> None:
-        """Volts per division at the probe tip; another range keeps the offset in volts, or the position in divisions."""
+    def channel_scale(self, pattern: str, *, keeps_offset: bool, divisions: int = 1) -> None:
+        """Volts at the probe tip over so many divisions; another range keeps the offset in volts, or the position in divisions."""
         scope = self.instrument
 
         def write(channel: int, arguments: Arguments) -> None:
             before = scope.channels[channel]
-            scale = number(arguments, 1e-3 * before.probe, 10 * before.probe)
+            lowest, highest = (limit * before.probe * divisions for limit in (1e-3, 10.0))
+            scale = number(arguments, lowest, highest) / divisions
             position_div = before.position_div * (before.volts_per_div / scale if keeps_offset else 1.0)
             scope.set_channel(channel, volts_per_div=scale, position_div=position_div)
 
-        self.table.add(pattern, lambda n, a: nr3(scope.channels[n].volts_per_div), write)
+        self.table.add(pattern, lambda n, a: nr3(divisions * scope.channels[n].volts_per_div), write)
 
     def channel_offset(self, pattern: str, sign: float = 1.0) -> None:
         """The position in volts: `sign` 1, what 0 V is raised by; -1, the voltage in the middle of the screen."""
@@ -84,7 +88,7 @@ class Dialect(Face):
 
         def query(index: int, arguments: Arguments) -> Answer:
             if scope.trigger.external and external:
-                return external
+                return short_form(external)
             return said_channel(channel, scope.trigger.channel)
 
         def write(index: int, arguments: Arguments) -> None:
@@ -124,6 +128,24 @@ class Dialect(Face):
         self.table.add(pattern, write=write)
 
     # ------------------------------------------------------------------ states
+
+    def operation_complete(self) -> Answer | Awaitable[Answer]:
+        """`*OPC?`: at once, or when the single acquisition under way is complete."""
+        return self._when_idle() if self.completion_waits else "1"
+
+    async def _when_idle(self) -> Answer:
+        await self.instrument.idle()
+        return "1"
+
+    def note_operation_complete(self) -> None:
+        """`*OPC`: sets the bit at once, or when the single acquisition under way is complete."""
+        if self.completion_waits:
+            self.instrument.when_idle(self._set_complete)
+        else:
+            self._set_complete()
+
+    def _set_complete(self) -> None:
+        self.status.event_status |= 1
 
     def add_error_queue(self) -> None:
         """SYSTem:ERRor?."""

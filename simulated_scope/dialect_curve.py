@@ -3,7 +3,6 @@
 After the programmer manuals 071-1075 and 077-0444; beyond them the record length can be set.
 """
 
-from collections.abc import Awaitable
 from functools import partial
 
 from .codes import encoded
@@ -52,24 +51,10 @@ class CurveFace(Dialect):
     preamble_header = "WFMPre"
     preamble_order = PREAMBLE
     factory_samples = 2500
+    completion_waits = True
     _released: list[tuple[int, str]]
 
     # ------------------------------------------------------------------ status
-
-    def operation_complete(self) -> Awaitable[Answer]:
-        """Answers when the single acquisition under way is complete."""
-        return self._when_idle()
-
-    async def _when_idle(self) -> Answer:
-        await self.instrument.idle()
-        return "1"
-
-    def note_operation_complete(self) -> None:
-        """Sets the bit when the single acquisition under way is complete."""
-        self.instrument.when_idle(self._set_complete)
-
-    def _set_complete(self) -> None:
-        self.status.event_status |= 1
 
     def _read_events(self, index: int, arguments: tuple[str, ...]) -> Answer:
         """`*ESR?` also releases the events that came before it."""

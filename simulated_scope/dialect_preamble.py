@@ -52,14 +52,6 @@ class PreambleFace(Dialect):
         self._stop = self.screen_points
         self._depth_is_auto = True
 
-    def operation_complete(self) -> Answer:
-        """At once: it does not wait for the trigger."""
-        return "1"
-
-    def note_operation_complete(self) -> None:
-        """At once."""
-        self.status.event_status |= 1
-
     # ------------------------------------------------------------------ the tree
 
     def add_commands(self) -> None:

@@ -2,8 +2,10 @@
 
 from .dialect import Dialect
 from .dialect_curve import CurveFace
+from .dialect_header import HeaderFace
 from .dialect_outgoing import OutgoingFace
 from .dialect_preamble import PreambleFace
+from .dialect_register import RegisterFace
 from .dialect_settling import SettlingFace
 from .dialect_words import WordsFace
 
@@ -13,4 +15,6 @@ DIALECTS: dict[str, type[Dialect]] = {
     "preamble": PreambleFace,
     "words": WordsFace,
     "settling": SettlingFace,
+    "register": RegisterFace,
+    "header": HeaderFace,
 }

@@ -18,6 +18,8 @@ class Face(ABC):
     """Of the converter, where nobody chooses."""
     codes_per_div: float = 25
     """Of an 8-bit code."""
+    replies_are_interrupted = False
+    """A message that came before the answer went out drops it, also where the transport knows no such rule."""
     options: str | None = None
     """What `*OPT?` answers, where the dialect has it."""
 

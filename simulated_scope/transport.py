@@ -69,13 +69,14 @@ def scpi_listener(face: Face) -> Listener:
     """The SCPI port."""
 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        messages: asyncio.Queue[bytes | None] = asyncio.Queue(maxsize=256)
+        messages: asyncio.Queue[bytes] = asyncio.Queue(maxsize=256)
         worker = asyncio.create_task(_answer_all(face, messages, writer))
         try:
             async for line in lines_of(reader):
                 await messages.put(line)
-            await messages.put(None)
-            await asyncio.wait({worker}, timeout=GRACE_S)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(GRACE_S):
+                    await messages.join()
         finally:
             worker.cancel()
             await asyncio.gather(worker, return_exceptions=True)
@@ -94,15 +95,21 @@ def control_listener(control: Control) -> Listener:
     return Listener(serve)
 
 
-async def _answer_all(face: Face, messages: asyncio.Queue[bytes | None], writer: asyncio.StreamWriter) -> None:
-    while (line := await messages.get()) is not None:
+async def _answer_all(face: Face, messages: asyncio.Queue[bytes], writer: asyncio.StreamWriter) -> None:
+    while True:
+        line = await messages.get()
         try:
             async for piece, _ in pieces(face, line):
+                if face.replies_are_interrupted and not messages.empty():
+                    face.status.report(-410, "Query INTERRUPTED")
+                    break
                 writer.write(piece)
                 await writer.drain()
         except ConnectionAbortedError:
             writer.close()
             return
+        finally:
+            messages.task_done()
 
 
 async def pieces(face: Face, message: bytes) -> AsyncIterator[tuple[bytes, bool]]:

@@ -10,9 +10,10 @@ from made_video import Made, capture_of, digitised, luma, rgb_sync, steps, white
 from peakwhite.daemon.sources.csv_capture import read_csv
 from peakwhite.daemon.sources.csv_header import plain_layout
 from peakwhite.daemon.sources.csv_layouts import scope_layout
-from peakwhite.drivers import rigol_preamble, tektronix
+from peakwhite.drivers import keysight_infiniivision, rigol_preamble, rohde_schwarz_rtb, tektronix
 from peakwhite.drivers.blocks import block_header, block_payload
 from peakwhite.drivers.errors import PeakwhiteError, ReplyError, UnreadableInput
+from peakwhite.drivers.records import MOST_POINTS
 from peakwhite.drivers.replies import fields_outside_quotes, named_fields, number, other_protocol, short, whole_number
 from scope_csv import LAYOUTS, ONE_CHANNEL
 
@@ -97,6 +98,18 @@ def _named_preambles(data: bytes) -> None:
     assert read.seconds_per_sample > 0.0
 
 
+def _voltage_preambles(data: bytes) -> None:
+    read = keysight_infiniivision.read_preamble(data.decode("latin-1"), where=WHERE)
+    assert read.volts_per_code != 0.0
+    assert read.seconds_per_sample > 0.0
+    assert read.points > 0
+    assert read.bytes_per_code in (1, 2)
+
+
+def _data_headers(data: bytes) -> None:
+    assert 0 < rohde_schwarz_rtb.read_header(data.decode("latin-1"), where=WHERE) <= MOST_POINTS
+
+
 def _csv_layouts(data: bytes) -> None:
     lines = data.decode("latin-1").split("\n")
     path = Path(WHERE)
@@ -140,6 +153,14 @@ NAMED_PREAMBLES = (
 )
 
 
+VOLTAGE_PREAMBLES = (
+    b"4,0,62500,1,1.6E-08,-5.0E-04,0,7.851759E-04,0,32768",
+    b"0,0,1000,1,+1.00000000E-008,-5.00000000E-006,0,+8.04020000E-003,+0.3,128",
+    b"1,3,2000,8,1E-8,0,0,3E-5,-1,32768",
+)
+DATA_HEADERS = (b"-9.477E-008,9.477E-008,200000,1", b"-6.000E-04,5.999E-04,10000,2")
+
+
 def _csv_corpus(samples: int) -> tuple[bytes, ...]:
     made = Made(samples=samples, sample_ns=80.0)
     wired = rgb_sync(made, white(700.0), white(600.0), white(500.0))
@@ -152,7 +173,9 @@ PARSERS: dict[str, Parser] = {
     "blocks": Parser(BLOCKS, _blocks, ReplyError, 0.40),
     "numbers": Parser(NUMBERS, _numbers, ReplyError, 0.27),
     "fields": Parser(NAMED_PREAMBLES, _fields, ReplyError, 0.015),
-    "index preambles": Parser(INDEX_PREAMBLES, _index_preambles, ReplyError, 0.21),
+    "index preambles": Parser(INDEX_PREAMBLES, _index_preambles, ReplyError, 0.15),
+    "voltage preambles": Parser(VOLTAGE_PREAMBLES, _voltage_preambles, ReplyError, 0.03),
+    "data headers": Parser(DATA_HEADERS, _data_headers, ReplyError, 0.03),
     "named preambles": Parser(NAMED_PREAMBLES, _named_preambles, ReplyError, 0.08),
     "CSV layouts": Parser(_csv_corpus(4), _csv_layouts, UnreadableInput, 0.02),
     "CSV files": Parser(_csv_corpus(24), _csv_files, UnreadableInput, 0.005),

@@ -27,13 +27,23 @@ KNOWN = [
     ("RIGOL TECHNOLOGIES,MSO5104,MS5A000000000,00.01.03.02.02", "rigol-mso5000", 4),
     ("RIGOL TECHNOLOGIES,MSO5072,MS5A000000000,00.01.03.02.02", "rigol-mso5000", 2),
     ("PEAKWHITE,SIM-SETTLING,SIM000001,1.0", "rigol-mso5000", 4),
+    ("AGILENT TECHNOLOGIES,DSO-X 2024A,MY58104761,02.43.2018020635", "keysight-infiniivision", 4),
+    ("KEYSIGHT TECHNOLOGIES,MSO-X 3054T,MY00000000,07.20", "keysight-infiniivision", 4),
+    ("KEYSIGHT TECHNOLOGIES,EDU-X 1002A,CN00000000,01.10", "keysight-infiniivision", 2),
+    ("Keysight Technologies,DSOX1102G,CN00000000,01.20", "keysight-infiniivision", 2),
+    ("PEAKWHITE,SIM-REGISTER,SIM000001,1.0", "keysight-infiniivision", 4),
+    ("Rohde&Schwarz,RTB2004,1333.1005k04/113192,02.400", "rohde-schwarz-rtb", 4),
+    ("ROHDE&SCHWARZ,HMO1202,000000000,5.880", "rohde-schwarz-rtb", 2),
+    ("HAMEG,HMO1024,000000000,5.400", "rohde-schwarz-rtb", 4),
+    ("PEAKWHITE,SIM-HEADER,SIM000001,1.0", "rohde-schwarz-rtb", 4),
 ]
 UNKNOWN = [
     "RIGOL TECHNOLOGIES,DHO1074,DHO1A0000,00.02.00",
     "RIGOL TECHNOLOGIES,MSO7034,MS7A000000000,00.01.01",
     "Siglent Technologies,SDS1104X-E,SDSMMEBC4R1275,8.1.6.1.35R2",
-    "AGILENT TECHNOLOGIES,DSO-X 2024A,MY58104761,02.43.2018020635",
-    "Rohde&Schwarz,RTB2004,1333.1005k04/113192,02.400",
+    "AGILENT TECHNOLOGIES,34401A,0,10-5-2",
+    "KEYSIGHT TECHNOLOGIES,DSO-X 6004A,MY00000000,07.20",
+    "Rohde&Schwarz,FSW-26,1312.8000K26/100000,1.70",
     "PEAKWHITE,SIM-OTHER,SIM000001,1.0",
     "",
 ]
@@ -50,7 +60,7 @@ def test_an_instrument_finds_its_family_and_count_of_channels(identity: str, nam
 def test_an_unknown_instrument_is_told_what_is_supported_and_how_to_force_it(identity: str) -> None:
     with pytest.raises(UnknownInstrument) as caught:
         family_of(identity, where="scope")
-    for part in ("tektronix-tds", "rigol-1000z", "--family NAME", 'family = "NAME" under [scope]'):
+    for part in (*(family.name for family in FAMILIES), "--family NAME", 'family = "NAME" under [scope]'):
         assert part in caught.value.do
 
 

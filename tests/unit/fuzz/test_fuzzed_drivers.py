@@ -20,6 +20,15 @@ MOST_MESSAGES = 3_000
 PATIENCE_S = 60.0
 PLAN = Plan((ChannelPlan("CH1", 0.2, 0.3), ChannelPlan("CH2", 0.1, 0.0)), "CH1", 0.1, 500e-6, 12_000)
 HONEST: dict[str, dict[str, str]] = {
+    "keysight-infiniivision": {
+        r":WAV:PRE\?": "0,0,20000,1,2.5e-8,-2.5e-4,0,8e-3,0.3,128", r":OPER:COND\?": "0", r":TER\?": "1",
+        r":TIM:SCAL\?": "5E-5", r":SYST:ERR\?": '0,"No error"', r".*": "1",
+    },
+    "rohde-schwarz-rtb": {
+        r".*HEAD\?": "-2.5E-4,2.5E-4,20000,1", r".*XINC\?": "3E-8", r".*XOR\?": "-3E-4", r".*YINC\?": "3E-5", r".*YOR\?": "-1",
+        r".*POIN\?": "20000", r".*ACQT\?": "6E-4", r":FORM:BORD\?": "LSBF", r":ACQ:STAT\?": "COMP",
+        r":TIM:SCAL\?": "5E-5", r".*LEV\d\?": "0.1", r":SYST:ERR\?": '0,"No error"', r".*": "1",
+    },
     "rigol-1000z": {
         r":WAV:PRE\?": "0,2,6000,1,1e-9,-3e-3,0,4e-3,0,127", r":ACQ:MDEP\?": "6000", r":ACQ:SRAT\?": "1.2E7",
         r":SYST:ERR\?": '0,"No error"', r":TRIG:STAT\?": "STOP", r".*": "1",
@@ -85,7 +94,7 @@ class LyingLink:
         assert limit_bytes <= 2 * MOST_POINTS + 64
         answer = self._lies.get(next(self._queries))
         slack = 64 if answer is None else len(answer)
-        return memoryview(bytes(max(min(limit_bytes, 2_000_000) - slack, 0)))
+        return memoryview(b"\x40" * max(min(limit_bytes, 2_000_000) - slack, 0))
 
     def clear(self) -> None:
         raise AssertionError("no driver clears its link")

@@ -17,6 +17,7 @@ from peakwhite.drivers.families import family_named
 
 DIALECTS = {"tektronix-tds": "curve", "tektronix-mso": "outgoing", "rigol-1000z": "preamble"}
 DIALECTS |= {"rigol-dho": "words", "rigol-mso5000": "settling"}
+DIALECTS |= {"keysight-infiniivision": "register", "rohde-schwarz-rtb": "header"}
 LUMA = Hookup((Clip("CH1", "luma"),))
 Open = Callable[[Hookup], HandsOffSource]
 

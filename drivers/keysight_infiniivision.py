@@ -1,0 +1,200 @@
+"""The operation-condition dialect: InfiniiVision 1000X to 4000X series, and the simulated scope's `register`.
+
+Source: programmer's guides of the 1000X, 2000X, 3000X and 4000X series (:CHANnel, :TIMebase, :TRIGger, :WAVeform,
+:OPERegister:CONDition, :TER). Memory depth is the instrument's own choice; points of it are asked for.
+
+Completion: after :SINGle the run bit of the operation condition is polled. A cleared bit may still be that of the
+acquisition before: it is believed once it was seen set, or once :TER?, which latches, tells of a trigger and the
+record's duration has passed since. :DIGitize is never sent: without a trigger only a device clear ends it.
+
+8 bits, fetched as bytes; high resolution and averages, found in a user's set-up, as words. Code 0 is a hole (a record that
+has one is refused), 1 the lower rail, the highest code the upper one. A query about the data of a channel that is not
+displayed stays unanswered, so that is asked first. While it runs only 1000 points of its screen can be had.
+Not verified on an instrument: that points asked for spread over the whole record (a shorter one is refused), and how
+long the condition lags. The gain specification, 3 % of full scale, is from memory: no data sheet was read.
+The front panel stays with its user: nothing locks it.
+"""
+
+import re
+
+import numpy as np
+
+from .capture import EXT, ChannelRecord, GainSpec
+from .error_queue import raise_rejections
+from .errors import ReplyError
+from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up
+from .identity import Identity
+from .links import Link
+from .present_setup import ScopeSetup, SettingsTree, give_back
+from .records import Scale, block_of, channel_record, codes_in, record_points, scale_of
+from .scpi_driver import ScpiDriver
+from .ten_fields import ten_fields
+from .waiting import ArmedRun, Clock, settles
+
+SCREEN_POINTS, MOST_POINTS = 1000, 1_000_000
+TIME_STEPS = (1.0, 2.0, 5.0)
+FINEST_STEP_S = 25e-9
+"""Of a user's stopped record: finer than the 20 MHz limiter lets through; of a long one MOST_POINTS are fetched."""
+LONGEST_SPAN_S = 600.0
+RUNNING, WAITING = 8, 32
+"""Bits of the operation condition."""
+PROCESSING_S, FIRST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 0.0005, 0.01
+"""How long an acquisition that no longer waits for its trigger may stay busy, and pauses between questions."""
+HOLE, CLIPPED_LOW = 0, 1
+FINER_TYPES = ("HRES", "AVER")
+GAIN_SPEC = GainSpec(3.0, "full-scale", from_data_sheet=False)
+
+TREE = SettingsTree(
+    channel={"on": ":CHAN{n}:DISP", "impedance": ":CHAN{n}:IMP", "probe": ":CHAN{n}:PROB", "scale": ":CHAN{n}:SCAL"}
+    | {"position": ":CHAN{n}:OFFS", "coupling": ":CHAN{n}:COUP", "limiter": ":CHAN{n}:BWL", "inverted": ":CHAN{n}:INV"},
+    scope={"time_mode": ":TIM:MODE", "time_reference": ":TIM:REF", "time_scale": ":TIM:SCAL"}
+    | {"time_position": ":TIM:POS", "acquisition": ":ACQ:TYPE"}
+    | {"trigger_type": ":TRIG:MODE", "trigger_source": ":TRIG:EDGE:SOUR"}
+    | {"slope": ":TRIG:EDGE:SLOP", "trigger_level": ":TRIG:EDGE:LEV", "trigger_coupling": ":TRIG:EDGE:COUP"}
+    | {"trigger_reject": ":TRIG:EDGE:REJ", "trigger_mode": ":TRIG:SWE"},
+    centre_v=lambda volts_per_div, offset_v: offset_v,
+    divisions=10,
+)
+
+
+def abilities_of(identity: Identity) -> Abilities:
+    """Of 8 bits, with EXT and a video trigger; from the 3000X series on with 50 ohm."""
+    also = {"video_trigger": True, "ext_input": True, "fifty_ohm_input": bool(re.search(r"[34]\d{3}", identity.model))}
+    return Abilities(channel_count(identity), 8, (), GAIN_SPEC, **also)
+
+
+def read_preamble(text: str, *, where: str) -> Scale:
+    """The preamble of ten fields.
+
+    volts = (code - yreference) yincrement + yorigin, yorigin in volts; seconds = xorigin + (i - xreference) xincrement.
+    The reference of an unsigned code is its middle. Raises ReplyError, for signed codes and pairs of extremes too.
+    """
+    value = ten_fields(text, where=where)
+    width = 1 if value["format"] == 0.0 else 2
+    if value["yreference"] != 128 << 8 * (width - 1):
+        raise ReplyError(f"codes around {value['yreference']:g}, not unsigned", where=where, do="capture again")
+    if value["type"] == 1.0:
+        raise ReplyError("its record holds pairs of extremes", where=where, do="switch peak detect off")
+    volts, seconds = value["yincrement"], value["xincrement"]
+    zero_v, first_s = value["yorigin"] - value["yreference"] * volts, value["xorigin"] - value["xreference"] * seconds
+    points = record_points(text.split(",")[2], of="points", where=where)
+    return scale_of(volts, zero_v, seconds, first_s, where=where, points=points, bytes_per_code=width)
+
+
+class KeysightInfiniiVision(ScpiDriver):
+    """One instrument of the family."""
+
+    tree = TREE
+    abilities_of = staticmethod(abilities_of)
+    _width, _shortest_s, _condition = 1, 0.0, 0
+
+    def __init__(self, link: Link, identity: Identity, clock: Clock) -> None:
+        super().__init__(link, identity, clock)
+        self._armed = ArmedRun(self._running, self._triggered, clock)
+
+    def read_setup(self) -> ScopeSetup:
+        setup = self._present(self._running())
+        points = max(min(setup.span_s / FINEST_STEP_S, MOST_POINTS), SCREEN_POINTS)
+        points, mode = (SCREEN_POINTS, "NORM") if setup.running else (round(step_up(points, TIME_STEPS)), "RAW")
+        width = 2 if setup.reply(":ACQ:TYPE").upper().startswith(FINER_TYPES) else 1
+        self._write_all(_form(points, width, mode))
+        self._expect(points, setup.span_s, width)
+        return setup
+
+    def configure(self, plan: Plan) -> None:
+        self._points = 0
+        wanted = {self._number(channel.name): channel for channel in plan.channels}
+        time_per_div = step_up(plan.span_s / TREE.divisions, TIME_STEPS)
+        source = EXT if plan.trigger_channel == EXT else f"CHAN{self._number(plan.trigger_channel)}"
+        messages = ["*CLS", ":STOP"]
+        for channel in range(1, self.abilities.channels + 1):
+            messages += _channel_messages(channel, wanted.get(channel), plan.limiter)
+        messages += [":TIM:MODE MAIN", ":TIM:REF CENT", f":TIM:SCAL {time_per_div:g}", ":TIM:POS 0", ":ACQ:TYPE NORM"]
+        messages += [":TRIG:MODE EDGE", f":TRIG:EDGE:SOUR {source}", ":TRIG:EDGE:SLOP NEG"]
+        messages += [f":TRIG:EDGE:LEV {plan.trigger_level_v:.4g}", ":TRIG:EDGE:COUP DC", ":TRIG:EDGE:REJ OFF"]
+        points = round(step_up(plan.points, TIME_STEPS))
+        self._write_all([*messages, ":TRIG:SWE NORM", *_form(points, 1, "RAW")])
+        raise_rejections(self._link)
+        self._expect(points, time_per_div * TREE.divisions, 1)
+        self._shortest_s = 0.98 * plan.span_s
+
+    def acquire(self, trigger_wait_s: float) -> bool:
+        self._link.write(":STOP")
+        self._triggered()
+        self._armed.arm(self._record_s)
+        self._link.write(":SING")
+        return self._completes(trigger_wait_s)
+
+    def force(self, wait_s: float) -> bool:
+        self._link.write(":TRIG:FORC")
+        return self._completes(wait_s)
+
+    def restore(self, setup: ScopeSetup) -> None:
+        give_back(self._link, TREE, setup)
+        self._link.write(":RUN" if setup.running else ":STOP")
+
+    def release(self) -> None:
+        self._write_all((":TRIG:SWE AUTO", ":RUN"))
+
+    def _running(self) -> bool:
+        self._condition = self._ask_whole(":OPER:COND?")
+        return self._condition & RUNNING != 0
+
+    def _triggered(self) -> bool:
+        return self._ask(":TER?") != 0
+
+    def _completes(self, wait_s: float) -> bool:
+        pauses = {"pause_s": FIRST_PAUSE_S, "longest_s": LONGEST_PAUSE_S}
+        if settles(self._armed.complete, self._clock, wait_s=wait_s + self._record_s, **pauses):
+            return True
+        busy = self._condition & (RUNNING | WAITING) == RUNNING
+        return busy and settles(self._armed.complete, self._clock, wait_s=PROCESSING_S, **pauses)
+
+    def _expect(self, points: int, span_s: float, width: int) -> None:
+        """Records of that screen are to come. Raises ReplyError if one would last longer than any."""
+        if not 0.0 < span_s <= LONGEST_SPAN_S:
+            what = f"a screen of {span_s:g} s, where {LONGEST_SPAN_S:g} s is the most"
+            raise ReplyError(what, where=self._where, do="check its time base")
+        self._points, self._seconds_per_sample, self._width, self._shortest_s = points, span_s / points, width, 0.0
+
+    def _fetch_one(self, channel: str) -> tuple[ChannelRecord, Scale]:
+        number, asked = self._number(channel), self._points_to_fetch
+        self._must_be_on(channel, f":CHAN{number}:DISP?")
+        range_v = self._ask_positive(f":CHAN{number}:RANG?")
+        self._link.write(f":WAV:SOUR CHAN{number}")
+        scale = read_preamble(self._link.query(":WAV:PRE?"), where=self._where)
+        lasts_s = scale.points * scale.seconds_per_sample
+        if scale.bytes_per_code != self._width or lasts_s < self._shortest_s:
+            what = f"{scale.points} codes of {scale.bytes_per_code} bytes over {lasts_s:g} s where {asked} were wanted"
+            raise ReplyError(what, where=self._where, do="capture again")
+        block = block_of(self._link, ":WAV:DATA?", scale.points * self._width)
+        codes = codes_in(block, "u1" if self._width == 1 else "<u2")
+        if holes := int(np.count_nonzero(codes == HOLE)):
+            raise ReplyError(f"a record with {holes} holes", where=self._where, do="choose a slower time base")
+        rails = (CLIPPED_LOW, int(np.iinfo(codes.dtype).max))
+        screen_codes = round(range_v / abs(scale.volts_per_code))
+        return channel_record(channel, codes, scale, rails, screen_codes=screen_codes), scale
+
+
+def _form(points: int, width: int, mode: str) -> list[str]:
+    """Have so many points sent in codes of so many bytes, low byte first."""
+    form = [f":WAV:FORM {'BYTE' if width == 1 else 'WORD'}", ":WAV:BYT LSBF", ":WAV:UNS 1"]
+    return [*form, f":WAV:POIN:MODE {mode}", f":WAV:POIN {points}"]
+
+
+def _channel_messages(channel: int, plan: ChannelPlan | None, limiter: bool) -> list[str]:
+    if plan is None:
+        return [f":CHAN{channel}:DISP 0"]
+    settings = ["DISP 1", "IMP ONEM", "COUP DC", "INV 0", f"BWL {int(limiter)}"]
+    settings += [f"SCAL {plan.volts_per_div:g}", f"OFFS {plan.centre_v:z.4g}"]
+    return [f":CHAN{channel}:{setting}" for setting in settings]
+
+
+KEYSIGHT_INFINIIVISION = Family(
+    name="keysight-infiniivision",
+    series="InfiniiVision 1000X to 4000X series",
+    identities=(r"(AGILENT|KEYSIGHT) TECHNOLOGIES,[DME]..-?X ?[1-4]\d{3}", r"PEAKWHITE,SIM-REGISTER,"),
+    ways=("USBTMC", "VXI-11", "raw socket"),
+    abilities=abilities_of,
+    driver=KeysightInfiniiVision,
+)
