@@ -4,7 +4,7 @@ import pytest
 
 from peakwhite.drivers.errors import InstrumentRejected, UnknownInstrument, UsageError
 from peakwhite.drivers.families import FAMILIES, family_named, family_of
-from peakwhite.drivers.family import channel_count, channel_number, step_up
+from peakwhite.drivers.family import channel_number, step_up
 from peakwhite.drivers.identity import Identity
 
 KNOWN = [
@@ -52,7 +52,7 @@ UNKNOWN = [
 @pytest.mark.parametrize(("identity", "name", "channels"), KNOWN)
 def test_an_instrument_finds_its_family_and_count_of_channels(identity: str, name: str, channels: int) -> None:
     assert family_of(identity, where="scope").name == name
-    assert channel_count(Identity(identity)) == channels
+    assert family_of(identity, where="scope").abilities(Identity(identity)).channels == channels
     assert sum(family.knows(identity) for family in FAMILIES) == 1
 
 

@@ -125,7 +125,7 @@ def test_a_record_that_is_too_short_is_said_to_be(rig: Rig, hands_off: Open) -> 
 
 
 def test_a_rate_that_is_too_low_is_said_to_be(rig: Rig, hands_off: Open) -> None:
-    rig.driver.configure(replace(LEVELS, span_s=42e-3))
+    rig.driver.configure(replace(LEVELS, span_s=0.42))
     rig.caught("CH1")
     source = hands_off(BENCH_DEFAULT)
     assert isinstance(source.capture(1.0), Capture)
