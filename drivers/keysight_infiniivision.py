@@ -24,11 +24,11 @@ from .error_queue import raise_rejections
 from .errors import ReplyError
 from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up
 from .identity import Identity
+from .keysight_preamble import read_preamble
 from .links import Link
 from .present_setup import ScopeSetup, SettingsTree, give_back
-from .records import Scale, block_of, channel_record, codes_in, record_points, scale_of
+from .records import Scale, block_of, channel_record, codes_in
 from .scpi_driver import ScpiDriver
-from .ten_fields import ten_fields
 from .waiting import ArmedRun, Clock, settles
 
 SCREEN_POINTS, MOST_POINTS = 1000, 1_000_000
@@ -61,24 +61,6 @@ def abilities_of(identity: Identity) -> Abilities:
     """Of 8 bits, with EXT and a video trigger; from the 3000X series on with 50 ohm."""
     also = {"video_trigger": True, "ext_input": True, "fifty_ohm_input": bool(re.search(r"[34]\d{3}", identity.model))}
     return Abilities(channel_count(identity), 8, (), GAIN_SPEC, **also)
-
-
-def read_preamble(text: str, *, where: str) -> Scale:
-    """The preamble of ten fields.
-
-    volts = (code - yreference) yincrement + yorigin, yorigin in volts; seconds = xorigin + (i - xreference) xincrement.
-    The reference of an unsigned code is its middle. Raises ReplyError, for signed codes and pairs of extremes too.
-    """
-    value = ten_fields(text, where=where)
-    width = 1 if value["format"] == 0.0 else 2
-    if value["yreference"] != 128 << 8 * (width - 1):
-        raise ReplyError(f"codes around {value['yreference']:g}, not unsigned", where=where, do="capture again")
-    if value["type"] == 1.0:
-        raise ReplyError("its record holds pairs of extremes", where=where, do="switch peak detect off")
-    volts, seconds = value["yincrement"], value["xincrement"]
-    zero_v, first_s = value["yorigin"] - value["yreference"] * volts, value["xorigin"] - value["xreference"] * seconds
-    points = record_points(text.split(",")[2], of="points", where=where)
-    return scale_of(volts, zero_v, seconds, first_s, where=where, points=points, bytes_per_code=width)
 
 
 class KeysightInfiniiVision(ScpiDriver):
@@ -115,8 +97,9 @@ class KeysightInfiniiVision(ScpiDriver):
         points = round(step_up(plan.points, TIME_STEPS))
         self._write_all([*messages, ":TRIG:SWE NORM", *_form(points, 1, "RAW")])
         raise_rejections(self._link)
+        screens_v = {number: self._ask_positive(f":CHAN{number}:RANG?") for number in wanted}
         self._expect(points, time_per_div * TREE.divisions, 1)
-        self._shortest_s = 0.98 * plan.span_s
+        self._shortest_s, self._screens_v = 0.98 * plan.span_s, screens_v
 
     def acquire(self, trigger_wait_s: float) -> bool:
         self._link.write(":STOP")
@@ -156,23 +139,24 @@ class KeysightInfiniiVision(ScpiDriver):
             what = f"a screen of {span_s:g} s, where {LONGEST_SPAN_S:g} s is the most"
             raise ReplyError(what, where=self._where, do="check its time base")
         self._points, self._seconds_per_sample, self._width, self._shortest_s = points, span_s / points, width, 0.0
+        self._screens_v = {}
 
     def _fetch_one(self, channel: str) -> tuple[ChannelRecord, Scale]:
         number, asked = self._number(channel), self._points_to_fetch
         self._must_be_on(channel, f":CHAN{number}:DISP?")
-        range_v = self._ask_positive(f":CHAN{number}:RANG?")
+        screen_v = self._screen_v(number, f":CHAN{number}:RANG?")
         self._link.write(f":WAV:SOUR CHAN{number}")
         scale = read_preamble(self._link.query(":WAV:PRE?"), where=self._where)
         lasts_s = scale.points * scale.seconds_per_sample
         if scale.bytes_per_code != self._width or lasts_s < self._shortest_s:
-            what = f"{scale.points} codes of {scale.bytes_per_code} bytes over {lasts_s:g} s where {asked} were wanted"
+            what = f"{scale.points} points of {scale.bytes_per_code} bytes over {lasts_s:g} s where {asked} were wanted"
             raise ReplyError(what, where=self._where, do="capture again")
         block = block_of(self._link, ":WAV:DATA?", scale.points * self._width)
         codes = codes_in(block, "u1" if self._width == 1 else "<u2")
         if holes := int(np.count_nonzero(codes == HOLE)):
             raise ReplyError(f"a record with {holes} holes", where=self._where, do="choose a slower time base")
         rails = (CLIPPED_LOW, int(np.iinfo(codes.dtype).max))
-        screen_codes = round(range_v / abs(scale.volts_per_code))
+        screen_codes = round(screen_v / abs(scale.volts_per_code))
         return channel_record(channel, codes, scale, rails, screen_codes=screen_codes), scale
 
 

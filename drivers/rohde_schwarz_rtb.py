@@ -68,7 +68,7 @@ def read_header(text: str, *, where: str) -> int:
     fields = text.split(",")
     if len(fields) != HEADER_FIELDS:
         do = "check that the right instrument family is in use"
-        raise ReplyError(f"a data header of {len(fields)} fields, not {HEADER_FIELDS}", where=where, do=do)
+        raise ReplyError(f"a preamble (data header) of {len(fields)} fields, not {HEADER_FIELDS}", where=where, do=do)
     *_, values = (number(field, of="the data header", where=where) for field in fields)
     if values != 1.0:
         what = f"its record holds {values:g} values a sample, not one"
@@ -108,8 +108,9 @@ class RohdeSchwarzRtb(ScpiDriver):
         self._write_all(messages)
         raise_rejections(self._link)
         self._have_words_sent()
+        screens_v = {number: self._ask_positive(f":CHAN{number}:RANG?") for number in wanted}
         self._expect(self._ask_points(":ACQ:POIN?"), self._ask_positive(":TIM:ACQT?"))
-        self._extent, self._shortest_s = "MAX", 0.98 * plan.span_s
+        self._extent, self._shortest_s, self._screens_v = "MAX", 0.98 * plan.span_s, screens_v
 
     def acquire(self, trigger_wait_s: float) -> bool:
         self._link.write(":STOP")
@@ -156,6 +157,7 @@ class RohdeSchwarzRtb(ScpiDriver):
             what = f"a screen of {span_s:g} s, where {LONGEST_SPAN_S:g} s is the most"
             raise ReplyError(what, where=self._where, do="check its time base")
         self._points, self._seconds_per_sample, self._shortest_s = points, span_s / points, 0.0
+        self._screens_v = {}
 
     def _fetch_one(self, channel: str) -> tuple[ChannelRecord, Scale]:
         wanted, data = self._points_to_fetch, f":CHAN{self._number(channel)}:DATA"
@@ -167,10 +169,10 @@ class RohdeSchwarzRtb(ScpiDriver):
         if points * step_s < self._shortest_s:
             what = f"{points} samples over {points * step_s:g} s where {wanted} over {self._record_s:g} s were set"
             raise ReplyError(what, where=self._where, do="capture again")
-        screen_codes = round(self._ask_positive(f":CHAN{self._number(channel)}:RANG?") / abs(step_v))
+        screen_v = self._screen_v(self._number(channel), f":CHAN{self._number(channel)}:RANG?")
         codes = codes_in(block_of(self._link, f"{data}?", 2 * points), "<u2")
         self._code_step = min(self._code_step, code_step([codes], (256, 64, 16, 4, 1)))
-        form: dict[str, int] = {"screen_codes": screen_codes, "code_step": self._code_step}
+        form: dict[str, int] = {"screen_codes": round(screen_v / abs(step_v)), "code_step": self._code_step}
         return channel_record(channel, codes, scale, (0, 65_536 - self._code_step), **form), scale
 
 

@@ -30,6 +30,8 @@ class ScpiDriver:
         self._where = link.resource
         self._points = 0
         self._seconds_per_sample = 0.0
+        self._screens_v: dict[int, float] = {}
+        """How high the screen of a channel is, by its number, where `configure` has set it."""
 
     def fetch(self, channels: Sequence[str]) -> Record:
         """As `Driver.fetch` says, channel by channel; all have to share one time axis."""
@@ -69,6 +71,15 @@ class ScpiDriver:
     def _ask_whole(self, query: str) -> int:
         """A whole number. Raises ReplyError for any other answer."""
         return whole_number(self._link.query(query), of=query, where=self._where)
+
+    def _screen_v(self, channel: int, query: str) -> float:
+        """How many volts the screen is high. Raises ReplyError where that is not what it was set to."""
+        screen_v = self._ask_positive(query)
+        set_v = self._screens_v.get(channel, screen_v)
+        if screen_v != set_v:
+            what = f"CH{channel} has a range of {screen_v:g} V where {set_v:g} V was set: somebody turned it"
+            raise ReplyError(what, where=self._where, do="leave the range alone, it is set anew")
+        return screen_v
 
     def _must_be_on(self, channel: str, query: str) -> None:
         """Ask whether the channel is on, where a question about the data of one that is off stays unanswered.

@@ -5,6 +5,7 @@ points of it can be asked for, at the nearest step. Not verified on an instrumen
 over the whole record, and how long the condition lags behind arming.
 """
 
+import math
 from functools import partial
 
 import numpy as np
@@ -254,4 +255,4 @@ def _described(number: int, settings: ChannelSettings) -> str:
 
 def _nr3(value: float) -> str:
     """A number with its sign, as this dialect prints it in composite answers and preambles: +4.00000000E-03."""
-    return f"{value:+.8E}".upper()
+    return f"{value:+.8E}" if math.isfinite(value) else "NAN"

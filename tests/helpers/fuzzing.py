@@ -10,7 +10,7 @@ from made_video import Made, capture_of, digitised, luma, rgb_sync, steps, white
 from peakwhite.daemon.sources.csv_capture import read_csv
 from peakwhite.daemon.sources.csv_header import plain_layout
 from peakwhite.daemon.sources.csv_layouts import scope_layout
-from peakwhite.drivers import keysight_infiniivision, rigol_preamble, rohde_schwarz_rtb, tektronix
+from peakwhite.drivers import keysight_preamble, rigol_preamble, rohde_schwarz_rtb, tektronix
 from peakwhite.drivers.blocks import block_header, block_payload
 from peakwhite.drivers.errors import PeakwhiteError, ReplyError, UnreadableInput
 from peakwhite.drivers.records import MOST_POINTS
@@ -99,7 +99,7 @@ def _named_preambles(data: bytes) -> None:
 
 
 def _voltage_preambles(data: bytes) -> None:
-    read = keysight_infiniivision.read_preamble(data.decode("latin-1"), where=WHERE)
+    read = keysight_preamble.read_preamble(data.decode("latin-1"), where=WHERE)
     assert read.volts_per_code != 0.0
     assert read.seconds_per_sample > 0.0
     assert read.points > 0

@@ -9,7 +9,8 @@ from peakwhite.drivers.capture import EXT
 from peakwhite.drivers.errors import InstrumentRejected, ReplyError
 from peakwhite.drivers.family import ChannelPlan, Plan
 from peakwhite.drivers.identity import Identity
-from peakwhite.drivers.keysight_infiniivision import KeysightInfiniiVision, abilities_of, read_preamble
+from peakwhite.drivers.keysight_infiniivision import KeysightInfiniiVision, abilities_of
+from peakwhite.drivers.keysight_preamble import read_preamble
 from peakwhite.drivers.links import Link
 from peakwhite.drivers.waiting import Clock
 
@@ -69,14 +70,17 @@ def form(points: int, width: int = 1, mode: str = "RAW") -> list[Step]:
     return [(message, None) for message in (*told, f":WAV:POIN:MODE {mode}", f":WAV:POIN {points}")]
 
 
-def configuration(*, source: str = "CHAN1", errors: Sequence[str] = ('+0,"No error"',)) -> list[Step]:
+def configuration(
+    *, source: str = "CHAN1", errors: Sequence[str] = ('+0,"No error"',), screen_v: float = 1.6
+) -> list[Step]:
     written = [
         "*CLS", ":STOP", ":CHAN1:DISP 1", ":CHAN1:IMP ONEM", ":CHAN1:COUP DC", ":CHAN1:INV 0", ":CHAN1:BWL 1",
         ":CHAN1:SCAL 0.2", ":CHAN1:OFFS 0.4", ":CHAN2:DISP 0", ":TIM:MODE MAIN", ":TIM:REF CENT", ":TIM:SCAL 5e-05",
         ":TIM:POS 0", ":ACQ:TYPE NORM", ":TRIG:MODE EDGE", f":TRIG:EDGE:SOUR {source}", ":TRIG:EDGE:SLOP NEG",
         ":TRIG:EDGE:LEV -0.15", ":TRIG:EDGE:COUP DC", ":TRIG:EDGE:REJ OFF", ":TRIG:SWE NORM",
     ]  # fmt: skip
-    return [*((message, None) for message in written), *form(20_000), *((":SYST:ERR?", error) for error in errors)]
+    told: list[Step] = [*((":SYST:ERR?", error) for error in errors), (":CHAN1:RANG?", f"{screen_v:+.2E}")]
+    return [*((message, None) for message in written), *form(20_000), *told]
 
 
 def fetching(block: bytes, preamble: str = PREAMBLE) -> list[Step]:
@@ -124,10 +128,18 @@ def test_points_that_do_not_spread_over_the_record_are_refused(script: Script, p
         driver.fetch(("CH1",))
 
 
+def test_a_range_that_somebody_turned_is_noticed(script: Script) -> None:
+    steps = [*configuration(screen_v=0.8), *fetching(b"")[:2]]
+    driver = KeysightInfiniiVision(script(steps), TWO_CHANNELS, Clock())
+    driver.configure(PLAN)
+    with pytest.raises(ReplyError, match="1.6 V where 0.8 V was set"):
+        driver.fetch(("CH1",))
+
+
 def test_words_where_bytes_were_set_are_refused(script: Script) -> None:
     words = PREAMBLE.replace("0,0,", "1,0,", 1).replace(",128", ",32768")
     driver = configured(script, *fetching(b"", words)[:-1])
-    with pytest.raises(ReplyError, match="codes of 2 bytes"):
+    with pytest.raises(ReplyError, match="points of 2 bytes"):
         driver.fetch(("CH1",))
 
 
@@ -144,7 +156,7 @@ def test_the_external_input_triggers(script: Script) -> None:
 
 def test_a_refused_setting_is_raised_and_leaves_no_record_to_fetch(script: Script) -> None:
     errors = ('-222,"Data out of range"', '+0,"No error"')
-    driver = KeysightInfiniiVision(script(configuration(errors=errors)), TWO_CHANNELS, Clock())
+    driver = KeysightInfiniiVision(script(configuration(errors=errors)[:-1]), TWO_CHANNELS, Clock())
     with pytest.raises(InstrumentRejected, match="Data out of range"):
         driver.configure(PLAN)
     with pytest.raises(ReplyError, match="length of its record is not known"):

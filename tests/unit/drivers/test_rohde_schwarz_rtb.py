@@ -35,7 +35,11 @@ class FakeTime:
 
 
 def configuration(
-    *, errors: Sequence[str] = ('0,"No error"',), points: str = "20000", lasts: str = "6.0E-4"
+    *,
+    errors: Sequence[str] = ('0,"No error"',),
+    points: str = "20000",
+    lasts: str = "6.0E-4",
+    screen_v: str = "1.60E+00",
 ) -> list[Step]:
     written = [
         "*CLS", ":STOP", ":CHAN1:STAT ON", ":CHAN1:COUP DCL", ":CHAN1:POL NORM", ":CHAN1:BAND B20", ":CHAN1:TYPE SAMP",
@@ -44,7 +48,8 @@ def configuration(
         ":TRIG:A:EDGE:SLOP NEG", ":TRIG:A:EDGE:COUP DC", ":TRIG:A:MODE NORM",
     ]  # fmt: skip
     read: list[Step] = [(":SYST:ERR?", error) for error in errors]
-    return [*((message, None) for message in written), *read, *WORDS, (":ACQ:POIN?", points), (":TIM:ACQT?", lasts)]
+    read += [*WORDS, (":CHAN1:RANG?", screen_v), (":ACQ:POIN?", points), (":TIM:ACQT?", lasts)]
+    return [*((message, None) for message in written), *read]
 
 
 def fetching(
@@ -77,7 +82,7 @@ def test_the_published_scale_of_16_bits_gives_its_published_volts(script: Script
     words = np.full(5000, 0x8000, "<u2").tobytes()
     asked = [(":HEAD?", "-5.0E-7,5.0E-7,5000,1"), (":XOR?", "-4.998000058E-07"), (":XINC?", "2.000000023E-10")]
     scale = [(":YOR?", "-2.549999943E-02"), (":YINC?", "7.812499803E-07")]
-    steps = configuration(points="5000", lasts="1.0E-6")
+    steps = configuration(points="5000", lasts="1.0E-6", screen_v="4.0E-02")
     fetch: list[Step] = [(":CHAN1:STAT?", "1"), (":CHAN1:DATA:POIN MAX", None)]
     fetch += [(f":CHAN1:DATA{query}", said) for query, said in asked + scale]
     fetch += [(":CHAN1:RANG?", "4.0E-02"), (":CHAN1:DATA?", words)]
@@ -131,6 +136,14 @@ def test_a_record_that_is_shorter_than_was_set_is_refused(script: Script) -> Non
         driver.fetch(("CH1",))
 
 
+def test_a_range_that_somebody_turned_is_noticed(script: Script) -> None:
+    steps = [*configuration(screen_v="8.0E-01"), *fetching(b"")[:-1]]
+    driver = RohdeSchwarzRtb(script(steps), TWO_CHANNELS, Clock())
+    driver.configure(PLAN)
+    with pytest.raises(ReplyError, match="1.6 V where 0.8 V was set"):
+        driver.fetch(("CH1",))
+
+
 def test_a_block_of_bytes_where_words_were_set_is_an_error(script: Script) -> None:
     driver = configured(script, *fetching(bytes(20_000)))
     with pytest.raises(ReplyError, match="20000 bytes where 40000"):
@@ -138,7 +151,7 @@ def test_a_block_of_bytes_where_words_were_set_is_an_error(script: Script) -> No
 
 
 def test_another_byte_order_than_was_set_is_refused(script: Script) -> None:
-    steps = [*configuration()[:-3], (":FORM:BORD?", "MSBF")]
+    steps = [*configuration()[:-4], (":FORM:BORD?", "MSBF")]
     with pytest.raises(InstrumentRejected, match="byte order"):
         RohdeSchwarzRtb(script(steps), TWO_CHANNELS, Clock()).configure(PLAN)
 
@@ -159,7 +172,7 @@ def test_an_external_trigger_is_refused(script: Script) -> None:
 
 def test_a_refused_setting_is_raised_in_the_instruments_own_words(script: Script) -> None:
     errors = ('-222,"Data out of range"', '0,"No error"')
-    driver = RohdeSchwarzRtb(script(configuration(errors=errors)[: -len(WORDS) - 2]), TWO_CHANNELS, Clock())
+    driver = RohdeSchwarzRtb(script(configuration(errors=errors)[: -len(WORDS) - 3]), TWO_CHANNELS, Clock())
     with pytest.raises(InstrumentRejected, match="Data out of range"):
         driver.configure(PLAN)
 
