@@ -18,7 +18,7 @@ from peakwhite.drivers.waiting import Clock
 Script = Callable[[Sequence[tuple[str, str | bytes | None]]], Link]
 Step = tuple[str, str | bytes | None]
 
-TWO_CHANNELS = Identity("Rohde&Schwarz,RTB2002,1333.1005k02/100000,02.400")
+TWO_CHANNELS = Identity("Rohde&Schwarz,RTB2002,1333.1005k02/000000,02.400")
 PLAN = Plan((ChannelPlan("CH1", 0.2, 0.4),), "CH1", -0.15, 500e-6, 12_000)
 WORDS: list[Step] = [(":FORM UINT,16", None), (":FORM:BORD LSBF", None), (":FORM:BORD?", "LSBF")]
 
