@@ -10,12 +10,15 @@ from .rigol_1000z import RIGOL_1000Z
 from .rigol_dho import RIGOL_DHO
 from .rigol_mso5000 import RIGOL_MSO5000
 from .rohde_schwarz_rtb import ROHDE_SCHWARZ_RTB
+from .siglent_1000xe import SIGLENT_1000XE
+from .siglent_2000xplus import SIGLENT_2000XPLUS
 from .tektronix_mso import TEKTRONIX_MSO
 from .tektronix_tds import TEKTRONIX_TDS
 
 FAMILIES: tuple[Family, ...] = (
     *(TEKTRONIX_TDS, TEKTRONIX_MSO, RIGOL_1000Z, RIGOL_DHO, RIGOL_MSO5000),
     *(KEYSIGHT_INFINIIVISION, ROHDE_SCHWARZ_RTB),
+    *(SIGLENT_1000XE, SIGLENT_2000XPLUS),
 )
 
 

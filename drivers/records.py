@@ -113,6 +113,15 @@ def record_points(reply: str, *, of: str, where: str) -> int:
     return points
 
 
+def sample_interval(points: int, rate_hz: float, *, most_s: float, where: str) -> float:
+    """Seconds from sample to sample. Raises ReplyError if the record would last longer than `most_s`, or not at all."""
+    lasts_s = points / rate_hz if rate_hz > 0.0 else 0.0
+    if not 0.0 < lasts_s <= most_s:
+        what = f"a record of {points} points at {rate_hz:g} Hz, where {most_s:g} s is the longest that can be"
+        raise ReplyError(what, where=where, do="start an acquisition by hand")
+    return 1.0 / rate_hz
+
+
 def pieces(points: int, most: int) -> Iterator[tuple[int, int]]:
     """The record in pieces of at most `most` points: first and last sample of each, the record's first is 0."""
     for first in range(0, points, most):

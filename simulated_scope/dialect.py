@@ -25,6 +25,10 @@ class Dialect(Face):
 
     completion_waits = False
     """Whether `*OPC` and `*OPC?` wait for the single acquisition that is under way."""
+    say_number: Callable[[float], str] = staticmethod(nr3)
+    """How volts per division and offsets are printed."""
+    take_number: Callable[[Arguments, float, float], float] = staticmethod(number)
+    """How they are understood; raises ScpiError beyond the limits."""
 
     _lagging = False
     _state_before: State = "stopped"
@@ -47,20 +51,20 @@ class Dialect(Face):
         def write(channel: int, arguments: Arguments) -> None:
             before = scope.channels[channel]
             lowest, highest = (limit * before.probe * divisions for limit in (1e-3, 10.0))
-            scale = number(arguments, lowest, highest) / divisions
+            scale = self.take_number(arguments, lowest, highest) / divisions
             position_div = before.position_div * (before.volts_per_div / scale if keeps_offset else 1.0)
             scope.set_channel(channel, volts_per_div=scale, position_div=position_div)
 
-        self.table.add(pattern, lambda n, a: nr3(divisions * scope.channels[n].volts_per_div), write)
+        self.table.add(pattern, lambda n, a: self.say_number(divisions * scope.channels[n].volts_per_div), write)
 
     def channel_offset(self, pattern: str, sign: float = 1.0) -> None:
         """The position in volts: `sign` 1, what 0 V is raised by; -1, the voltage in the middle of the screen."""
         scope = self.instrument
         self.table.add(
             pattern,
-            lambda n, a: nr3(sign * scope.channels[n].position_div * scope.channels[n].volts_per_div + 0.0),
+            lambda n, a: self.say_number(sign * scope.channels[n].position_div * scope.channels[n].volts_per_div + 0.0),
             lambda n, a: scope.set_channel(
-                n, position_div=sign * number(a, -100, 100) / scope.channels[n].volts_per_div
+                n, position_div=sign * self.take_number(a, -100, 100) / scope.channels[n].volts_per_div
             ),
         )
 
@@ -171,6 +175,16 @@ class Dialect(Face):
         self._state_before = self.state()
         self._lagging = self.state_lag_s > 0
         self.instrument.single()
+
+    def halt(self) -> None:
+        """Stops, which the state says at once."""
+        self._lagging = False
+        self.instrument.stop()
+
+    def go(self) -> None:
+        """Runs, which the state says at once."""
+        self._lagging = False
+        self.instrument.run()
 
     def lagging_state(self) -> State:
         """The state as an instrument tells it that is slow to notice."""

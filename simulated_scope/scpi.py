@@ -29,11 +29,12 @@ Answer = str | Block | None
 
 @dataclass(frozen=True)
 class Element:
-    """One program message unit: header in capitals without `?`, from the root."""
+    """One program message unit: header in capitals without `?`, from the root, and as it was written."""
 
     header: str
     query: bool
     arguments: tuple[str, ...]
+    written: str
 
 
 @dataclass(frozen=True)
@@ -82,11 +83,14 @@ def elements(message: str) -> Iterator[Element]:
             full = header[1:] if header.startswith(":") else path + header
             path = full[: full.rfind(":") + 1]
         arguments = tuple(word.strip() for word in split_outside_quotes(rest, ",")) if rest.strip() else ()
-        yield Element(full.removesuffix("?"), full.endswith("?"), arguments)
+        yield Element(full.removesuffix("?"), full.endswith("?"), arguments, header.lstrip(":").removesuffix("?"))
 
 
 class CommandTable:
     """Headers in all their spellings."""
+
+    from_root_too = False
+    """A header that is none where the path leads is looked for from the root as well."""
 
     def __init__(self) -> None:
         self._commands: dict[str, tuple[Command, int]] = {}
@@ -99,7 +103,8 @@ class CommandTable:
     ) -> None:
         """Enters a header such as `CH<n>:SCAle` or `TIMebase[:MAIN]:SCALe`.
 
-        Capitals are the short form, a node in brackets may be left out, `<n>` is a number from 1 to 4.
+        Capitals are the short form, without underscores that stand by small letters; a node in brackets may be left out,
+        `<n>` is a number from 1 to 4.
         """
         nodes = [(node, bool(bracket)) for bracket, node in re.findall(r"(\[?):?([^:\[\]]+)\]?", pattern)]
         required = [node for node, optional in nodes if not optional]
@@ -117,6 +122,8 @@ class CommandTable:
             ScpiError: -113, no such header.
         """
         found = self._commands.get(element.header)
+        if found is None and self.from_root_too:
+            found = self._commands.get(element.written)
         if found is None or (found[0].query if element.query else found[0].write) is None:
             raise ScpiError(-113, f"Undefined header; {element.header}{'?' if element.query else ''}")
         return found
@@ -127,7 +134,7 @@ def _long(node: str) -> str:
 
 
 def _short(node: str) -> str:
-    return re.sub(r"[a-z]", "", node.replace("<n>", "<N>")).replace("<N>", "{n}")
+    return re.sub(r"_?[a-z]+_?", "", node.replace("<n>", "<N>")).replace("<N>", "{n}")
 
 
 @dataclass

@@ -51,12 +51,13 @@ class SleepingTime:
 class SimulatedScope:
     """A simulated scope of one dialect with its control port."""
 
-    def __init__(self, dialect: str, clock: str = "fast") -> None:
-        command = (*MODULE, "--clock", clock, "--seed", "11", "--dialect", dialect)
+    def __init__(self, dialect: str, clock: str = "fast", *options: str) -> None:
+        command = (*MODULE, "--clock", clock, "--seed", "11", "--dialect", dialect, *options)
         self.process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         assert self.process.stdout is not None
         started = json.loads(self.process.stdout.readline())
         self.resource: str = started["scpi"]
+        self.resources: dict[str, Any] = started
         self._control = socket.create_connection(("127.0.0.1", started["control"]), timeout=10.0)
         self._lines = self._control.makefile("rb")
         self._first = self.tell(get="state")["state"]

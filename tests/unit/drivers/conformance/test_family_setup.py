@@ -1,5 +1,6 @@
 """What every family has to do before a record is fetched: identify, report, read, configure, give back."""
 
+from contextlib import nullcontext
 from dataclasses import replace
 
 import pytest
@@ -20,6 +21,8 @@ OTHER = replace(
     limiter=False,
 )
 """A set-up that differs from that for levels in everything that a plan names."""
+NO_ERROR_QUEUE = ("siglent-1000xe", "siglent-2000xplus")
+"""Families whose guides know none: settings are read back and compared."""
 
 
 def test_every_family_has_one_dialect_of_the_simulated_scope(family: Family, dialects: dict[str, str]) -> None:
@@ -126,5 +129,5 @@ def test_a_refused_setting_is_raised_in_the_instruments_own_words(rig: Rig) -> N
 
 def test_an_error_queue_that_overflows_is_read_to_an_end(rig: Rig) -> None:
     rig.scope.tell(fault="error-queue-overflow")
-    with pytest.raises(InstrumentRejected):
+    with nullcontext() if rig.family.name in NO_ERROR_QUEUE else pytest.raises(InstrumentRejected):
         rig.driver.configure(LEVELS)
