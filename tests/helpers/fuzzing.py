@@ -1,6 +1,7 @@
 """Seeded mutation of valid input, and the pure parsers that have to take it: a typed error or a value within the limit."""
 
 import random
+import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from io import BytesIO
@@ -10,9 +11,10 @@ from made_video import Made, capture_of, digitised, luma, rgb_sync, steps, white
 from peakwhite.daemon.sources.csv_capture import read_csv
 from peakwhite.daemon.sources.csv_header import plain_layout
 from peakwhite.daemon.sources.csv_layouts import scope_layout
-from peakwhite.drivers import keysight_preamble, rigol_preamble, rohde_schwarz_rtb, tektronix
+from peakwhite.drivers import keysight_preamble, rigol_preamble, rohde_schwarz_rtb, siglent_descriptor, tektronix
 from peakwhite.drivers.blocks import block_header, block_payload
 from peakwhite.drivers.errors import PeakwhiteError, ReplyError, UnreadableInput
+from peakwhite.drivers.quantities import quantity
 from peakwhite.drivers.records import MOST_POINTS
 from peakwhite.drivers.replies import fields_outside_quotes, named_fields, number, other_protocol, short, whole_number
 from scope_csv import LAYOUTS, ONE_CHANNEL
@@ -78,6 +80,10 @@ def _numbers(data: bytes) -> None:
     assert whole_number(text, of="X?", where=WHERE) == number(text, of="X?", where=WHERE)
 
 
+def _quantities(data: bytes) -> None:
+    assert abs(quantity(data.decode("latin-1"), of="X?", where=WHERE)) < 9.9e46
+
+
 def _fields(data: bytes) -> None:
     text = data.decode("latin-1")
     assert all(text.count(field) for field in fields_outside_quotes(text))
@@ -110,6 +116,13 @@ def _data_headers(data: bytes) -> None:
     assert 0 < rohde_schwarz_rtb.read_header(data.decode("latin-1"), where=WHERE) <= MOST_POINTS
 
 
+def _binary_preambles(data: bytes) -> None:
+    read = siglent_descriptor.read_preamble(data, where=WHERE)
+    assert read.scale.volts_per_code != 0.0
+    assert 0.0 < read.scale.seconds_per_sample < float("inf")
+    assert 8 <= read.bits <= 16
+
+
 def _csv_layouts(data: bytes) -> None:
     lines = data.decode("latin-1").split("\n")
     path = Path(WHERE)
@@ -140,6 +153,7 @@ BLOCKS = (
     b"#0abcdef\n", b":CURVE #3004\x80\x7f\x00\n\n", b"#9000000064" + bytes(range(64)) + b"\n",
 )  # fmt: skip
 NUMBERS = (b"1.0E-6", b"+40.0E+00", b"12000", b"-.5", b"9.9E37", b"0", b"1.200E+4\r", b" 2500 ")
+QUANTITIES = (b"5.00E-01V", b"2.00US", b"1.00GSa/s", b"14Mpts", b"70K", b"-3.50E-01", b"500MV", b"7.00E+04")
 INDEX_PREAMBLES = (
     b"0,2,6000000,1,1.000000e-09,-3.000000e-03,0,4.132813e-01,0,122",
     b"0,2,600,2,0.000000,-0.000006,0,0.008000,50,127",
@@ -161,6 +175,16 @@ VOLTAGE_PREAMBLES = (
 DATA_HEADERS = (b"-9.477E-008,9.477E-008,200000,1", b"-6.000E-04,5.999E-04,10000,2")
 
 
+def binary_preamble(*, bits: int = 8, codes_per_div: float = 30.0, probe: float = 1.0) -> bytes:
+    """A descriptor of 346 bytes, as the newer Siglent scopes send it."""
+    fields = {0x9C: 0.2, 0xA0: 0.0, 0xA4: codes_per_div, 0xB0: 5e-8, 0x148: probe}
+    made = bytearray(346)
+    for at, value in fields.items():
+        struct.pack_into("<f", made, at, value)
+    struct.pack_into("<h", made, 0xAC, bits)
+    return bytes(made)
+
+
 def _csv_corpus(samples: int) -> tuple[bytes, ...]:
     made = Made(samples=samples, sample_ns=80.0)
     wired = rgb_sync(made, white(700.0), white(600.0), white(500.0))
@@ -169,14 +193,18 @@ def _csv_corpus(samples: int) -> tuple[bytes, ...]:
     return (plain, *(text(one if name in ONE_CHANNEL else wired).encode() for name, text in LAYOUTS.items()))
 
 
+BINARY_PREAMBLES = (binary_preamble(), binary_preamble(bits=12, codes_per_div=480.0, probe=10.0))
+
 PARSERS: dict[str, Parser] = {
     "blocks": Parser(BLOCKS, _blocks, ReplyError, 0.40),
     "numbers": Parser(NUMBERS, _numbers, ReplyError, 0.27),
     "fields": Parser(NAMED_PREAMBLES, _fields, ReplyError, 0.015),
-    "index preambles": Parser(INDEX_PREAMBLES, _index_preambles, ReplyError, 0.15),
+    "quantities": Parser(QUANTITIES, _quantities, ReplyError, 0.06),
+    "index preambles": Parser(INDEX_PREAMBLES, _index_preambles, ReplyError, 0.06),
     "voltage preambles": Parser(VOLTAGE_PREAMBLES, _voltage_preambles, ReplyError, 0.03),
     "data headers": Parser(DATA_HEADERS, _data_headers, ReplyError, 0.03),
     "named preambles": Parser(NAMED_PREAMBLES, _named_preambles, ReplyError, 0.08),
+    "binary preambles": Parser(BINARY_PREAMBLES, _binary_preambles, ReplyError, 0.03),
     "CSV layouts": Parser(_csv_corpus(4), _csv_layouts, UnreadableInput, 0.02),
     "CSV files": Parser(_csv_corpus(24), _csv_files, UnreadableInput, 0.005),
 }

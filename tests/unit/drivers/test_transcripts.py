@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from family_rig import SleepingTime
 from peakwhite.drivers.capture import ChannelRecord
 from peakwhite.drivers.families import FAMILIES
 from peakwhite.drivers.identity import Identity
@@ -12,17 +13,15 @@ from peakwhite.drivers.opening import open_driver
 from peakwhite.drivers.records import Record
 from peakwhite.drivers.rehearsal import rehearse
 from peakwhite.drivers.transcript import replaced, summary_of, transcript_of
-from peakwhite.drivers.waiting import Clock
 from replayed import ReplayedLink
 
 TRANSCRIPTS = sorted(Path(__file__).with_name("transcripts").glob("*.json"))
-NO_TIME = Clock(now=lambda: 0.0, sleep=lambda _: None)
 
 
 @pytest.mark.parametrize("path", TRANSCRIPTS, ids=lambda path: path.stem)
 def test_the_driver_makes_of_a_conversation_what_it_made_when_it_was_recorded(path: Path) -> None:
     link = ReplayedLink(path)
-    identity, family, driver = open_driver(link, None, NO_TIME)
+    identity, family, driver = open_driver(link, None, SleepingTime().clock)
     assert (family.name, identity.text) == (link.transcript["family"], link.transcript["identity"])
     now, then = summary_of(rehearse(driver)), link.transcript["record"]
     assert now["channels"] == {name: pytest.approx(channel) for name, channel in then["channels"].items()}

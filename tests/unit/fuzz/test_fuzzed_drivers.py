@@ -8,7 +8,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from fuzzing import WHERE
+from fuzzing import WHERE, binary_preamble
 from peakwhite.drivers.errors import InstrumentError
 from peakwhite.drivers.families import FAMILIES
 from peakwhite.drivers.family import ChannelPlan, Family, Plan
@@ -49,7 +49,24 @@ HONEST: dict[str, dict[str, str]] = {
         r".*WFMP\?": ":WFMPRE:BYT_NR 2;BIT_NR 16;NR_PT 2500;PT_FMT Y;XINCR 2E-7;PT_OFF 0;XZERO 0;YMULT 3E-5;YZERO 0;YOFF 0",
         r".*RECO.*": "2500", r".*ESR\?": "0", r".*STATE\?": "0", r".*": "1",
     },
+    "siglent-1000xe": {
+        r"C1:VDIV\?": "2.00E-01", r"C2:VDIV\?": "1.00E-01V", r"C1:OFST\?": "-3.00E-01", r"C2:OFST\?": "C2:OFST 0.00E+00V",
+        r"TDIV\?": "5.00E-05", r"TRDL\?": "0.00E+00S", r"SANU\? C1": "7.00E+04", r"SARA\?": "100.00MSa/s", r"INR\?": "8193",
+        r"SAST\?": "Stop", r"TRMD\?": "NORM", r"TRSE\?": "EDGE,SR,C1,HT,OFF", r"C1:TRLV\?": "1.00E-01", r"C.:TRSL\?": "NEG",
+        r"C.:TRCP\?": "DC", r"C[12]:TRA\?": "ON", r"C[34]:TRA\?": "OFF", r"C.:CPL\?": "D1M", r"C.:INVS\?": "OFF",
+        r"C.:BWL\?": "ON", r"ACQW\?": "SAMPLING", r".*": "1",
+    },
+    "siglent-2000xplus": {
+        r":CHAN1:SCAL\?": "2.00E-01", r":CHAN2:SCAL\?": "1.00E-01", r":CHAN1:OFFS\?": "-3.00E-01", r":CHAN2:OFFS\?": "0",
+        r":TIM:SCAL\?": "5.00E-05", r":TIM:DEL\?": "0", r":ACQ:POIN\?": "1.00E+05", r":ACQ:SRAT\?": "2.00E+08",
+        r":TRIG:STAT\?": "Stop", r":TRIG:MODE\?": "NORMal", r":TRIG:TYPE\?": "EDGE", r":TRIG:EDGE:SOUR\?": "C1",
+        r":TRIG:EDGE:SLOP\?": "FALLing", r":TRIG:EDGE:LEV\?": "1.00E-01", r":WAV:MAXP\?": "50000",
+        r":CHAN[12]:SWIT\?": "ON", r":CHAN.:(SWIT|INV)\?": "OFF", r":CHAN.:BWL\?": "20M", r":ACQ:TYPE\?": "NORMal",
+        r".*COUP\?": "DC", r".*": "1",
+    },
 }  # fmt: skip
+BLOCKS = {":WAV:PRE?": binary_preamble()}
+"""Blocks that are not samples."""
 ODD = st.sampled_from((
     "", "0", "-1", "9.9E37", "1E-30", "5e-324", "1e30", "9.8e37", "nan", "****", '0,"No error"', '-113,"Undefined header"',
     "STOP", "WAIT", "TD", "RUN", "AUTO", "1;2;3", "CH1", "20µs", "x" * 70_000, "-0", ";" * 50, '"', "\x00", "12000", "2.5E3",
@@ -80,7 +97,7 @@ class LyingLink:
 
     def query(self, command: str) -> str:
         self.write(command)
-        return ";".join(self._answer(part) for part in command.split(";") if part.endswith("?"))
+        return ";".join(self._answer(part) for part in command.split(";") if "?" in part)
 
     def _answer(self, query: str) -> str:
         number = next(self._queries)
@@ -93,6 +110,11 @@ class LyingLink:
         self.write(command)
         assert limit_bytes <= 2 * MOST_POINTS + 64
         answer = self._lies.get(next(self._queries))
+        if command in BLOCKS:
+            honest = BLOCKS[command]
+            return memoryview(honest if answer is None else honest[: -len(answer)] + answer.encode("utf-8"))[
+                :limit_bytes
+            ]
         slack = 64 if answer is None else len(answer)
         return memoryview(b"\x40" * max(min(limit_bytes, 2_000_000) - slack, 0))
 
