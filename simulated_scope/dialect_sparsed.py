@@ -87,7 +87,7 @@ class SparsedFace(Dialect):
         self.table.add("INR", lambda i, a: str(self._changes()))
 
     def _add_channels(self) -> None:
-        channels = self.instrument.channels
+        scope = self.instrument
         self.channel("C<n>:TRAce", "on", ON_OFF)
         self.channel_scale("C<n>:Volt_DIV", keeps_offset=True)
         self.channel_offset("C<n>:OFfSeT")
@@ -98,7 +98,7 @@ class SparsedFace(Dialect):
         self.fixed("C<n>:UNIT", "V")
         self.table.add(
             "BandWidth_Limit",
-            lambda i, a: ",".join(f"C{n},{ON_OFF.say(channels[n].bandwidth_limited)}" for n in CHANNELS),
+            lambda i, a: ",".join(f"C{n},{ON_OFF.say(scope.channels[n].bandwidth_limited)}" for n in CHANNELS),
             self._limit,
         )
 

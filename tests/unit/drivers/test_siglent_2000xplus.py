@@ -215,7 +215,7 @@ def test_without_a_trigger_the_wait_ends_and_the_capture_can_be_forced(script: S
 @pytest.mark.parametrize(("bits", "width"), [(8, 1), (12, 2)])
 @pytest.mark.parametrize("probe", [1, 10])
 def test_bytes_and_words_with_any_probe_give_the_volts_of_the_unit(bits: int, width: int, probe: int) -> None:
-    scope = SimulatedScope("descriptor", "--bits", str(bits))
+    scope = SimulatedScope("descriptor", "fast", "--bits", str(bits))
     link = open_link(scope.resource)
     try:
         scope.tell(front={"noise_mv_rms": 0, "CH4": {"probe_ratio": float(probe)}})
