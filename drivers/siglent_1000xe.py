@@ -8,7 +8,7 @@ Pace: messages follow one another after 20 ms, since these scopes lock up or sta
 for the set-up, half of one for a capture of four channels. A capture is over when INR?, whose bit 0 tells of a new
 acquisition, was read clear before arming and has it now, and SAST? says Stop, which alone may be that of the capture before.
 There is no preamble: volts and seconds come from VDIV, OFST, TDIV, TRDL and SARA, asked for with every record. Numbers are
-printed with three digits, so that offsets and levels are set with no more.
+printed with three digits, so that offsets and levels are set with no more. What mode a stopped scope was in is not told.
 
 Not verified on an instrument: the sign of TRDL, which `configure` sets to 0 (times of a set-up with another are relative
 only); that codes -128 and 127 are the rails; the most that one WF? gives; that SANU? counts what WF? sends while it runs;
@@ -23,7 +23,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from .capture import ChannelRecord, GainSpec
+from .capture import ChannelRecord, Codes, GainSpec
 from .family import Abilities, Family, Plan, channel_count, step_up
 from .identity import Identity
 from .links import Link
@@ -31,7 +31,7 @@ from .paced_link import PacedLink
 from .present_setup import ScopeSetup, SettingsTree, give_back
 from .quantities import quantity
 from .read_back import STEP_DIV, Setting, set_and_compare
-from .records import Record, Scale, block_of, channel_record, pieces, record_points, sample_interval, scale_of
+from .records import Record, Scale, block_of, channel_record, codes_in, pieces, record_points, sample_interval, scale_of
 from .replies import whole_number
 from .scpi_driver import ScpiDriver
 from .waiting import Clock, settles
@@ -88,9 +88,8 @@ class Siglent1000XE(ScpiDriver):
         setup = self._present(not self._is_stopped())
         selected = setup.reply("TRSE").upper()
         source = re.search(r"SR,\s*C([1-9])\b", selected)
-        if source is None or int(source[1]) > self.abilities.channels:
+        if source is None or (number := int(source[1])) > self.abilities.channels:
             return replace(setup, trigger_source=selected)
-        number = int(source[1])
         level_v = quantity(setup.reply(f"C{number}:TRLV"), of="TRLV?", where=self._where) * self._level_ratio(number)
         falling = setup.reply(f"C{number}:TRSL").upper().startswith("NEG")
         return replace(setup, trigger_source=f"CH{number}", trigger_level_v=level_v, falling=falling)
@@ -172,15 +171,16 @@ class Siglent1000XE(ScpiDriver):
     def _fetch_one(self, channel: str) -> tuple[ChannelRecord, Scale]:
         number, (points, *axis) = self._number(channel), self._axis
         scale = scale_from(self._ask(f"C{number}:VDIV?"), self._ask(f"C{number}:OFST?"), *axis, where=self._where)
-        codes = np.concatenate([self._chunk(number, first, last) for first, last in pieces(points, CHUNK_POINTS)])
+        chunks = [self._chunk(number, first, last) for first, last in pieces(points, CHUNK_POINTS)]
+        codes: Codes = np.concatenate(chunks)
         return channel_record(channel, codes, scale, (-128, 127), screen_codes=8 * CODES_PER_DIV), scale
 
-    def _chunk(self, number: int, first: int, last: int) -> np.ndarray[tuple[int], np.dtype[np.int8]]:
+    def _chunk(self, number: int, first: int, last: int) -> Codes:
         """Samples from `first` to `last`; the record's first is 0."""
         if self._window != (first, last):
             self._link.write(f"WFSU SP,0,NP,{last - first + 1},FP,{first}")
             self._window = first, last
-        return np.frombuffer(block_of(self._link, f"C{number}:WF? DAT2", last - first + 1), np.int8)
+        return codes_in(block_of(self._link, f"C{number}:WF? DAT2", last - first + 1), "i1")
 
 
 def _depth(points: int, channels_on: set[int]) -> str:

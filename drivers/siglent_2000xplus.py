@@ -67,7 +67,9 @@ class Siglent2000XPlus(ScpiDriver):
 
     def read_setup(self) -> ScopeSetup:
         setup = self._present(self._progress() != "stopped")
-        return replace(setup, trigger_source=EXT) if setup.trigger_source == "EX" else setup
+        normal_mode = setup.reply(":TRIG:MODE").upper().startswith(("NORM", "SING"))
+        source = EXT if setup.trigger_source == "EX" else setup.trigger_source
+        return replace(setup, normal_mode=normal_mode, trigger_source=source)
 
     def configure(self, plan: Plan) -> None:
         self._points = 0

@@ -18,6 +18,9 @@ from peakwhite.drivers.families import family_named
 DIALECTS = {"tektronix-tds": "curve", "tektronix-mso": "outgoing", "rigol-1000z": "preamble"}
 DIALECTS |= {"rigol-dho": "words", "rigol-mso5000": "settling"}
 DIALECTS |= {"keysight-infiniivision": "register", "rohde-schwarz-rtb": "header"}
+DIALECTS |= {"siglent-1000xe": "sparsed", "siglent-2000xplus": "descriptor"}
+TRIGGERED_BY = {"siglent-1000xe": None}
+"""Its trigger mode, once stopped, is STOP and no other."""
 LUMA = Hookup((Clip("CH1", "luma"),))
 Open = Callable[[Hookup], HandsOffSource]
 
@@ -68,7 +71,7 @@ def test_the_record_of_a_stopped_scope_is_measured_and_nothing_is_changed(rig: R
     for channel in measured.channels[:3]:
         assert channel.peak_white_mv == pytest.approx(1e3 * rig.white_v(str(channel.role)), abs=4.0)
     assert not source.notes
-    assert (capture.triggered_by, capture.bandwidth_mhz) == ("CH4", 20.0)
+    assert (capture.triggered_by, capture.bandwidth_mhz) == (TRIGGERED_BY.get(rig.family.name, "CH4"), 20.0)
     source.close()
     assert rig.driver.read_setup() == before
 
