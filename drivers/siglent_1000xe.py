@@ -21,9 +21,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-import numpy as np
-
-from .capture import ChannelRecord, Codes, GainSpec
+from .capture import ChannelRecord, GainSpec
 from .family import Abilities, Family, Plan, channel_count, step_up
 from .identity import Identity
 from .links import Link
@@ -85,7 +83,7 @@ class Siglent1000XE(ScpiDriver):
 
     def read_setup(self) -> ScopeSetup:
         self._link.write("CHDR OFF")
-        setup = self._present(not self._is_stopped())
+        setup = self._present(not self.is_stopped())
         selected = setup.reply("TRSE").upper()
         source = re.search(r"SR,\s*C([1-9])\b", selected)
         if source is None or (number := int(source[1])) > self.abilities.channels:
@@ -120,6 +118,9 @@ class Siglent1000XE(ScpiDriver):
         self._axis = self._read_axis(self._number(channels[0]), self._ask("TDIV?"))
         return super().fetch(channels)
 
+    def is_stopped(self) -> bool:
+        return self._link.query("SAST?").strip().upper() == "STOP"
+
     def restore(self, setup: ScopeSetup) -> None:
         self._write_all(("CHDR OFF", WHOLE_RECORD))
         give_back(self._link, TREE, setup)
@@ -148,13 +149,10 @@ class Siglent1000XE(ScpiDriver):
     def _ask(self, query: str) -> float:
         return quantity(self._link.query(query), of=query, where=self._where)
 
-    def _is_stopped(self) -> bool:
-        return self._link.query("SAST?").strip().upper() == "STOP"
-
     def _is_complete(self) -> bool:
         changes = whole_number(self._link.query("INR?"), of="INR?", where=self._where)
         self._is_new = self._is_new or bool(changes & NEW_ACQUISITION)
-        return self._is_new and self._is_stopped()
+        return self._is_new and self.is_stopped()
 
     def _level_ratio(self, channel: int) -> float:
         """Volts at the probe tip for a volt of TRLV."""
@@ -172,15 +170,15 @@ class Siglent1000XE(ScpiDriver):
         number, (points, *axis) = self._number(channel), self._axis
         scale = scale_from(self._ask(f"C{number}:VDIV?"), self._ask(f"C{number}:OFST?"), *axis, where=self._where)
         chunks = [self._chunk(number, first, last) for first, last in pieces(points, CHUNK_POINTS)]
-        codes: Codes = np.concatenate(chunks)
+        codes = codes_in(chunks[0] if len(chunks) == 1 else memoryview(b"".join(chunks)), "i1")
         return channel_record(channel, codes, scale, (-128, 127), screen_codes=8 * CODES_PER_DIV), scale
 
-    def _chunk(self, number: int, first: int, last: int) -> Codes:
+    def _chunk(self, number: int, first: int, last: int) -> memoryview:
         """Samples from `first` to `last`; the record's first is 0."""
         if self._window != (first, last):
             self._link.write(f"WFSU SP,0,NP,{last - first + 1},FP,{first}")
             self._window = first, last
-        return codes_in(block_of(self._link, f"C{number}:WF? DAT2", last - first + 1), "i1")
+        return block_of(self._link, f"C{number}:WF? DAT2", last - first + 1)
 
 
 def _depth(points: int, channels_on: set[int]) -> str:

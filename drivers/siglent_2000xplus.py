@@ -27,7 +27,7 @@ from .present_setup import ScopeSetup, SettingsTree, give_back
 from .read_back import STEP_DIV, Setting, set_and_compare
 from .records import Record, Scale, block_of, pieces, sample_interval
 from .scpi_driver import ScpiDriver
-from .siglent_descriptor import PREAMBLE_BYTES, Preamble, decoded, read_preamble
+from .siglent_descriptor import PREAMBLE_LIMIT_BYTES, Preamble, decoded, read_preamble
 from .waiting import Progress, settles, stops_anew
 
 DIVISIONS = 10
@@ -66,7 +66,7 @@ class Siglent2000XPlus(ScpiDriver):
     _to_fetch = 0
 
     def read_setup(self) -> ScopeSetup:
-        setup = self._present(self._progress() != "stopped")
+        setup = self._present(not self.is_stopped())
         normal_mode = setup.reply(":TRIG:MODE").upper().startswith(("NORM", "SING"))
         source = EXT if setup.trigger_source == "EX" else setup.trigger_source
         return replace(setup, normal_mode=normal_mode, trigger_source=source)
@@ -90,12 +90,15 @@ class Siglent2000XPlus(ScpiDriver):
 
     def force(self, wait_s: float) -> bool:
         self._link.write(":TRIG:MODE FTRIG")
-        return settles(lambda: self._progress() == "stopped", self._clock, wait_s=wait_s + self._record_s)
+        return settles(self.is_stopped, self._clock, wait_s=wait_s + self._record_s)
 
     def fetch(self, channels: Sequence[str]) -> Record:
         self._write_all((":WAV:INT 1", ":WAV:BYT LSB"))
         self._to_fetch = self._ask_points(":ACQ:POIN?")
         return super().fetch(channels)
+
+    def is_stopped(self) -> bool:
+        return self._progress() == "stopped"
 
     def restore(self, setup: ScopeSetup) -> None:
         give_back(self._link, TREE, setup)
@@ -145,7 +148,7 @@ class Siglent2000XPlus(ScpiDriver):
         return decoded(channel, data, preamble, where=self._where), preamble.scale
 
     def _preamble(self) -> Preamble:
-        return read_preamble(block_of(self._link, ":WAV:PRE?", PREAMBLE_BYTES), where=self._where)
+        return read_preamble(self._link.query_block(":WAV:PRE?", PREAMBLE_LIMIT_BYTES), where=self._where)
 
     def _chunk(self, first: int, points: int, width: int) -> memoryview:
         self._write_all((f":WAV:STAR {first}", f":WAV:POIN {points}"))

@@ -13,7 +13,8 @@ from .capture import ChannelRecord, Codes
 from .errors import ReplyError
 from .records import Scale, channel_record, scale_of
 
-PREAMBLE_BYTES = 346
+PREAMBLE_BYTES, PREAMBLE_LIMIT_BYTES = 346, 1024
+"""What is read of it, and what is taken at most."""
 DIVISIONS, SCREEN_DIVISIONS = 10, 8
 TIME_STEPS_S = tuple(float(f"{step}e{decade}") for decade in range(-10, 4) for step in (1, 2, 5))[1:-2]
 """From 200 ps to 1000 s a division: what the descriptor's index counts."""
@@ -39,10 +40,12 @@ def read_preamble(block: bytes | memoryview, *, where: str) -> Preamble:
     the probe; seconds = -5 time_per_div + i interval + delay. Raises ReplyError for a descriptor that cannot be.
     """
     if len(block) < PREAMBLE_BYTES:
-        raise _unfit(f"a preamble of {len(block)} bytes where {PREAMBLE_BYTES} were meant", where)
+        raise _unfit(f"a block of {len(block)} bytes for a preamble where {PREAMBLE_BYTES} were meant", where)
     wide, volts_per_div, offset_v, codes_per_div, bits, interval_s, delay_s, step, probe = _FIELDS.unpack_from(block)
     numbers = (volts_per_div, offset_v, codes_per_div, interval_s, delay_s, probe)
-    if not all(map(math.isfinite, numbers)) or wide not in (0, 1) or not 0 <= step < len(TIME_STEPS_S):
+    if not all(map(math.isfinite, numbers)):
+        raise _unfit(f"a preamble with '{'NAN' if any(map(math.isnan, numbers)) else 'INF'}', not a number", where)
+    if wide not in (0, 1) or not 0 <= step < len(TIME_STEPS_S):
         raise _unfit("a preamble with a field that cannot be", where)
     if not (8 <= bits <= 16 and 1.0 <= codes_per_div <= 65_536 / SCREEN_DIVISIONS and probe > 0.0):
         raise _unfit(f"a preamble of {bits} bits, {codes_per_div:g} codes a division and a probe of {probe:g}", where)
