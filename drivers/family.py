@@ -55,6 +55,7 @@ class Abilities:
         video_trigger: it has a video trigger of its own (a help, never needed here).
         ext_input: a plan's trigger channel may be EXT, the external trigger input.
         fifty_ohm_input: its inputs can be switched to 50 ohm, which is no load for video.
+        offset_divisions: so far from 0 V the middle of the screen may lie, at any range; cautious where nobody looked.
     """
 
     channels: int
@@ -64,6 +65,7 @@ class Abilities:
     video_trigger: bool = False
     ext_input: bool = False
     fifty_ohm_input: bool = False
+    offset_divisions: float = 4.0
 
 
 class Driver(Protocol):
@@ -95,6 +97,14 @@ class Driver(Protocol):
 
         After `read_setup` of an instrument that runs, each channel is of the trigger that it had when its turn came.
         """
+        ...
+
+    def watched(self, channels: Sequence[str]) -> tuple[str, ...]:
+        """Answers that stay the same as long as nobody else changes how these channels are recorded."""
+        ...
+
+    def is_stopped(self) -> bool:
+        """Whether the record that `acquire` took still stands, as far as the instrument tells: nobody let it run again."""
         ...
 
     def restore(self, setup: ScopeSetup) -> None:

@@ -109,6 +109,9 @@ class RigolDriver(ScpiDriver):
         wait_s += self._record_s
         return self._settled(settles(lambda: self._progress() == "stopped", self._clock, wait_s=wait_s))
 
+    def is_stopped(self) -> bool:
+        return self._progress() == "stopped"
+
     def restore(self, setup: ScopeSetup) -> None:
         self._link.write(":RUN")
         give_back(self._link, self.tree, setup)

@@ -12,15 +12,20 @@ from .records import Record, Scale, one_trigger, record_points
 from .replies import number, whole_number
 from .waiting import Clock
 
+TRIGGER_MEANINGS = ("time_position", "trigger_source", "slope", "trigger_level")
+
 
 class ScpiDriver:
     """A driver's link, clock and abilities. `_points` and `_seconds_per_sample` are those of the record to be fetched;
     0 points: not known.
 
-    A family gives `tree`, its settings, and `abilities_of`, what a model can do.
+    A family gives `tree`, its settings, and `abilities_of`, what a model can do; `ask_headers = staticmethod(ask_chained)`
+    where its dialect takes several queries in one message, which makes `watched` see more, and `is_stopped` where it can
+    tell.
     """
 
     tree: SettingsTree
+    ask_headers: Callable[[Link, Sequence[str]], list[str]] = staticmethod(ask_each)
     abilities_of: Callable[[Identity], Abilities]
 
     def __init__(self, link: Link, identity: Identity, clock: Clock) -> None:
@@ -36,6 +41,24 @@ class ScpiDriver:
     def fetch(self, channels: Sequence[str]) -> Record:
         """As `Driver.fetch` says, channel by channel; all have to share one time axis."""
         return one_trigger([self._fetch_one(channel) for channel in channels], where=self._where)
+
+    def watched(self, channels: Sequence[str]) -> tuple[str, ...]:
+        """As `Driver.watched` says: range, offset and time base; where one message asks for all, coupling and trigger too."""
+        chained = self.ask_headers is not ask_each
+        of_channel = ("scale", "position", *(("coupling", "probe", "inverted") if chained else ()))
+        of_scope = ("time_scale", *(TRIGGER_MEANINGS if chained else ()))
+        headers = [
+            self.tree.channel[meaning].format(n=self._number(channel))
+            for channel in channels
+            for meaning in of_channel
+            if meaning in self.tree.channel
+        ]
+        headers += [self.tree.scope[meaning] for meaning in of_scope if meaning in self.tree.scope]
+        return tuple(self.ask_headers(self._link, headers))
+
+    def is_stopped(self) -> bool:
+        """As `Driver.is_stopped` says; a dialect that cannot tell takes it for granted."""
+        return True
 
     def _fetch_one(self, channel: str) -> tuple[ChannelRecord, Scale]:
         """The samples of one channel, and the scale that its preamble gives."""

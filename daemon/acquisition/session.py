@@ -110,7 +110,10 @@ class Session:
         capture = self._source.capture(CAPTURE_DEADLINE_S)
         if isinstance(capture, NoTrigger):
             self._fields.took(task, None, self._job.time.now_s())
-            self._watch.no_trigger(self._source.notes)
+            if capture.disturbed:
+                self._watch.caught(self._source.notes)
+            else:
+                self._watch.no_trigger(self._source.notes)
         else:
             self._watch.caught(self._source.notes)
             self._measure(capture, task, setup)

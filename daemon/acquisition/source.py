@@ -22,9 +22,13 @@ class Task(StrEnum):
 
 @dataclass(frozen=True)
 class NoTrigger:
-    """The scope did not trigger, nor could it be made to."""
+    """There is no capture: the scope did not trigger, nor could it be made to.
+
+    `disturbed`: it did, but somebody else changed its settings meanwhile, so that the record is withheld.
+    """
 
     waited_s: float
+    disturbed: bool = False
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,9 @@
-"""Captures from an oscilloscope, through the driver of its family."""
+"""Captures from an oscilloscope, through the driver of its family.
+
+A record is believed where nobody else turned anything: what the scope answers about ranges and time base after the record
+has been fetched is what it answered before the record was taken, and it is still stopped. So the preamble belongs to the
+codes, whichever of both a model lets follow its knobs. Another record is withheld and the scope set up anew.
+"""
 
 import time
 from collections.abc import Callable
@@ -30,6 +35,13 @@ COMPOSITE_FIELD_POINTS = 1_000_000
 """Five samples a subcarrier cycle over a field record."""
 BANDWIDTH_MHZ = 20.0
 """The limiter is on but for edges: levels want no more, and with less noise their uncertainty is smaller."""
+DISTURBED = Note(
+    "scope-disturbed",
+    "the scope's settings were changed on its panel or by another program, and were set again; that capture was withheld",
+    "leave its knobs alone while Peakwhite sets it, or start with --hands-off and set it by hand",
+)
+DISTURBED_FOR_S = 10.0
+"""So long it is told."""
 EXT_LEVELS_V = (FIRST_TRIGGER_V, 1.0)
 """What is tried in turn on EXT, which no record shows: below blanking for a 75-ohm sync, the middle of a TTL one."""
 
@@ -82,9 +94,12 @@ class ScopeSource:
         self._setup: Setup | None = None
         self._now_s = now_s
         self._users = UsersSetup() if users is None else users
-        self._ranges = Ranges()
+        self._ranges = self._no_ranges()
         self._trigger_v = FIRST_TRIGGER_V
         self._configured: Plan | None = None
+        self._watched: tuple[str, ...] = ()
+        self._odd: tuple[str, ...] | None = None
+        self._disturbed_s: float | None = None
 
     @property
     def identity(self) -> str:
@@ -96,7 +111,10 @@ class ScopeSource:
 
     @property
     def notes(self) -> tuple[Note, ...]:
-        return () if self._setup is None else self._ranges.notes(self._setup.conditions)
+        if self._setup is None:
+            return ()
+        lately = self._disturbed_s is not None and self._now_s() - self._disturbed_s < DISTURBED_FOR_S
+        return (*((DISTURBED,) if lately else ()), *self._ranges.notes(_recorded(self._setup.conditions)))
 
     def check(self, hookup: Hookup) -> None:
         check_hookup(hookup, self._driver, where=self._link.resource)
@@ -106,7 +124,7 @@ class ScopeSource:
         if not hookup.recorded.clips:
             raise InstrumentError("no channel is clipped to anything", where=self._link.resource, do="set the hookup")
         if self._setup is None or self._setup.conditions.hookup != hookup:
-            self._ranges = Ranges()
+            self._ranges = self._no_ranges()
             self._trigger_v = FIRST_TRIGGER_V / trigger_clip(hookup).probe_ratio
         self._task, self._setup, self._configured = task, setup, None
         self._bring_up_to_date(setup)
@@ -124,6 +142,8 @@ class ScopeSource:
         if trigger == EXT and not triggered:
             self._trigger_v = next(level_v for level_v in EXT_LEVELS_V if level_v != self._trigger_v)
         record = self._driver.fetch(setup.conditions.hookup.recorded.channels)
+        if self._was_disturbed(setup):
+            return NoTrigger(0.0, disturbed=True)
         self._learn(record, setup)
         return Capture(
             channels=record.channels,
@@ -144,7 +164,7 @@ class ScopeSource:
     def _bring_up_to_date(self, setup: Setup) -> None:
         """Configure the scope where what was learned since asks for another range or trigger level."""
         plan = Plan(
-            channels=channel_plans(_recorded(setup.conditions), self._ranges.coarser),
+            channels=channel_plans(_recorded(setup.conditions), self._ranges.own),
             trigger_channel=trigger_clip(setup.conditions.hookup).channel,
             trigger_level_v=self._trigger_v,
             span_s=SPAN_S[self._task],
@@ -155,7 +175,28 @@ class ScopeSource:
             self._configured = None
             self._users.remember(self._identity, self._driver)
             self._driver.configure(plan)
+            self._watched = self._driver.watched(setup.conditions.hookup.recorded.channels)
             self._configured = plan
+
+    def _was_disturbed(self, setup: Setup) -> bool:
+        """Whether somebody else changed something since the scope was set up or the last record was believed.
+
+        It is then set up anew. Where the same answers stand there again right after that, they are what the next record
+        has to keep: some setting may answer otherwise once it is in force.
+        """
+        watched, stopped = self._driver.watched(setup.conditions.hookup.recorded.channels), self._driver.is_stopped()
+        if stopped and watched == self._watched:
+            self._odd = None
+            return False
+        self._disturbed_s = self._now_s()
+        if stopped and watched == self._odd:
+            self._watched = watched
+        else:
+            self._odd, self._configured = watched, None
+        return True
+
+    def _no_ranges(self) -> Ranges:
+        return Ranges(self._driver.abilities.offset_divisions)
 
     def _points(self, setup: Setup) -> int:
         carries_colour = setup.conditions.hookup.of_role("composite") is not None

@@ -1,10 +1,19 @@
 """How a scope is to be set for a hookup: ranges and trigger, as pure functions.
 
-Ranges follow the targets, so that one range serves the day and with it one calibration. A range is the finest 1-2-5 step
-whose screen of 8 divisions holds the target with a fifth to spare (two fifths on composite, where chroma rides on
-white), red, green and blue alike, the span centred. Where codes touch a rail it gets coarser for a while (`scope_ranges`).
+Ranges follow the targets, so that one range serves the day and with it one calibration: the house range. It is the finest
+calibrated 1-2-5 step whose screen of 8 divisions holds sync tip to target with a fifth to spare (two fifths on composite,
+where chroma rides on white), red, green and blue alike, the span centred. Signals that do not fit get another one
+(`scope_ranges`).
+
+The trigger is always a plain edge, DC coupled. High-frequency reject is not used: on sync at 85 % of its depth it does
+harm. A one-pole reject of 80 kHz lets the tip of a line sync behind a white line come no deeper than 74 % of the sync
+depth, an equalising pulse 61 % (of 50 kHz: 39 and 17 %; `tests/unit/sources/test_trigger_level.py` has these figures from
+the simulated unit), so that the trigger fails where the picture is bright. Nor is a video trigger of the scope's own used:
+it knows few systems, wants sync on the picture and says nothing of where it slices, while an edge at the learnt level and
+sync found by software serve all of them.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -46,22 +55,52 @@ def group_of(role: Role) -> str:
     return "colours" if role in COLOURS else role
 
 
-def channel_plans(conditions: Conditions, coarser: Mapping[str, int]) -> tuple[ChannelPlan, ...]:
-    """Range and centre of every channel in use; `coarser` counts the steps that a group has been widened by."""
-    clips = conditions.hookup.clips
+@dataclass(frozen=True)
+class Range:
+    """A range in volts at the scope, and what stands in the middle of its screen."""
+
+    volts_per_div: float
+    centre_v: float
+
+    def holds(self, bottom_v: float, top_v: float, part: float = 1.0) -> bool:
+        """Whether both levels lie on that middle part of its screen."""
+        reach_v = part * SCREEN_DIVISIONS / 2 * self.volts_per_div * (1 + 1e-9)
+        return self.centre_v - bottom_v <= reach_v and top_v - self.centre_v <= reach_v
+
+
+def house_ranges(conditions: Conditions) -> dict[str, Range]:
+    """By group of roles, the range that its targets ask for."""
     spans: dict[str, tuple[float, float]] = {}
-    for clip in clips:
+    for clip in conditions.hookup.clips:
         bottom, top = _span_v(clip, conditions)
         present = spans.get(group_of(clip.role), (bottom, top))
         spans[group_of(clip.role)] = min(bottom, present[0]), max(top, present[1])
+    return {group: finest_range(bottom, top) for group, (bottom, top) in spans.items()}
+
+
+def finest_range(bottom_v: float, top_v: float, offset_divisions: float = math.inf) -> Range:
+    """The finest range that holds both levels; the middle of its screen lies no more divisions from 0 V than that."""
+    middle_v = round((top_v + bottom_v) / 2, 4)
+    for step in STEPS_V_PER_DIV:
+        limit_v = offset_divisions * step
+        found = Range(step, max(-limit_v, min(limit_v, middle_v)))
+        if found.holds(bottom_v, top_v):
+            return found
+    return Range(STEPS_V_PER_DIV[-1], found.centre_v)
+
+
+def next_coarser(volts_per_div: float) -> float:
+    """The next step, or the coarsest."""
+    return next((step for step in STEPS_V_PER_DIV if step > volts_per_div * 1.01), STEPS_V_PER_DIV[-1])
+
+
+def channel_plans(conditions: Conditions, ranges: Mapping[str, Range]) -> tuple[ChannelPlan, ...]:
+    """Range and centre of every channel in use: those of `ranges`, by group of roles, else of the house."""
+    in_force = {**house_ranges(conditions), **ranges}
     return tuple(
-        ChannelPlan(
-            clip.channel,
-            volts_per_div=_volts_per_div(top - bottom, coarser.get(group_of(clip.role), 0)),
-            centre_v=round((top + bottom) / 2, 4),
-        )
-        for clip in clips
-        for bottom, top in (spans[group_of(clip.role)],)
+        ChannelPlan(clip.channel, volts_per_div=one.volts_per_div, centre_v=one.centre_v)
+        for clip in conditions.hookup.clips
+        for one in (in_force[group_of(clip.role)],)
     )
 
 
@@ -128,13 +167,6 @@ def _smallest_swing_v(record: ChannelRecord) -> float:
 
 def _volts(record: ChannelRecord, code: np.generic) -> float:
     return float(int(code) * record.volts_per_code + record.volts_at_code_zero)
-
-
-def _volts_per_div(span_v: float, coarser: int) -> float:
-    finest = next(
-        (i for i, step in enumerate(STEPS_V_PER_DIV) if step * SCREEN_DIVISIONS >= span_v), len(STEPS_V_PER_DIV) - 1
-    )
-    return STEPS_V_PER_DIV[min(finest + coarser, len(STEPS_V_PER_DIV) - 1)]
 
 
 def _span_v(clip: Clip, conditions: Conditions) -> tuple[float, float]:

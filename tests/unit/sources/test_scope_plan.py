@@ -5,11 +5,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup, Role
+from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, ROLES, Clip, Hookup, Role
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.daemon.sources.scope_plan import (
     FIRST_TRIGGER_V,
+    STEPS_V_PER_DIV,
+    Range,
     channel_plans,
+    finest_range,
+    next_coarser,
     touches_rail,
     trigger_clip,
     trigger_level_v,
@@ -25,9 +29,9 @@ def hookup(*roles: Role, probe_ratio: float = 1.0) -> Hookup:
     return Hookup(tuple(Clip(f"CH{i}", role, probe_ratio=probe_ratio) for i, role in enumerate(roles, 1)))
 
 
-def ranges(of: Hookup, coarser: dict[str, int] | None = None) -> dict[str, tuple[float, float]]:
+def ranges(of: Hookup, own: dict[str, Range] | None = None) -> dict[str, tuple[float, float]]:
     """Volts per division and centre, by role."""
-    plans = channel_plans(Conditions(of), coarser or {})
+    plans = channel_plans(Conditions(of), own or {})
     return {clip.role: (plan.volts_per_div, plan.centre_v) for clip, plan in zip(of.clips, plans, strict=True)}
 
 
@@ -65,15 +69,35 @@ def test_a_probe_ratio_shrinks_what_the_scope_has_to_hold() -> None:
     assert ranges(hookup("red", "sync", probe_ratio=10.0))["red"] == (0.02, 0.042)
 
 
-def test_a_coarser_step_widens_its_group_about_the_same_centre_and_no_other() -> None:
-    found = ranges(BENCH_DEFAULT, {"colours": 2})
-    assert found["red"] == found["blue"] == (1.0, 0.42)
+def test_a_group_may_have_a_range_of_its_own_and_no_other_changes() -> None:
+    found = ranges(BENCH_DEFAULT, {"colours": Range(1.0, 0.5)})
+    assert found["red"] == found["blue"] == (1.0, 0.5)
     assert found["sync"] == (0.1, 0.0)
 
 
-@given(steps=st.integers(0, 50))
-def test_the_coarsest_range_is_5_v_a_division(steps: int) -> None:
-    assert ranges(BENCH_DEFAULT, {"sync": steps})["sync"][0] <= 5.0
+@pytest.mark.parametrize("role", ROLES)
+def test_every_role_has_one_house_range_whatever_else_is_clipped_on(role: Role) -> None:
+    others: tuple[tuple[Role, ...], ...] = ((), ("sync",), ("hsync", "vsync"), ("luma", "chroma"))
+    steps = {ranges(hookup(role, *(one for one in beside if one != role)))[role][0] for beside in others}
+    assert len(steps) == 1
+
+
+@given(bottom_v=st.floats(-10.0, 10.0), swing_v=st.floats(0.01, 10.0), offset_divisions=st.floats(2.0, 20.0))
+def test_the_finest_range_holds_both_levels_and_a_finer_one_would_not(
+    bottom_v: float, swing_v: float, offset_divisions: float
+) -> None:
+    top_v = bottom_v + swing_v
+    found = finest_range(bottom_v, top_v, offset_divisions)
+    assert abs(found.centre_v) <= offset_divisions * found.volts_per_div * (1 + 1e-9)
+    assert found.holds(bottom_v - 1e-3, top_v + 1e-3, 1.05)
+    for step in STEPS_V_PER_DIV[: STEPS_V_PER_DIV.index(found.volts_per_div)]:
+        reach_v = (offset_divisions + 4) * step
+        assert swing_v > 7.9 * step or max(-bottom_v, top_v) > 0.95 * reach_v
+
+
+def test_beyond_the_coarsest_step_there_is_none() -> None:
+    assert (next_coarser(0.2), next_coarser(5.0)) == (0.5, 5.0)
+    assert finest_range(-100.0, 100.0).volts_per_div == 5.0
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """The scope source against the simulated scope, a process of its own, in every dialect that we drive."""
 
+import contextlib
 import itertools
 import json
 import os
@@ -7,7 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -32,9 +33,10 @@ from peakwhite.drivers.errors import (
     UnknownInstrument,
     UsageError,
 )
+from peakwhite.drivers.family import Plan
 from peakwhite.drivers.identity import Identity
 from peakwhite.drivers.links import open_link
-from peakwhite.drivers.tektronix_tds import abilities_of
+from peakwhite.drivers.tektronix_tds import TektronixTds, abilities_of
 from peakwhite.drivers.waiting import Clock
 
 SHORT_S = 0.5
@@ -310,15 +312,90 @@ def test_sync_on_the_picture_is_triggered_on_its_falling_edge(curve: Bench, form
         assert level[trigger - 15] - level[trigger + 15] > 200.0
 
 
-def test_volts_stay_right_when_a_knob_is_turned_by_hand(curve: Bench) -> None:
-    source = curve.open()
+HAND = {"curve": b"CH1:SCA 0.5;POS 1;*OPC?\n", "preamble": b":CHAN1:SCAL 0.5\n*OPC?\n"}
+
+
+def turned_by_hand(bench: Bench, message: bytes | None = None) -> None:
+    """Somebody at the front panel changes a setting."""
+    host, port = bench.resource.split("::")[1:3]
+    dialect = bench.tell(get="state")["state"]["dialect"]
+    with socket.create_connection((host, int(port)), timeout=5.0) as hand:
+        hand.sendall(message or HAND[dialect])
+        with hand.makefile("rb") as answers:
+            assert answers.readline().strip().endswith(b"1")
+
+
+def test_a_capture_during_which_a_knob_was_turned_is_withheld_and_the_scope_set_up_anew(bench: Bench) -> None:
+    source = bench.open()
     source.configure(Task.LEVELS, setup())
     settled(source)
-    host, port = curve.resource.split("::")[1:3]
-    with socket.create_connection((host, int(port)), timeout=5.0) as hand:
-        hand.sendall(b"CH1:SCA 0.5;POS 1;*OPC?\n")
-        assert hand.recv(10).strip().endswith(b"1")
-    assert white_of(showing_white(source), "CH1") == pytest.approx(curve.white_mv("red"), abs=20.0)
+    assert not source.notes
+    turned_by_hand(bench)
+    assert source.capture(2.0) == NoTrigger(0.0, disturbed=True)
+    assert [note.code for note in source.notes] == ["scope-disturbed"]
+    capture = showing_white(source)
+    assert capture.channels[0].full_scale_v == pytest.approx(1.6)
+    assert white_of(capture, "CH1") == pytest.approx(bench.white_mv("red"), abs=8.0)
+
+
+@pytest.mark.parametrize("knob", [b"CH2:INV ON", b"CH3:COUP AC", b"HOR:MAI:SCA 1E-3", b"TRIG:MAI:LEV 0.3"])
+def test_other_knobs_are_noticed_where_one_message_asks_for_all(curve: Bench, knob: bytes) -> None:
+    source = curve.open()
+    source.configure(Task.LEVELS, setup())
+    caught(source)
+    turned_by_hand(curve, knob + b";*OPC?\n")
+    assert source.capture(2.0) == NoTrigger(0.0, disturbed=True)
+    caught(source)
+
+
+class Turned(TektronixTds):
+    """A driver at whose scope somebody does something after the first channel of a record has been fetched."""
+
+    meanwhile: Callable[[], None] | None = None
+
+    def _fetch_codes(self, channel: str) -> Any:
+        fetched = super()._fetch_codes(channel)
+        if self.meanwhile is not None:
+            meanwhile, self.meanwhile = self.meanwhile, None
+            meanwhile()
+        return fetched
+
+
+@pytest.mark.parametrize("deed", ["CH2:SCA 1", ":ACQ:STOPA RUNST;STATE RUN"])
+def test_what_happens_between_two_channels_of_a_record_is_noticed(curve: Bench, deed: str) -> None:
+    with contextlib.closing(open_link(curve.resource)) as link:
+        driver = Turned(link, Identity("PEAKWHITE,SIM-CURVE,SIM000001,1.0"), Clock())
+        source = ScopeSource(link, "SCOPE", driver, None, lambda: 0)
+        source.configure(Task.LEVELS, setup())
+        caught(source)
+        driver.meanwhile = lambda: turned_by_hand(curve, f"{deed};*IDN?;*OPC?\n".encode())
+        assert source.capture(2.0) == NoTrigger(0.0, disturbed=True)
+        caught(source)
+
+
+class Drifting(TektronixTds):
+    """A driver of a scope that answers otherwise about its trigger level as soon as it has triggered once."""
+
+    armed = False
+
+    def acquire(self, trigger_wait_s: float) -> bool:
+        self.armed = True
+        return super().acquire(trigger_wait_s)
+
+    def configure(self, plan: Plan) -> None:
+        self.armed = False
+        super().configure(plan)
+
+    def watched(self, channels: Sequence[str]) -> tuple[str, ...]:
+        return (*super().watched(channels), str(self.armed))
+
+
+def test_a_setting_that_answers_otherwise_once_it_is_in_force_does_not_withhold_captures_for_ever(curve: Bench) -> None:
+    with contextlib.closing(open_link(curve.resource)) as link:
+        driver = Drifting(link, Identity("PEAKWHITE,SIM-CURVE,SIM000001,1.0"), Clock())
+        source = ScopeSource(link, "SCOPE", driver, None, lambda: 0)
+        source.configure(Task.LEVELS, setup())
+        assert [isinstance(source.capture(2.0), Capture) for _ in range(4)] == [False, False, True, True]
 
 
 def test_twelve_bits_are_seen_as_such(start: Callable[..., Bench]) -> None:
@@ -558,6 +635,12 @@ def test_a_scope_that_can_not_even_be_forced_has_no_trigger() -> None:
 
         def fetch(self, channels: object) -> Any:
             raise AssertionError("nothing to fetch")
+
+        def watched(self, channels: object) -> tuple[str, ...]:
+            return ()
+
+        def is_stopped(self) -> bool:
+            return True
 
         def read_setup(self) -> Any: ...
         def restore(self, setup: object) -> None: ...
