@@ -5,12 +5,11 @@ calibrated 1-2-5 step whose screen of 8 divisions holds sync tip to target with 
 where chroma rides on white), red, green and blue alike, the span centred. Signals that do not fit get another one
 (`scope_ranges`).
 
-The trigger is always a plain edge, DC coupled. High-frequency reject is not used: on sync at 85 % of its depth it does
-harm. A one-pole reject of 80 kHz lets the tip of a line sync behind a white line come no deeper than 74 % of the sync
-depth, an equalising pulse 61 % (of 50 kHz: 39 and 17 %; `tests/unit/sources/test_trigger_level.py` has these figures from
-the simulated unit), so that the trigger fails where the picture is bright. Nor is a video trigger of the scope's own used:
-it knows few systems, wants sync on the picture and says nothing of where it slices, while an edge at the learnt level and
-sync found by software serve all of them.
+The trigger is always a plain edge, DC coupled. High-frequency reject is not used: it spares no capture, since sync is found
+in the record anyway, and does harm at 85 % of the sync depth. Through one pole of 80 kHz the tip of a line sync behind a
+white line comes 78 % deep, of 50 kHz 40 % (`tests/unit/sources/test_trigger_level.py`): the brighter the picture, the fewer
+triggers. Nor is a video trigger of the scope's own used: it knows few systems, wants sync on the picture and does not say
+where it slices, while an edge at the level found last, and a free record where none comes, serve every signal.
 """
 
 import math
