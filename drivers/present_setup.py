@@ -42,6 +42,7 @@ class ScopeSetup:
         trigger_source: `CH4`, `EXT`, or the dialect's own word.
         falling, normal_mode: of the edge trigger; `normal_mode` False: it runs on by itself without one.
         running: False: stopped, so that the memory holds one record.
+        acquisition, time_mode: in the dialect's words, in capitals; empty where it has none.
         kept: headers and what they were answered with, in the order in which they can be given back.
     """
 
@@ -53,6 +54,8 @@ class ScopeSetup:
     normal_mode: bool
     running: bool
     kept: tuple[tuple[str, str], ...]
+    acquisition: str = ""
+    time_mode: str = ""
 
     def reply(self, header: str) -> str:
         """What that header, one of the dialect's table, was answered with."""
@@ -68,8 +71,8 @@ class SettingsTree:
     """Headers by meaning, in the order in which they can be given back; `{n}` stands for the number of a channel.
 
     Every setting that `configure` changes is named here. These meanings are understood, others only kept:
-    of a channel `on probe scale position coupling limiter inverted`; of the scope `time_scale trigger_source
-    trigger_level slope trigger_mode`.
+    of a channel `on probe scale position coupling limiter inverted`; of the scope `time_scale time_mode acquisition
+    trigger_source trigger_level slope trigger_mode`.
 
     Attributes:
         centre_v: volts in the middle of the screen from volts per division and the answer to `position`.
@@ -148,6 +151,8 @@ def setup_of(
         normal_mode=text("trigger_mode").startswith("NORM"),
         running=running,
         kept=kept,
+        acquisition=text("acquisition"),
+        time_mode=text("time_mode"),
     )
 
 

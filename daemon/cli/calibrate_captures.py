@@ -2,12 +2,12 @@
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
 from ...drivers.capture import Capture
-from ...drivers.errors import UnreadableInput, UsageError
+from ...drivers.errors import InstrumentError, UnreadableInput, UsageError
 from ..acquisition import Source, Task
 from ..config import Setup
 from ..config.settings import Settings
@@ -45,17 +45,26 @@ class Recorded:
 
 @dataclass(frozen=True)
 class FromScope:
-    """Captures from the open scope, of whole fields, with all channels of the hookup on: the range is then that of every day."""
+    """Captures from the open scope, of whole fields, with all channels of the hookup on: the range is then that of every day.
+
+    A scope that only its user sets may give one record again and again: it counts once, and not at the next step.
+    """
 
     source: Source
     setup: Setup
     channels: Sequence[str]
+    taken_at_ns: set[int] = field(default_factory=set)
 
     def take(self, step: str, file: Path | None) -> Sequence[Capture]:
         wait_for(step)
         self.source.configure(Task.FIELD, self.setup)
-        last = settled(self.source, self.channels)
-        return [last, *(one_capture(self.source) for _ in range(CAPTURES - 1))]
+        captures = [settled(self.source, self.channels), *(one_capture(self.source) for _ in range(CAPTURES - 1))]
+        new = {one.captured_at_ns: one for one in captures if one.captured_at_ns not in self.taken_at_ns}
+        if not new:
+            do = "press Single on it at every step, once the picture or level stands"
+            raise InstrumentError("it still holds the record of the step before", where=self.source.identity, do=do)
+        self.taken_at_ns.update(new)
+        return list(new.values())
 
 
 @contextmanager

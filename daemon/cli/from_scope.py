@@ -6,17 +6,21 @@ from contextlib import contextmanager
 from ...drivers.capture import FORCED, Capture
 from ...drivers.errors import InstrumentError, UsageError
 from ..acquisition import NoTrigger, Source
+from ..config.model import ScopeTable
 from ..config.settings import Settings
 from ..measure.levels import is_clipped
 
 MOST_TRIES = 8
 DEADLINE_S = 2.0
+HANDS_OFF = "hands-off-"
+"""What begins the codes of notes on a scope that only its user sets."""
 
 
 @contextmanager
 def opened_scope(settings: Settings, *, scope: str | None, family: str | None, where: str) -> Iterator[Source]:
     """The scope that is named, else that of the settings; `where` is the command that asks.
 
+    It is opened as the settings say: hands off, or set up and given back or not.
     Raises UsageError, MalformedResource, UnknownInstrument, LinkError.
     """
     resource = scope or settings.tables.scope.resource
@@ -24,13 +28,22 @@ def opened_scope(settings: Settings, *, scope: str | None, family: str | None, w
         raise UsageError(
             "no scope is named", where=where, do="give --scope RESOURCE, or resource under [scope] in the settings"
         )
-    from ..sources.scope import open_scope
-
-    source = open_scope(resource, family=family or settings.tables.scope.family)
+    source = _open(resource, settings.tables.scope, family)
     try:
         yield source
     finally:
         source.close()
+
+
+def _open(resource: str, table: ScopeTable, family: str | None) -> Source:
+    from ..sources.hands_off import open_hands_off
+    from ..sources.scope import open_scope
+    from ..sources.users_setup import UsersSetup
+
+    family = family or table.family
+    if table.hands_off:
+        return open_hands_off(resource, family=family)
+    return open_scope(resource, family=family, users=UsersSetup(restore=table.restore))
 
 
 def settled(source: Source, channels: Sequence[str], *, triggered: bool = False) -> Capture:
@@ -47,6 +60,7 @@ def settled(source: Source, channels: Sequence[str], *, triggered: bool = False)
         if not off and not (triggered and capture.triggered_by == FORCED):
             return capture
     if off:
+        _raise_noted(source)
         raise InstrumentError("it runs off every range", where=off[0], do="check what is connected to it")
     raise InstrumentError(
         "the scope found no trigger", where=_name(source), do="check the sync probe, and that the unit is on"
@@ -54,11 +68,23 @@ def settled(source: Source, channels: Sequence[str], *, triggered: bool = False)
 
 
 def one_capture(source: Source) -> Capture:
-    """The next capture of a configured source. Raises InstrumentError."""
-    capture = source.capture(DEADLINE_S)
-    if isinstance(capture, NoTrigger):
-        raise InstrumentError("the scope gives no record", where=_name(source), do="stop what else uses it")
-    return capture
+    """The next capture of a configured source. Raises InstrumentError, in the source's words where only the user sets it."""
+    for _ in range(MOST_TRIES):
+        capture = source.capture(DEADLINE_S)
+        if not isinstance(capture, NoTrigger):
+            return capture
+        if not capture.disturbed:
+            _raise_noted(source)
+            raise InstrumentError("the scope gives no record", where=_name(source), do="stop what else uses it")
+    do = "stop what else uses it, and leave its knobs alone meanwhile"
+    raise InstrumentError("its settings change while it captures", where=_name(source), do=do)
+
+
+def _raise_noted(source: Source) -> None:
+    """Raise what a hands-off source says is missing, if anything."""
+    for note in source.notes:
+        if note.code.startswith(HANDS_OFF):
+            raise InstrumentError(note.text, where=_name(source), do=note.do)
 
 
 def _name(source: Source) -> str:

@@ -1,11 +1,11 @@
 """Captures from a scope that only its user sets: nothing is changed, and what a level lacks is said.
 
 The records of several channels are of one trigger only while the scope is stopped. A single channel is read from a
-running scope too.
+running scope too. A record during which its user turned a knob is passed over; the next one follows it.
 """
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 import numpy as np
 
@@ -18,13 +18,16 @@ from ...drivers.waiting import Clock
 from ..acquisition import Note, NoTrigger, Task
 from ..config import Setup
 from ..measure.hookup import Hookup
+from ..measure.targets import Conditions
+from .hands_off_lacks import lacking, lacking_in
 from .reached_scope import ReachedScope, check_hookup, reach
 
-SHORTEST_SPAN_S = 150e-6
-"""Two whole lines of 15 kHz, wherever the record begins."""
-LONGEST_STEP_S = 200e-9
-"""Five million samples a second are the fewest that a level is measured with."""
 LIMITER_MHZ = 20.0
+TURNED = Note(
+    "hands-off-turned",
+    "a range was turned while the scope was stopped, and its record is not to be believed any longer",
+    "press Run/Stop or Single on the scope",
+)
 
 
 def open_hands_off(
@@ -47,7 +50,7 @@ class HandsOffSource:
     def __init__(self, scope: ReachedScope, now_ns: Callable[[], int] = time.time_ns) -> None:
         self._scope = scope
         self._now_ns = now_ns
-        self._hookup: Hookup | None = None
+        self._conditions: Conditions | None = None
         self._notes: tuple[Note, ...] = ()
         self._last: Capture | None = None
 
@@ -72,21 +75,25 @@ class HandsOffSource:
             raise InstrumentError(
                 "no channel is clipped to anything", where=self._scope.link.resource, do="set the hookup"
             )
-        self._hookup = hookup
+        self._conditions = setup.conditions
 
     def capture(self, deadline_s: float) -> Capture | NoTrigger:
-        if self._hookup is None:
+        if self._conditions is None:
             raise RuntimeError("configure comes before capture")
+        hookup = self._conditions.hookup.recorded
         present = self._scope.driver.read_setup()
-        shown = tuple(
-            name for name in self._hookup.recorded.channels if (channel := present.channel(name)) and channel.on
-        )
-        self._notes = tuple(lacking(present, self._hookup, shown))
+        shown = tuple(name for name in hookup.channels if (channel := present.channel(name)) and channel.on)
+        self._notes = tuple(lacking(present, self._conditions, shown))
         if not shown or (present.running and len(shown) > 1):
             return NoTrigger(0.0)
+        watched = self._scope.driver.watched(shown)
         record = self._scope.driver.fetch(shown)
-        if record.seconds_per_sample > LONGEST_STEP_S:
-            self._notes += (_too_coarse(record.seconds_per_sample),)
+        if watched != self._scope.driver.watched(shown):
+            return NoTrigger(0.0, disturbed=True)
+        if self._last is not None and _same(record, self._last) and _rescaled(record, self._last):
+            self._notes += (TURNED,)
+            return NoTrigger(0.0, disturbed=True)
+        self._notes += tuple(lacking_in(record, hookup))
         return self._captured(record, present)
 
     def close(self) -> None:
@@ -111,38 +118,16 @@ class HandsOffSource:
         return self._last
 
 
-def lacking(present: ScopeSetup, hookup: Hookup, shown: tuple[str, ...]) -> Iterator[Note]:
-    """What the scope's present set-up lacks for a level of every channel of the hookup; `shown` are switched on."""
-    clips = hookup.recorded.clips
-    off = [f"{clip.channel} ({clip.role})" for clip in clips if clip.channel not in shown]
-    if off:
-        yield Note("hands-off-channel-off", f"{' and '.join(off)} switched off on the scope", "switch it on there")
-    if present.running and len(shown) > 1:
-        text = "the scope runs, so that its channels would come from several triggers"
-        yield Note("hands-off-running", text, "press Run/Stop or Single on the scope for a reading")
-    for name in shown:
-        channel = present.channel(name)
-        if channel is not None and not channel.coupling.startswith("D"):
-            text = f"{name} is coupled {channel.coupling} on the scope: blanking moves with the picture"
-            yield Note("hands-off-coupling", text, "set its coupling to DC")
-        if channel is not None and channel.inverted:
-            yield Note("hands-off-inverted", f"{name} is inverted on the scope", "switch its inversion off")
-    if present.span_s < SHORTEST_SPAN_S:
-        text = (
-            f"the scope's record lasts {present.span_s * 1e6:.3g} us; two whole lines take {SHORTEST_SPAN_S * 1e6:g} us"
-        )
-        yield Note("hands-off-span", text, "turn its time base to 20 us a division or slower")
-
-
-def _too_coarse(seconds_per_sample: float) -> Note:
-    text = (
-        f"the scope samples every {seconds_per_sample * 1e9:.3g} ns; a level needs {LONGEST_STEP_S * 1e9:g} ns or less"
-    )
-    return Note("hands-off-rate", text, "turn its time base faster, or its memory longer")
-
-
 def _same(record: Record, last: Capture) -> bool:
     return len(record.channels) == len(last.channels) and all(
         new.name == old.name and np.array_equal(new.codes, old.codes)
+        for new, old in zip(record.channels, last.channels, strict=True)
+    )
+
+
+def _rescaled(record: Record, last: Capture) -> bool:
+    """Whether the same codes are said to be other volts than before."""
+    return any(
+        (new.volts_per_code, new.volts_at_code_zero) != (old.volts_per_code, old.volts_at_code_zero)
         for new, old in zip(record.channels, last.channels, strict=True)
     )

@@ -1,11 +1,12 @@
 """A scope that only its user sets: what is read of it, what is said to be lacking, and that nothing is changed."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from typing import Any, cast
 
 import pytest
 
-from family_rig import LEVELS, Rig, SimulatedScope
+from family_rig import LEVELS, Rig, SimulatedScope, volts_of
 from peakwhite.daemon.acquisition import NoTrigger, Task
 from peakwhite.daemon.config import Setup
 from peakwhite.daemon.measure.engine import measure_capture
@@ -14,6 +15,9 @@ from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.daemon.sources.hands_off import HandsOffSource, open_hands_off
 from peakwhite.drivers.capture import Capture
 from peakwhite.drivers.families import family_named
+from peakwhite.drivers.family import Driver
+from peakwhite.drivers.records import Record
+from peakwhite.drivers.scpi_driver import ScpiDriver
 
 DIALECTS = {"tektronix-tds": "curve", "tektronix-mso": "outgoing", "rigol-1000z": "preamble"}
 DIALECTS |= {"rigol-dho": "words", "rigol-mso5000": "settling"}
@@ -74,6 +78,87 @@ def test_the_record_of_a_stopped_scope_is_measured_and_nothing_is_changed(rig: R
     assert (capture.triggered_by, capture.bandwidth_mhz) == (TRIGGERED_BY.get(rig.family.name, "CH4"), 20.0)
     source.close()
     assert rig.driver.read_setup() == before
+
+
+def answers(rig: Rig) -> list[str]:
+    """What another client hears of every setting, and of whether the scope runs."""
+    driver = rig.connect()
+    assert isinstance(driver, ScpiDriver)
+    channels = driver.abilities.channels
+    tree = type(driver).tree
+    headers = [header for group in tree.groups(channels) for header in group]
+    return [*(rig.link.query(f"{header}?") for header in headers), str(driver.read_setup().running)]
+
+
+@pytest.mark.parametrize("stopped", [True, False], ids=["stopped", "running"])
+def test_every_answer_about_the_set_up_is_the_same_before_and_after_a_session(
+    rig: Rig, hands_off: Open, stopped: bool
+) -> None:
+    rig.driver.configure(LEVELS)
+    rig.caught("CH1")
+    if not stopped:
+        rig.driver.release()
+    before = answers(rig)
+    for hookup in (BENCH_DEFAULT, LUMA):
+        source = hands_off(hookup)
+        for task in (Task.LEVELS, Task.FIELD, Task.EDGE):
+            source.configure(task, Setup(conditions=Conditions(hookup)))
+            source.capture(1.0)
+        assert answers(rig) == before
+        source.close()
+    assert answers(rig) == before
+    assert len(before) > 30
+
+
+def test_the_users_knobs_are_followed(rig: Rig, hands_off: Open) -> None:
+    source = hands_off(BENCH_DEFAULT)
+    for volts_per_div in (0.2, 0.5):
+        rig.driver.configure(
+            replace(LEVELS, channels=tuple(replace(one, volts_per_div=volts_per_div) for one in LEVELS.channels))
+        )
+        record = rig.caught_with_white("CH1")
+        capture = source.capture(1.0)
+        assert isinstance(capture, Capture)
+        assert capture.channels[0].full_scale_v == pytest.approx(8 * volts_per_div)
+        assert volts_of(capture.channels[0]).max() == pytest.approx(volts_of(record.channels[0]).max(), abs=1e-6)
+
+
+def test_a_signal_off_the_range_is_said_to_be(rig: Rig, hands_off: Open) -> None:
+    rig.driver.configure(
+        replace(LEVELS, channels=(replace(LEVELS.channels[0], volts_per_div=0.05), *LEVELS.channels[1:]))
+    )
+    rig.caught_with_white("CH2")
+    source = hands_off(BENCH_DEFAULT)
+    assert isinstance(source.capture(1.0), Capture)
+    assert codes(source) == ["hands-off-clipped"]
+
+
+class FollowsTheKnob:
+    """A driver of a model whose preamble follows the knob, whatever record it holds."""
+
+    def __init__(self, driver: Driver) -> None:
+        self._driver = driver
+        self.factor = 1.0
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._driver, name)
+
+    def fetch(self, channels: Sequence[str]) -> Record:
+        record = self._driver.fetch(channels)
+        turned = [replace(one, volts_per_code=one.volts_per_code * self.factor) for one in record.channels]
+        return replace(record, channels=tuple(turned))
+
+
+def test_a_record_that_is_said_to_be_other_volts_than_before_is_believed_no_longer(rig: Rig, hands_off: Open) -> None:
+    rig.driver.configure(LEVELS)
+    rig.caught("CH1")
+    source = hands_off(BENCH_DEFAULT)
+    scope = FollowsTheKnob(source._scope.driver)
+    source._scope = replace(source._scope, driver=cast(Driver, scope))
+    assert isinstance(source.capture(1.0), Capture)
+    scope.factor = 2.5
+    assert source.capture(1.0) == NoTrigger(0.0, disturbed=True)
+    assert codes(source) == ["hands-off-turned"]
 
 
 def test_the_same_record_read_again_keeps_its_time(rig: Rig, hands_off: Open) -> None:

@@ -218,7 +218,8 @@ def test_a_signal_that_is_never_flat_and_small_gets_a_finer_range_and_the_house_
 
 def test_black_colours_and_inputs_with_nothing_but_noise_keep_the_house_range() -> None:
     random = np.random.default_rng(3)
-    for roles in (("red", "green", "blue"), ("luma",), ("sync",)):
+    hookups: tuple[tuple[Role, ...], ...] = (("red", "green", "blue"), ("luma",), ("sync",))
+    for roles in hookups:
         conditions = Conditions(Hookup(tuple(Clip(f"CH{number}", role) for number, role in enumerate(roles, 1))))
         ranges, (house,) = Ranges(OFFSET_DIVISIONS), house_ranges(conditions).values()
         noise = random.normal(size=12_000)
