@@ -138,7 +138,10 @@ export class NewestWins {
   }
 }
 
-/** Where a level has been in the last ten seconds: one sample in 50 ms, NaN where there was none. Oldest first. */
+/**
+ * Where a level has been in the last ten seconds: one sample in 50 ms, NaN where there was none. Oldest first. It breaks
+ * off where the level came another way than before, by another range or probe: the two are not on one scale.
+ */
 export class Trail {
   constructor() {
     this.binMs = 50;
@@ -150,19 +153,31 @@ export class Trail {
   clear() {
     this.mv.fill(NaN);
     this.bin = null;
+    this.path = undefined;
   }
 
-  /** A level seen at `nowMs`; the last of a bin counts. From one less than two seconds ago the trail runs on straight. */
-  note(mv, nowMs) {
+  /**
+   * A level seen at `nowMs`, by what `path`; the last of a bin counts. From one less than two seconds ago the trail runs on
+   * straight.
+   */
+  note(mv, nowMs, path = null) {
     this.age(nowMs);
     this.bin ??= Math.floor(nowMs / this.binMs);
+    if (path !== this.path) this.#breakOff(path);
     const last = this.mv.length - 1;
+    const earliest = last - Math.min(this.bridgeBins, this.bin - this.begun);
     let from = last - 1;
-    while (from > last - this.bridgeBins && Number.isNaN(this.mv[from])) from -= 1;
-    const start = this.mv[from];
+    while (from > earliest && Number.isNaN(this.mv[from])) from -= 1;
+    const start = from < earliest ? NaN : this.mv[from];
     this.mv[last] = mv;
     if (Number.isNaN(start)) return;
     for (let n = from + 1; n < last; n += 1) this.mv[n] = start + ((mv - start) * (n - from)) / (last - from);
+  }
+
+  #breakOff(path) {
+    this.path = path;
+    this.begun = this.bin;
+    this.mv[this.mv.length - 2] = NaN;
   }
 
   /** Let the trail grow old without a new level. */

@@ -53,7 +53,7 @@ export class Rule {
     const low = channel.low_mv ?? channel.peak_white_mv;
     const high = channel.high_mv ?? channel.peak_white_mv;
     this.range.hold(low, high, nowMs);
-    if (!channel.held) this.trail.note(channel.peak_white_mv, nowMs);
+    if (!channel.held) this.trail.note(channel.peak_white_mv, nowMs, channel.path);
   }
 
   /** Forget where the level was. */

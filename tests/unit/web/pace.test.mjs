@@ -105,3 +105,16 @@ test("a trail runs on between readings of a slow scope and breaks where none cam
   broken.note(700, 3000);
   assert.ok(Number.isNaN(broken.mv.at(-2)));
 });
+
+test("a trail breaks off where the level comes by another range, however the readings fall, and goes on from there", () => {
+  for (const apart of [20, 50, 500]) {
+    const trail = new Trail();
+    for (let t = 0; t <= 2000; t += apart) trail.note(700, t, "8 mV a state");
+    const after = 2000 + apart;
+    for (let t = after; t <= after + 1000; t += apart) trail.note(710, t, "20 mV a state");
+    const first = trail.mv.indexOf(710);
+    assert.ok(first > 0 && Number.isNaN(trail.mv[first - 1]), `${apart} ms`);
+    assert.ok(trail.mv.slice(first).every((mv) => mv === 710), `${apart} ms`);
+    assert.ok(trail.mv.slice(0, first - 1).includes(700), `${apart} ms`);
+  }
+});
