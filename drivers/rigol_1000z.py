@@ -45,7 +45,7 @@ class Rigol1000Z(RigolDriver):
 RIGOL_1000Z = Family(
     name="rigol-1000z",
     series="DS1000Z and MSO1000Z series",
-    identities=(r"RIGOL TECHNOLOGIES,(DS|MSO)1\d{3}Z", r"PEAKWHITE,SIM-PREAMBLE,"),
+    identities=(r"RIGOL TECHNOLOGIES,(DS|MSO)1\d{3}Z", r"PEAKWHITE,SIM-PREAMBLE(-1002)?,"),
     ways=("USBTMC", "VXI-11", "raw socket"),
     abilities=abilities_of,
     driver=Rigol1000Z,

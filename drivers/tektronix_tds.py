@@ -59,7 +59,7 @@ class TektronixTds(TektronixDriver):
 TEKTRONIX_TDS = Family(
     name="tektronix-tds",
     series="TDS, TPS and TBS series",
-    identities=(r"TEKTRONIX,(TDS|TPS|TBS) ?(2\d\d|[12]\d{3})", r"PEAKWHITE,SIM-CURVE,"),
+    identities=(r"TEKTRONIX,(TDS|TPS|TBS) ?(2\d\d|[12]\d{3})", r"PEAKWHITE,SIM-CURVE(-1002)?,"),
     ways=("USBTMC", "raw socket"),
     abilities=abilities_of,
     driver=TektronixTds,

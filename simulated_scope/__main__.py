@@ -54,6 +54,9 @@ def _parser() -> argparse.ArgumentParser:
         "--dialects", action="store_true", help="print what each dialect calls itself, as JSON, and end"
     )
     parser.add_argument("--identity", help="what *IDN? answers instead of the dialect's own")
+    parser.add_argument(
+        "--channels", type=int, choices=(2, 4), default=4, help="of the model; its identity tells two by a number"
+    )
     parser.add_argument("--bits", type=int, choices=(8, 12), help="of the converter; left out, the dialect's own")
     parser.add_argument("--clock", choices=("real", "fast"), default="real", help="fast: no waiting for acquisitions")
     parser.add_argument("--seed", type=int, help="fixes noise and the instants of captures")
@@ -73,8 +76,8 @@ async def _run(options: argparse.Namespace, unit: Unit) -> None:
     dialect = DIALECTS[options.dialect]
     adc = Adc(options.bits or dialect.bits, dialect.codes_per_div)
     about = {"dialect": options.dialect, "bits": adc.bits, "clock": options.clock, "seed": seed}
-    instrument = Instrument(adc, clock, seed, unit, dialect.divisions)
-    face = dialect(instrument, faults, options.identity or dialect.default_identity)
+    instrument = Instrument(adc, clock, seed, unit, dialect.divisions, options.channels)
+    face = dialect(instrument, faults, options.identity or _identity(dialect.default_identity, options.channels))
     ways = {"scpi": (scpi_listener(face), options.port, f"TCPIP0::{HOST}::{{}}::SOCKET")}
     if options.vxi11 is not None:
         ways["vxi11"] = (vxi11_listener(face), options.vxi11, f"TCPIP0::{HOST},{{}}::inst0::INSTR")
@@ -97,6 +100,12 @@ async def _run(options: argparse.Namespace, unit: Unit) -> None:
     for listener, _, _ in ways.values():
         await listener.end()
     await control.end()
+
+
+def _identity(of_four: str, channels: int) -> str:
+    """A dialect's own identity; a model of two channels is the one with 1002 to its name."""
+    maker, model, rest = of_four.split(",", 2)
+    return of_four if channels == 4 else f"{maker},{model}-1002,{rest}"
 
 
 def _end_wanted() -> asyncio.Event:

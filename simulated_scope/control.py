@@ -66,6 +66,7 @@ probe_ratio | the probe that really is there; the scope is told another by SCPI
 compensation_pct | what the probe adds to every edge, above 0 over-compensated
 compensation_tau_us | how long that takes to die away
 terminated | null: as the front end
+clipped_to | the signal that its probe is on, of those that the format has; null: the one that the format has for it
 """
 
 import dataclasses

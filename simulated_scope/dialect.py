@@ -96,7 +96,7 @@ class Dialect(Face):
             return said_channel(channel, scope.trigger.channel)
 
         def write(index: int, arguments: Arguments) -> None:
-            word = choice(arguments, *names, *((external,) if external else ()))
+            word = choice(arguments, *list(names)[: scope.channel_count], *((external,) if external else ()))
             if word == external:
                 scope.set_trigger(external=True, channel=EXT_WIRED_TO)
             else:

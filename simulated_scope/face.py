@@ -28,7 +28,7 @@ class Face(ABC):
         self.faults = faults
         self.identity = identity
         self.status = Status()
-        self.table = CommandTable()
+        self.table = CommandTable(instrument.channel_count)
         self._add_common()
         self.add_commands()
 

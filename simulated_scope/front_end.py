@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from .settings import BadSetting, Check, changed, integer, number, one_of, or_null
-from .unit import Role, Unit
+from .unit import ROLES, Role, Unit
 
 CHANNELS = (1, 2, 3, 4)
 SCOPE_INPUT_OHM = 1e6
@@ -32,6 +32,7 @@ class InputFault:
     compensation_pct: float = 0.0
     compensation_tau_us: float = 20.0
     terminated: Termination | None = None
+    clipped_to: Role | None = None
 
 
 @dataclass(frozen=True)
@@ -100,6 +101,7 @@ INPUT_CHECKS: dict[str, Check] = {
     "compensation_pct": number(-50, 50),
     "compensation_tau_us": number(0.2, 200),
     "terminated": or_null(_TERMINATION),
+    "clipped_to": or_null(one_of(*ROLES)),
 }
 FRONT_CHECKS: Mapping[str, Check] = {
     "terminated": _TERMINATION,

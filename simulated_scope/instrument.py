@@ -90,7 +90,10 @@ class _Armed:
 class Instrument:
     """One scope. All methods are called from the event loop's thread."""
 
-    def __init__(self, adc: Adc, clock: Clock, seed: int, unit: Unit, divisions: int) -> None:
+    def __init__(
+        self, adc: Adc, clock: Clock, seed: int, unit: Unit, divisions: int, channel_count: int = len(CHANNELS)
+    ) -> None:
+        self.channel_count = channel_count
         self.adc = adc
         self.clock = clock
         self.seed = seed

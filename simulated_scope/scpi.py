@@ -92,7 +92,8 @@ class CommandTable:
     from_root_too = False
     """A header that is none where the path leads is looked for from the root as well."""
 
-    def __init__(self) -> None:
+    def __init__(self, channels: int = 4) -> None:
+        self._channels = channels
         self._commands: dict[str, tuple[Command, int]] = {}
 
     def add(
@@ -104,7 +105,7 @@ class CommandTable:
         """Enters a header such as `CH<n>:SCAle` or `TIMebase[:MAIN]:SCALe`.
 
         Capitals are the short form, without underscores that stand by small letters; a node in brackets may be left out,
-        `<n>` is a number from 1 to 4.
+        `<n>` is the number of a channel.
         """
         nodes = [(node, bool(bracket)) for bracket, node in re.findall(r"(\[?):?([^:\[\]]+)\]?", pattern)]
         required = [node for node, optional in nodes if not optional]
@@ -112,7 +113,7 @@ class CommandTable:
         spellings = [{_long(node), _short(node)} | ({""} if optional else set()) for node, optional in nodes]
         for chosen in itertools.product(*spellings):
             header = ":".join(filter(None, chosen))
-            for index in range(1, 5) if "{n}" in header else (0,):
+            for index in range(1, self._channels + 1) if "{n}" in header else (0,):
                 self._commands[header.format(n=index)] = (command, index)
 
     def find(self, element: Element) -> tuple[Command, int]:

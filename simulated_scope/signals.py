@@ -12,9 +12,12 @@ from .shapes import shape
 from .unit import FORMATS, SYNC_FORMS, TTL_HIGH_MV, TTL_LOW_MV, WEIGHTS, Role, Unit
 
 
-def role_on(unit: Unit, channel: int) -> Role | None:
+def role_on(unit: Unit, front: Front, channel: int) -> Role | None:
     """The signal that is clipped to a channel, None where nothing is."""
     roles = FORMATS[unit.format]
+    moved_to = front.input(channel).clipped_to
+    if moved_to is not None:
+        return moved_to if moved_to in roles else None
     return roles[channel - 1] if channel <= len(roles) else None
 
 
@@ -107,7 +110,7 @@ def trace(unit: Unit, front: Front, channel: int, settings: ChannelSettings, adc
     sign = -1.0 if settings.inverted else 1.0
     per_connector_mv = sign * codes_per_tip_mv * (1 + fault.gain_error_pct / 100) * settings.probe / fault.probe_ratio
     error_codes = sign * fault.offset_error_mv * codes_per_tip_mv
-    role = role_on(unit, channel)
+    role = role_on(unit, front, channel)
     if settings.coupling == "GND" or role is None or unit.signal(role).disconnected:
         flat = Trace(None, 0.0, zero_code + error_codes, noise_codes=noise_codes, noise_band_hz=band_hz)
         return replace(flat, linearity=linearity)

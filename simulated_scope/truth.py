@@ -21,8 +21,8 @@ def truth(unit: Unit, front: Front, switched_on_for_s: float = 0.0) -> dict[str,
     """
     signals = {}
     for channel in CHANNELS:
-        role = role_on(unit, channel)
-        if role is not None:
+        role = role_on(unit, front, channel)
+        if role is not None and role not in signals:
             signals[role] = {"channel": f"CH{channel}", **_levels(unit, front, role, channel, switched_on_for_s)}
     lines = unit.progressive_lines
     lines_per_field = unit.constants.lines / 2 if lines is None else float(lines)

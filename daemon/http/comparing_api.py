@@ -85,6 +85,8 @@ def _taken(services: Services) -> models.OneProbeBody:
     setup = services.setup.current
     taken = setup.conditions.one_probe
     apart_s = too_far_apart_s(taken)
+    latest = services.hub.latest
+    now_ns = None if latest is None else latest.reading.captured_at_ns
     return models.OneProbeBody(
         taken=[
             models.OneProbeLevelBody(
@@ -92,6 +94,7 @@ def _taken(services: Services) -> models.OneProbeBody:
                 channel=one.channel,
                 level_mv=plain(one.level_mv),
                 captured_at=iso_utc(one.captured_at_ns),
+                age_s=None if not now_ns or not one.captured_at_ns else plain((now_ns - one.captured_at_ns) / 1e9),
             )
             for one in taken
         ],

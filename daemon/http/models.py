@@ -187,6 +187,7 @@ class OneProbeLevelBody(BaseModel):
     channel: str
     level_mv: float
     captured_at: str | None
+    age_s: float | None = Field(description="against the newest reading; null where there is none")
 
 
 class OneProbeBody(BaseModel):

@@ -4,6 +4,7 @@ import { Cautions } from "./cautions.js";
 import { ChannelPanel } from "./channel.js";
 import { LiveLink, liveUrl } from "./live.js";
 import { Notice } from "./notice.js";
+import { OneProbe } from "./oneprobe.js";
 import { Announcements, SteadyNumber } from "./pace.js";
 import { ask } from "./rest.js";
 import { WHITE_ROLES } from "./roles.js";
@@ -23,6 +24,7 @@ const session = new Session(now());
 const notice = new Notice(document);
 const cautions = new Cautions(document);
 const trimmers = new Trimmers(document);
+const oneProbe = new OneProbe(document);
 const announcements = new Announcements();
 const panels = new Map();
 const windows = new Map();
@@ -73,6 +75,7 @@ async function fetchHookup() {
     askedSetup = setup;
     const roles = WHITE_ROLES.filter((role) => clips.some((clip) => clip.role === role));
     if (!session.reading && roles.length) lay(roles);
+    await oneProbe.follow(clips);
   } catch {
     // the first reading lays the rules out
   }
@@ -118,7 +121,8 @@ function say(nowMs) {
   notice.show(notes);
   put(find("sync-line"), stale ? "no live reading" : syncLine(sync.shown));
   put(find("rate"), stale ? "" : rateWords(rate.next(session.rate.perSecond(nowMs), nowMs)));
-  put(find("match"), stale ? "\u00a0" : matchLine(match));
+  const guided = match.shown ? null : oneProbe.words(nowMs);
+  put(find("match"), stale ? "\u00a0" : (guided ?? matchLine(match)));
   announce(notes[0], conditions, nowMs);
 }
 

@@ -1,0 +1,65 @@
+// One probe moved over red, green, blue and back to red: what was taken, how old it is, and what comes next.
+
+import { ask } from "./rest.js";
+import { COLOURS } from "./roles.js";
+import { ago, listed, whole } from "./words.js";
+
+const PATH = "match/one-probe";
+
+/** The only colour of a hookup, or null: with one there is nothing to match but by moving its probe. */
+export function onlyColour(clips) {
+  const colours = clips.map((clip) => clip.role).filter((role) => COLOURS.includes(role));
+  return colours.length === 1 ? colours[0] : null;
+}
+
+/** What to say of `{taken, due, problem}` as the daemon gave it `sinceS` seconds ago. */
+export function guidance({ taken, due, problem }, sinceS) {
+  const all = taken.length === 4;
+  const had = listed(taken.map((one) => `${one.role} ${whole(one.level_mv)}\u00a0mV${age(one, sinceS)}`));
+  if (problem) return `One probe: ${problem}; begin anew with ${due}`;
+  if (all) return `One probe: all taken, ${had}`;
+  if (!taken.length) return `One probe: show full white, put the probe on ${due} and take it; then the others within 60\u00a0s`;
+  const back = taken.length === 3 ? "back to " : "to ";
+  return `One probe: ${had}; move the same probe ${back}${due} and take it`;
+}
+
+const age = (one, sinceS) => (one.age_s === null ? "" : ` (${ago(one.age_s + sinceS)} ago)`);
+
+/** The words for the match line, and the button that takes the present level. */
+export class OneProbe {
+  constructor(root) {
+    this.button = root.querySelector("[data-take]");
+    this.button.addEventListener("click", () => this.#take());
+    this.body = null;
+    this.refusal = "";
+  }
+
+  /** The hookup is this now. */
+  async follow(clips) {
+    this.refusal = "";
+    this.#stand(onlyColour(clips) === null ? null : await ask(PATH).catch(() => null));
+  }
+
+  /** What the match line says while there is no match, or null where one probe is not the way. */
+  words(nowMs) {
+    return this.body && (this.refusal || guidance(this.body, (nowMs - this.at) / 1000));
+  }
+
+  async #take() {
+    this.button.disabled = true;
+    try {
+      this.refusal = "";
+      this.#stand(await ask(PATH, "POST", { role: this.body.due }));
+    } catch (error) {
+      this.refusal = error.message;
+    }
+    this.button.disabled = false;
+  }
+
+  #stand(body) {
+    this.body = body;
+    this.at = performance.now();
+    this.button.hidden = body === null;
+    if (body) this.button.textContent = `Take as ${body.due}`;
+  }
+}
