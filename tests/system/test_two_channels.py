@@ -1,5 +1,6 @@
 """A scope of two channels: what the page is told to do with it, and one probe that is moved over the colours."""
 
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -9,6 +10,11 @@ from live_client import channel_of, is_fresh, live_client
 ONE_PROBE = "api/v1/match/one-probe"
 HOOKUP = {"clips": [{"channel": "CH1", "role": "red"}, {"channel": "CH2", "role": "sync"}]}
 GAIN_PERCENT = {"red": 100.0, "green": 97.0, "blue": 99.5}
+
+
+def _red_under(setup: int) -> Callable[[dict[str, Any]], bool]:
+    """Readings made under that set-up in which the moved probe shows white."""
+    return lambda reading: reading["setup"] == setup and is_fresh(reading, "red")
 
 
 @pytest.mark.parametrize("dialect", ["curve", "preamble"])
@@ -29,11 +35,11 @@ def test_one_probe_is_moved_over_the_colours_of_a_two_channel_scope(children: An
         for number, role in enumerate(("red", "green", "blue", "red"), 1):
             scope.ask({"front": {"CH1": {"clipped_to": role}}})
             for _ in range(2):
-                reading = live.reading(lambda one, setup=setup: one["setup"] == setup and is_fresh(one, "red"))
+                live.reading(_red_under(setup))
             taken = daemon.json("POST", ONE_PROBE, {"role": role})
             setup = taken["setup"]
             assert [one["role"] for one in taken["taken"]] == ["red", "green", "blue", "red"][:number]
-        reading = live.reading(lambda one: one["setup"] == setup and is_fresh(one, "red"))
+        reading = live.reading(_red_under(setup))
         ages = [one["age_s"] for one in daemon.json("GET", ONE_PROBE)["taken"]]
     assert ages == sorted(ages, reverse=True) and 0.0 <= ages[-1] < ages[0] < 60.0
     match = reading["match"]

@@ -12,18 +12,16 @@ export function onlyColour(clips) {
   return colours.length === 1 ? colours[0] : null;
 }
 
-/** What to say of `{taken, due, problem}` as the daemon gave it `sinceS` seconds ago. */
+/** What to say of `{taken, due, problem}` as the daemon gave it `sinceS` seconds ago: what to do, then what is kept. */
 export function guidance({ taken, due, problem }, sinceS) {
-  const all = taken.length === 4;
-  const had = listed(taken.map((one) => `${one.role} ${whole(one.level_mv)}\u00a0mV${age(one, sinceS)}`));
-  if (problem) return `One probe: ${problem}; begin anew with ${due}`;
-  if (all) return `One probe: all taken, ${had}`;
-  if (!taken.length) return `One probe: show full white, put the probe on ${due} and take it; then the others within 60\u00a0s`;
-  const back = taken.length === 3 ? "back to " : "to ";
-  return `One probe: ${had}; move the same probe ${back}${due} and take it`;
+  const kept = listed(taken.map((one) => `${one.role} ${whole(one.level_mv)}\u00a0mV${age(one, sinceS)}`));
+  if (problem) return `Begin anew with ${due}: ${problem}`;
+  if (taken.length === 4) return `One probe: all taken, ${kept}`;
+  if (!taken.length) return `To match by one probe show full white, put it on ${due} and take it; the others within 60\u00a0s`;
+  return `Move the same probe ${taken.length === 3 ? "back " : ""}to ${due} and take it. Kept: ${kept}`;
 }
 
-const age = (one, sinceS) => (one.age_s === null ? "" : ` (${ago(one.age_s + sinceS)} ago)`);
+const age = (one, sinceS) => (one.age_s === null ? "" : ` (${ago(one.age_s + sinceS)} old)`);
 
 /** The words for the match line, and the button that takes the present level. */
 export class OneProbe {
