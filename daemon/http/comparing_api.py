@@ -1,5 +1,6 @@
 """What a level is compared with, under /api/v1: one probe's other colours, a reference unit, the highest seen so far."""
 
+import asyncio
 from dataclasses import replace
 
 from fastapi import APIRouter
@@ -17,6 +18,9 @@ from . import models
 from .api import may_write, newest
 from .problems import answers
 from .services import Services
+
+LOOKS, LOOK_EVERY_S = 20, 0.05
+"""So often, and so far apart, a level is looked for before taking it is refused."""
 
 
 def comparing_routes(services: Services) -> APIRouter:
@@ -52,8 +56,8 @@ def _one_probe_routes(router: APIRouter, services: Services) -> None:
         Readings then carry the match, its method `one-probe`, for 60 s, or until levels contradict it. Red out of turn
         begins anew.
         """
+        level = await _level(services, body.channel)
         conditions = services.setup.current.conditions
-        level = _level(newest(services), conditions, body.channel)
         _put_in_force(services, replace(conditions, one_probe=with_next(conditions.one_probe, level, body.role)))
         return _taken(services)
 
@@ -66,19 +70,36 @@ def _one_probe_routes(router: APIRouter, services: Services) -> None:
         return _taken(services)
 
 
-def _level(latest: Latest, conditions: Conditions, channel: str | None) -> LevelBudget:
-    """The level of the probe that is moved, as the newest reading has it. Raises UsageError."""
+async def _level(services: Services, channel: str | None) -> LevelBudget:
+    """The level of the probe that is moved, as the newest reading has it, or one that comes soon.
+
+    Some captures fall into the vertical interval, and none is there right after a change. Raises UsageError, NoReading.
+    """
+    for _ in range(LOOKS):
+        moved = _moved(services.setup.current.conditions, channel)
+        latest = services.hub.latest
+        level = None if latest is None else _white_on(moved, latest)
+        if level is not None:
+            return level
+        await asyncio.sleep(LOOK_EVERY_S)
+    newest(services)
+    do = "show a full white field, and see that nothing is clipped"
+    raise UsageError(f"the newest reading shows no white on {moved}", where="channel", do=do)
+
+
+def _white_on(channel: str, latest: Latest) -> LevelBudget | None:
+    return next((one for one in latest.reading.measured.budgets if one.channel == channel), None)
+
+
+def _moved(conditions: Conditions, channel: str | None) -> str:
+    """The channel of the probe that is moved. Raises UsageError."""
     colours = [clip.channel for clip in conditions.hookup.clips if clip.role in COLOURS]
     if channel is None and len(colours) == 1:
         channel = colours[0]
     if channel not in colours:
         what = carrying_a_colour(len(colours)) if channel is None else f"{channel} carries no colour"
         raise UsageError(what, where="channel", do=f"name the one that is moved, of {', '.join(colours) or 'none'}")
-    level = next((one for one in latest.reading.measured.budgets if one.channel == channel), None)
-    if level is None:
-        do = "show a full white field, and see that nothing is clipped"
-        raise UsageError(f"the newest reading shows no white on {channel}", where="channel", do=do)
-    return level
+    return channel
 
 
 def _taken(services: Services) -> models.OneProbeBody:

@@ -10,6 +10,8 @@ def test_the_page_names_the_next_colour_takes_it_and_ends_with_the_match(
     children: Any, open_page: Any, width: int, height: int
 ) -> None:
     scope = children.scope("--clock", "fast", "--seed", "3", "--channels", "2")
+    signals = scope.ask({"get": "truth"})["truth"]["signals"]
+    true_mv = {role: signals[role]["peak_white_mv"] for role in ("red", "green", "blue")}
     scope.ask({"front": {"CH2": {"clipped_to": "sync"}}})
     daemon = children.daemon("serve", "--scope", scope.resource, "--role", "CH1=red", "--role", "CH2=sync")
     seen = open_page(daemon.url, width=width, height=height)
@@ -20,7 +22,7 @@ def test_the_page_names_the_next_colour_takes_it_and_ends_with_the_match(
             "due => document.querySelector('[data-take]').textContent === `Take as ${due}`", arg=due
         )
         assert seen.page.evaluate("document.documentElement.scrollHeight <= innerHeight")
-        seen.page.wait_for_timeout(400)  # a reading of the colour that the probe is on now
+        seen.wait_for_level("red", true_mv[due])
         assert not seen.is_cut("[data-match]")
         seen.page.click("[data-take]")
         seen.page.wait_for_function(
