@@ -20,11 +20,12 @@ class ScpiDriver:
     0 points: not known.
 
     A family gives `tree`, its settings, and `abilities_of`, what a model can do; `ask_headers = staticmethod(ask_chained)`
-    where its dialect takes several queries in one message, which makes `watched` see more, and `is_stopped` where it can
-    tell.
+    where its dialect takes several queries in one message, which makes `watched` see more; `also_watched`, further headers
+    that answer after a capture as they did after `configure`; and `is_stopped` where it can tell apart from these.
     """
 
     tree: SettingsTree
+    also_watched: tuple[str, ...] = ()
     ask_headers: Callable[[Link, Sequence[str]], list[str]] = staticmethod(ask_each)
     abilities_of: Callable[[Identity], Abilities]
 
@@ -45,7 +46,7 @@ class ScpiDriver:
     def watched(self, channels: Sequence[str]) -> tuple[str, ...]:
         """As `Driver.watched` says: range, offset and time base; where one message asks for all, coupling and trigger too."""
         chained = self.ask_headers is not ask_each
-        of_channel = ("scale", "position", *(("coupling", "probe", "inverted") if chained else ()))
+        of_channel = ("scale", "position", *(("coupling", "inverted") if chained else ()))
         of_scope = ("time_scale", *(TRIGGER_MEANINGS if chained else ()))
         headers = [
             self.tree.channel[meaning].format(n=self._number(channel))
@@ -54,6 +55,7 @@ class ScpiDriver:
             if meaning in self.tree.channel
         ]
         headers += [self.tree.scope[meaning] for meaning in of_scope if meaning in self.tree.scope]
+        headers += self.also_watched
         return tuple(self.ask_headers(self._link, headers))
 
     def is_stopped(self) -> bool:

@@ -63,6 +63,7 @@ class TektronixDriver(ScpiDriver):
     preamble_query: ClassVar[str]
     trigger: ClassVar[str]
     ask_headers = staticmethod(ask_chained)
+    also_watched = (":ACQ:STATE",)
     _width = 2
 
     def _record_length(self, points: int) -> int:
@@ -129,9 +130,6 @@ class TektronixDriver(ScpiDriver):
             self._width = 1
             self._checked(self._window())
         return record
-
-    def is_stopped(self) -> bool:
-        return self._ask(":ACQ:STATE?") == 0
 
     def restore(self, setup: ScopeSetup) -> None:
         self._link.write(":HEAD OFF;:VERB ON;:ACQ:STATE STOP")
