@@ -12,6 +12,7 @@
         ├── UnknownInstrument      it answers, but no driver knows it
         ├── InstrumentRejected     it answers with an error of its own
         ├── ReplyError             it answers nonsense (bad block, bad preamble, wrong count)
+        │   └── SettingsTurned     somebody else changed how it records; the link is in order
         └── LinkError              the way to it is broken
             ├── LinkTimeout        nothing came in time; the link is now dirty
             └── LinkLost           refused, closed or unplugged
@@ -83,6 +84,10 @@ class InstrumentRejected(InstrumentError):
 
 class ReplyError(InstrumentError):
     """The instrument answered something that cannot be the answer."""
+
+
+class SettingsTurned(ReplyError):
+    """Somebody else changed how the instrument records since it was set up. The link is in order."""
 
 
 class LinkError(InstrumentError):

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 
 from .capture import ChannelRecord
-from .errors import InstrumentRejected, ReplyError
+from .errors import InstrumentRejected, ReplyError, SettingsTurned
 from .family import Abilities, channel_number
 from .identity import Identity
 from .links import Link
@@ -98,12 +98,12 @@ class ScpiDriver:
         return whole_number(self._link.query(query), of=query, where=self._where)
 
     def _screen_v(self, channel: int, query: str) -> float:
-        """How many volts the screen is high. Raises ReplyError where that is not what it was set to."""
+        """How many volts the screen is high. Raises SettingsTurned where that is not what it was set to."""
         screen_v = self._ask_positive(query)
         set_v = self._screens_v.get(channel, screen_v)
         if screen_v != set_v:
             what = f"CH{channel} has a range of {screen_v:g} V where {set_v:g} V was set: somebody turned it"
-            raise ReplyError(what, where=self._where, do="leave the range alone, it is set anew")
+            raise SettingsTurned(what, where=self._where, do="leave the range alone, it is set anew")
         return screen_v
 
     def _must_be_on(self, channel: str, query: str) -> None:

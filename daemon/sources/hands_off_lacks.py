@@ -14,7 +14,7 @@ SHORTEST_SPAN_S = 150e-6
 """Two whole lines of 15 kHz, wherever the record begins."""
 LONGEST_STEP_S = 200e-9
 """Five million samples a second are the fewest that a level is measured with."""
-ROLLS_FROM_S = 0.5
+ROLLS_FROM_S = 1.0
 """Of a whole screen: about where scopes begin to roll."""
 CALIBRATED = (1.0, 2.0, 5.0, 10.0)
 PEAKS = ("PEAK", "PDET", "PKD", "ENV")

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from ...drivers.capture import EXT, FORCED, Capture, GainSpec
-from ...drivers.errors import InstrumentError
+from ...drivers.errors import InstrumentError, SettingsTurned
 from ...drivers.family import Driver, Plan
 from ...drivers.links import CONNECT_TIMEOUT_S, TIMEOUT_S, Link
 from ...drivers.records import Record
@@ -141,8 +141,8 @@ class ScopeSource:
         trigger = trigger_clip(setup.conditions.hookup).channel
         if trigger == EXT and not triggered:
             self._trigger_v = next(level_v for level_v in EXT_LEVELS_V if level_v != self._trigger_v)
-        record = self._driver.fetch(setup.conditions.hookup.recorded.channels)
-        if self._was_disturbed(setup):
+        record = self._fetched(setup)
+        if record is None:
             return NoTrigger(0.0, disturbed=True)
         self._learn(record, setup)
         return Capture(
@@ -177,6 +177,15 @@ class ScopeSource:
             self._driver.configure(plan)
             self._watched = self._driver.watched(setup.conditions.hookup.recorded.channels)
             self._configured = plan
+
+    def _fetched(self, setup: Setup) -> Record | None:
+        """The record, None where it is to be withheld. Raises InstrumentError."""
+        try:
+            record = self._driver.fetch(setup.conditions.hookup.recorded.channels)
+        except SettingsTurned:
+            self._disturbed_s, self._configured = self._now_s(), None
+            return None
+        return None if self._was_disturbed(setup) else record
 
     def _was_disturbed(self, setup: Setup) -> bool:
         """Whether somebody else changed something since the scope was set up or the last record was believed.
