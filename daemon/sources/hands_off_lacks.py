@@ -14,7 +14,7 @@ SHORTEST_SPAN_S = 150e-6
 """Two whole lines of 15 kHz, wherever the record begins."""
 LONGEST_STEP_S = 200e-9
 """Five million samples a second are the fewest that a level is measured with."""
-ROLLS_FROM_S = 1.0
+ROLLS_BEYOND_S = 1.0
 """Of a whole screen: about where scopes begin to roll."""
 CALIBRATED = (1.0, 2.0, 5.0, 10.0)
 PEAKS = ("PEAK", "PDET", "PKD", "ENV")
@@ -79,7 +79,7 @@ def _of_time(present: ScopeSetup) -> Iterator[Note]:
     if present.time_mode.startswith(("ROLL", "XY")):
         text = f"the time base is in {present.time_mode} mode, which gives no lines"
         yield Note("hands-off-time-mode", text, "set it to its normal mode, Y against T")
-    elif present.span_s >= ROLLS_FROM_S:
+    elif present.span_s > ROLLS_BEYOND_S * 1.001:
         text = f"the screen lasts {present.span_s:.3g} s, where scopes roll instead of waiting for a trigger"
         yield Note("hands-off-time-mode", text, "turn its time base to 50 us a division or so")
     if present.span_s < SHORTEST_SPAN_S:

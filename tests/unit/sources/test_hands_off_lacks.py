@@ -44,7 +44,7 @@ def test_nothing_is_said_of_a_set_up_that_serves() -> None:
         ({"volts_per_div": 1.0}, {}, "hands-off-coarse", "0.2 V"),
         ({}, {"time_mode": "ROLL"}, "hands-off-time-mode", "ROLL"),
         ({}, {"time_mode": "XY"}, "hands-off-time-mode", "XY"),
-        ({}, {"span_s": 1.0}, "hands-off-time-mode", "roll"),
+        ({}, {"span_s": 2.0}, "hands-off-time-mode", "roll"),
         ({}, {"span_s": 100e-6}, "hands-off-span", "100 us"),
         ({}, {"acquisition": "PEAK"}, "hands-off-acquisition", "extremes"),
         ({}, {"acquisition": "AVERAGES"}, "hands-off-acquisition", "averages"),
@@ -59,7 +59,7 @@ def test_what_is_lacking_is_named(of_channel: Any, of_scope: Any, code: str, nam
 
 def test_every_word_of_what_is_lacking_comes_with_what_to_do() -> None:
     worst = present(
-        {"coupling": "AC", "inverted": True, "volts_per_div": 3.3}, running=True, span_s=1.0, acquisition="PEAK"
+        {"coupling": "AC", "inverted": True, "volts_per_div": 3.3}, running=True, span_s=2.0, acquisition="PEAK"
     )
     told = said(worst, ("CH1", "CH2"))
     assert [code for code, _, _ in told] == [
