@@ -30,7 +30,7 @@ UNASKED = (14, 20)
 """Interruptions and service requests, which come on the second connection when they like."""
 OVERLAPPED = 1
 GO_TO_LOCAL = 2
-"""Remote off and local on: the front panel works again."""
+"""Control code of AsyncRemoteLocalControl for remote off and local on: the front panel works again (IVI-6.1, 6.9)."""
 
 
 class _Header(NamedTuple):

@@ -57,7 +57,11 @@ class Link(Protocol):
         ...
 
     def close(self) -> None:
-        """Give it back. Never raises; closing twice is fine."""
+        """Give it back, and the front panel with it where the transport knows a remote state. Never raises; twice is fine.
+
+        USBTMC has GO_TO_LOCAL, VXI-11 device_local, HiSLIP AsyncRemoteLocalControl; a dirty link sends none of them. A raw
+        socket has nothing of the kind: where a dialect can lock the panel, its `release` and `restore` unlock it.
+        """
         ...
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from .blocks import HEADER_LIMIT_BYTES, UnfinishedBlock, block_payload
 from .errors import LinkError, LinkLost, LinkTimeout, ReplyError
 from .socket_link import REPLY_LIMIT_BYTES, text_of
-from .wire import reason
+from .wire import message_of, reason
 
 SLACK_BYTES = HEADER_LIMIT_BYTES + 64
 CHECK_POWER = "check the resource, the cable, and that the scope is on"
@@ -90,7 +90,7 @@ class MessageLink(ABC):
         """Close it within a moment, as far as the other side still answers. Never raises."""
 
     def _written(self, deadline_s: float, command: str) -> None:
-        self._send(command.encode("ascii") + b"\n", deadline_s)
+        self._send(message_of(command, where=self._resource), deadline_s)
 
     def _line(self, deadline_s: float, command: str) -> str:
         self._written(deadline_s, command)

@@ -11,7 +11,7 @@ import numpy as np
 from .blocks import HEADER_LIMIT_BYTES, LINE_ENDS, block_header, check_tail, shown
 from .errors import InstrumentError, LinkError, LinkLost, LinkTimeout, ReplyError
 from .replies import other_protocol
-from .wire import connected, reason
+from .wire import connected, message_of, reason
 
 REPLY_LIMIT_BYTES = 65_536
 PATIENCE_GRAIN_S = 0.02
@@ -107,9 +107,10 @@ class _Conversation:
 
     def send(self, command: str) -> None:
         """Send one message, after making sure that nothing is waiting that could be taken for its answer."""
+        message = message_of(command, where=self._where)
         self._drain()
         self._wait_no_longer_than_the_deadline()
-        self._socket.sendall(command.encode("ascii") + b"\n")
+        self._socket.sendall(message)
 
     def line(self) -> str:
         """One line of answer. Line ends before it belong to the block before."""

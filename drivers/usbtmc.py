@@ -22,7 +22,7 @@ from .errors import ReplyError
 HEADER_BYTES = 12
 MESSAGE_OUT, MESSAGE_IN = 1, 2
 END_OF_MESSAGE = 1
-ABORT_IN, CHECK_ABORT_IN, GO_TO_LOCAL = 3, 4, 161
+ABORT_IN, CHECK_ABORT_IN, REN_CONTROL, GO_TO_LOCAL = 3, 4, 160, 161
 SUCCESS, PENDING = 1, 2
 STRAY_TRANSFERS = 8
 """So many answers to earlier requests are passed over before an instrument counts as broken."""
@@ -86,9 +86,14 @@ class Usbtmc:
                 self._drain(deadline_s)
 
     def go_to_local(self, deadline_s: float) -> None:
-        """Give the front panel back; a device that knows no remote state stalls, which does no harm."""
+        """Give the front panel back, and take back the remote enable that pyvisa-py sends when it opens.
+
+        GO_TO_LOCAL and REN_CONTROL with wValue 0 (USBTMC-USB488 subclass 1.0, 4.3.2 and 4.3.1). A device that knows no
+        remote state stalls, which does no harm.
+        """
         with _usb_errors():
-            self._control(GO_TO_LOCAL, 0, self._interface, 1, deadline_s, usb.util.CTRL_RECIPIENT_INTERFACE)
+            for request in (GO_TO_LOCAL, REN_CONTROL):
+                self._control(request, 0, self._interface, 1, deadline_s, usb.util.CTRL_RECIPIENT_INTERFACE)
 
     def clear_stall(self) -> None:
         """Let halted endpoints move again."""

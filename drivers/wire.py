@@ -3,10 +3,14 @@
 import socket
 import time
 
+from .errors import InstrumentError
+
 KEEPALIVE_S = 60
 """Idle connections show a sign of life this often: some instruments and routers drop those that do not after minutes."""
 PATIENCE_GRAIN_S = 0.02
 """The time-out of the socket is set anew only when it is so far from what is left: a call to the system each."""
+
+WRITE_ASCII = "write it with letters, digits and signs of ASCII"
 
 
 def connected(host: str, port: int, timeout_s: float) -> socket.socket:
@@ -103,6 +107,13 @@ def _left_s(deadline_s: float) -> float:
     if left_s <= 0.0:
         raise TimeoutError
     return left_s
+
+
+def message_of(command: str, *, where: str) -> bytes:
+    """A command as it goes out. Raises InstrumentError where it is not ASCII, all that program messages are made of."""
+    if not command.isascii():
+        raise InstrumentError(f"a command that is not ASCII ({command[:40]!a})", where=where, do=WRITE_ASCII)
+    return command.encode("ascii") + b"\n"
 
 
 def reason(error: BaseException) -> str:

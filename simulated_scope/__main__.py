@@ -44,7 +44,12 @@ def main() -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="peakwhite.simulated_scope", description=main.__doc__)
+    parser = argparse.ArgumentParser(
+        prog="peakwhite.simulated_scope",
+        description=main.__doc__,
+        epilog="\n".join(["faults:", *(f"  {fault:24}{fault.does}" for fault in Fault)]),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
     parser.add_argument("--port", type=int, default=0, help="TCP port of SCPI, 0 for any free one")
     parser.add_argument("--vxi11", type=int, metavar="PORT", help="serve VXI-11 too; its TCP port, 0 for any free one")
     parser.add_argument("--hislip", type=int, metavar="PORT", help="serve HiSLIP too; its TCP port, 0 for any free one")
@@ -62,7 +67,13 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--seed", type=int, help="fixes noise and the instants of captures")
     parser.add_argument("--unit", type=Path, help='JSON file with the object of a "set" request')
     parser.add_argument(
-        "--fault", type=Fault, choices=list(Fault), action="append", default=[], metavar="NAME", help=", ".join(Fault)
+        "--fault",
+        type=Fault,
+        choices=list(Fault),
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="begin with this fault, of those below; may be given several times",
     )
     return parser
 
@@ -84,11 +95,20 @@ async def _run(options: argparse.Namespace, unit: Unit) -> None:
     if options.hislip is not None:
         ways["hislip"] = (hislip_listener(face), options.hislip, f"TCPIP0::{HOST}::hislip0,{{}}::INSTR")
 
-    async def listen_or_refuse() -> None:
-        for listener, _, _ in ways.values():
-            await (listener.close() if Fault.REFUSE_CONNECTIONS in faults else listener.open())
+    switched_off = False
 
-    control = control_listener(Control(instrument, faults, about, listen_or_refuse))
+    async def listen_or_refuse() -> None:
+        nonlocal switched_off
+        if switched_off and Fault.SWITCHED_OFF not in faults:
+            face.switch_on()
+        switched_off = Fault.SWITCHED_OFF in faults
+        for listener, _, _ in ways.values():
+            if switched_off:
+                await listener.end()
+            else:
+                await (listener.close() if Fault.REFUSE_CONNECTIONS in faults else listener.open())
+
+    control = control_listener(Control(face, about, listen_or_refuse))
     for listener, port, _ in ways.values():
         await listener.open(port)
     await control.open(options.control)

@@ -74,9 +74,9 @@ import json
 from collections.abc import Awaitable, Callable
 from typing import Any
 
-from .faults import Fault, Faults
+from .face import Face
+from .faults import Fault
 from .front_end import changed_front
-from .instrument import Instrument
 from .settings import BadSetting, number
 from .truth import truth
 from .unit_settings import changed_unit
@@ -87,13 +87,13 @@ class Control:
 
     def __init__(
         self,
-        instrument: Instrument,
-        faults: Faults,
+        face: Face,
         about: dict[str, object],
         faults_changed: Callable[[], Awaitable[None]],
     ) -> None:
-        self._instrument = instrument
-        self._faults = faults
+        self._face = face
+        self._instrument = face.instrument
+        self._faults = face.faults
         self._about = about
         self._faults_changed = faults_changed
         self._requests: dict[str, Callable[[Any], dict[str, object]]] = {
@@ -165,5 +165,6 @@ class Control:
             "unit": dataclasses.asdict(self._instrument.unit),
             "front": dataclasses.asdict(self._instrument.front),
             "faults": self._faults.names(),
+            "remote": self._face.remote,
             **self._about,
         }

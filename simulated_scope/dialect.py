@@ -205,7 +205,8 @@ class Dialect(Face):
 
     def shown(self, source: int, acquired: Acquisition | None, conflict: ScpiError) -> ChannelSettings:
         """The settings of that channel's record, or those that the next one will have. Raises `conflict` where it is off."""
-        channels = self.instrument.channels if acquired is None else acquired.channels
+        follows_knobs = acquired is None or self.instrument.knobs_turned
+        channels = self.instrument.channels if follows_knobs or acquired is None else acquired.channels
         settings = channels.get(source)
         if settings is None or not settings.on:
             raise conflict

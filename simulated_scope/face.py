@@ -3,9 +3,12 @@
 from abc import ABC, abstractmethod
 from collections.abc import Awaitable
 
-from .faults import Fault, Faults
+from .faults import RANGE_STEP, STRANGER_EVERY, Fault, Faults
 from .instrument import Instrument
 from .scpi import QUEUE_LENGTH, Answer, Block, Command, CommandTable, ScpiError, Status, elements, number
+
+POWER_ON = 128
+"""Bit 7 of the event status."""
 
 
 class Face(ABC):
@@ -29,6 +32,9 @@ class Face(ABC):
         self.identity = identity
         self.status = Status()
         self.table = CommandTable(instrument.channel_count)
+        self.remote = False
+        """Whether the front panel is locked: transports that know a remote state lock it with every message."""
+        self._messages = 0
         self._add_common()
         self.add_commands()
 
@@ -50,6 +56,7 @@ class Face(ABC):
 
     async def respond(self, message: str) -> tuple[bytes, bool] | None:
         """Carries out a message: the answer with its line feed, and whether it holds a block; None where there is none."""
+        self._disturb()
         if Fault.ERROR_QUEUE_OVERFLOW in self.faults:
             for _ in range(QUEUE_LENGTH + 1):
                 self.status.report(-310, "System error")
@@ -69,8 +76,34 @@ class Face(ABC):
                 self.status.report(error.code, error.text)
         if not answers:
             return None
+        has_block = any(isinstance(answer, Block) for answer in answers)
+        if has_block and self.faults.take(Fault.RANGE_TURNED_ONCE):
+            self.instrument.turn_ranges(RANGE_STEP)
         parts = [answer if isinstance(answer, Block) else answer.encode() for answer in answers]
-        return b";".join(parts) + b"\n", any(isinstance(answer, Block) for answer in answers)
+        return b";".join(parts) + b"\n", has_block
+
+    def lock_panel(self) -> None:
+        """The front panel is locked until somebody gives it back."""
+        self.remote = True
+
+    def go_to_local(self) -> None:
+        """The front panel works again."""
+        self.remote = False
+
+    def switch_on(self) -> None:
+        """As the instrument is after it was off: factory settings, an empty memory, PON in the event status (488.2 11.5.1.2.1)."""
+        self.instrument.forget()
+        self.reset()
+        self.status.clear()
+        self.status.event_status |= POWER_ON
+        self.remote = False
+
+    def _disturb(self) -> None:
+        """What another client does between two messages."""
+        if Fault.ANOTHER_CLIENT in self.faults:
+            self._messages += 1
+            if self._messages % STRANGER_EVERY == 0:
+                self.instrument.meddle(self._messages // STRANGER_EVERY)
 
     def reset(self) -> None:
         """`*RST`."""

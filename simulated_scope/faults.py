@@ -2,54 +2,70 @@
 
 import random
 from enum import StrEnum
+from typing import Self
 
 from .scpi import Block
 
 LATE_S = 2.5
 STALL_S = 5.0
+TWICE_S = 0.02
+ABSURD_VOLTS = 9.91e37
+"""What SCPI prints for a value that is none (SCPI-99, volume 1, 7.2.1.5)."""
+RANGE_STEP = 2.0
+"""By so much a turned knob changes volts per division."""
+STRANGER_EVERY = 5
+"""Another client comes in between two of so many messages."""
 
 
 class Fault(StrEnum):
-    """Every fault stays on until it is cleared, but `stall-once`, which clears itself."""
+    """Every fault stays on until it is cleared, but those that end in `-once`, which clear themselves.
 
-    REFUSE_CONNECTIONS = "refuse-connections"
-    """No SCPI port listens; connections that stand are kept."""
-    DROP_MID_BLOCK = "drop-mid-block"
-    """The connection ends in the middle of the next block."""
-    STALL_ONCE = "stall-once"
-    """The next answer stops half-way; its rest comes after 5 s."""
-    SILENT = "silent"
-    """Commands are carried out, queries stay unanswered."""
-    ANSWER_LATE = "answer-late"
-    """Every answer comes after 2.5 s."""
-    TRUNCATE_BLOCK = "truncate-block"
-    """Half the bytes that a block's header announces, then the line feed."""
-    HEADER_TOO_LONG = "header-too-long"
-    """A block's header announces a thousand bytes more than follow."""
-    HEADER_TOO_SHORT = "header-too-short"
-    """A block's header announces half the bytes that follow."""
-    GARBAGE = "garbage"
-    """Every answer is random bytes."""
-    PREAMBLE_FIELD_MISSING = "preamble-field-missing"
-    """The last three fields of a waveform's preamble are not there."""
-    SCALE_ZERO = "scale-zero"
-    """Volts per code are 0."""
-    SCALE_NAN = "scale-nan"
-    """Volts per code are NAN."""
-    EMPTY_RECORD = "empty-record"
-    """A block of no bytes."""
-    POINTS_DISAGREE = "points-disagree"
-    """The preamble states a hundred points more than the block holds."""
-    TIME_STEP_ZERO = "time-step-zero"
-    """The preamble prints the sample interval as 0.000000."""
-    TEXT_BEFORE_BLOCK = "text-before-block"
-    """Some text comes before a block's header."""
-    EXTRA_LINE_FEED = "extra-line-feed"
-    """Two line feeds after a block instead of one."""
-    IDENTITY_CHANGES = "identity-changes"
-    """`*IDN?` names another instrument."""
-    ERROR_QUEUE_OVERFLOW = "error-queue-overflow"
-    """Every message leaves more errors than the queue holds."""
+    `does` says in a sentence what each does; `--help` prints it.
+    """
+
+    does: str
+
+    def __new__(cls, name: str, does: str) -> Self:
+        fault = str.__new__(cls, name)
+        fault._value_ = name
+        fault.does = does
+        return fault
+
+    REFUSE_CONNECTIONS = "refuse-connections", "No SCPI port listens; connections that stand are kept."
+    SWITCHED_OFF = (
+        "switched-off",
+        "No SCPI port listens and every connection ends; once cleared, all settings are those of the factory.",
+    )
+    DROP_MID_BLOCK = "drop-mid-block", "The connection ends in the middle of a block."
+    STALL_ONCE = "stall-once", f"The next answer stops half-way; its rest comes after {STALL_S:g} s."
+    SILENT = "silent", "Commands are carried out, queries stay unanswered."
+    ANSWER_LATE = "answer-late", f"Every answer comes after {LATE_S:g} s."
+    ANSWER_TWICE = "answer-twice", f"Every answer comes again after {TWICE_S * 1e3:g} ms."
+    TRUNCATE_BLOCK = "truncate-block", "Half the bytes that a block's header announces, then the line feed."
+    HEADER_TOO_LONG = "header-too-long", "A block's header announces a thousand bytes more than follow."
+    HEADER_TOO_SHORT = "header-too-short", "A block's header announces half the bytes that follow."
+    GARBAGE = "garbage", "Every answer is random bytes."
+    PREAMBLE_FIELD_MISSING = "preamble-field-missing", "The last three fields of a waveform's preamble are not there."
+    SCALE_ZERO = "scale-zero", "Volts per code are 0."
+    SCALE_NAN = "scale-nan", "Volts per code are NAN."
+    SCALE_ABSURD = "scale-absurd", f"Volts per code are {ABSURD_VOLTS:.2E}, what SCPI prints for no value."
+    EMPTY_RECORD = "empty-record", "A block of no bytes."
+    POINTS_DISAGREE = "points-disagree", "The preamble states a hundred points more than the block holds."
+    TIME_STEP_ZERO = "time-step-zero", "The preamble prints the sample interval as 0.000000."
+    TEXT_BEFORE_BLOCK = "text-before-block", "Some text comes before a block's header."
+    EXTRA_LINE_FEED = "extra-line-feed", "Two line feeds after a block instead of one."
+    IDENTITY_CHANGES = "identity-changes", "`*IDN?` names another instrument."
+    ERROR_QUEUE_OVERFLOW = "error-queue-overflow", "Every message leaves more errors than the queue holds."
+    ANOTHER_CLIENT = (
+        "another-client",
+        f"Between every {STRANGER_EVERY} messages another client sets it running, arms it, turns ranges to and fro, "
+        "moves the trigger level or switches a channel off, in turn.",
+    )
+    RANGE_TURNED_ONCE = (
+        "range-turned-once",
+        f"After the next block somebody turns V/div of every channel to {RANGE_STEP:g} times; "
+        "preambles of the record that is held then state the new range, as those of some models do.",
+    )
 
 
 class Faults:
@@ -104,6 +120,8 @@ class Faults:
         """The scale that a preamble states."""
         if Fault.SCALE_NAN in self._active:
             return float("nan")
+        if Fault.SCALE_ABSURD in self._active:
+            return ABSURD_VOLTS
         return 0.0 if Fault.SCALE_ZERO in self._active else volts
 
     def points(self, points: int) -> int:

@@ -22,6 +22,8 @@ MESSAGE_LIMIT_BYTES = 1 << 20
 POOR_HEADER, NOT_BOTH_CHANNELS, BAD_START = 1, 2, 3
 """Codes of a fatal error."""
 UNKNOWN_MESSAGE, LOCK_ERROR = 1, 3
+GO_TO_LOCAL = (0, 2, 6)
+"""Control codes of a remote-local request that give the front panel back (table 19)."""
 
 
 class Kind(IntEnum):
@@ -122,6 +124,8 @@ class _Session:
             case Kind.ASYNC_STATUS:
                 kind, control = Kind.ASYNC_STATUS_RESPONSE, self.face.status.byte()
             case Kind.ASYNC_REMOTE:
+                if message.control in GO_TO_LOCAL:
+                    self.face.go_to_local()
                 kind, control = Kind.ASYNC_REMOTE_RESPONSE, 0
             case Kind.ASYNC_LOCK:
                 kind, control = Kind.ASYNC_LOCK_RESPONSE, LOCK_ERROR
@@ -132,6 +136,7 @@ class _Session:
     async def _answer_all(self) -> None:
         while True:
             number, message = await self.messages.get()
+            self.face.lock_panel()
             try:
                 async for piece, last in pieces(self.face, message):
                     await self._send_piece(number, memoryview(piece), last)

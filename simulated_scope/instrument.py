@@ -104,6 +104,8 @@ class Instrument:
         self.running = True
         self.armed_at_s = 0.0
         self.switched_on_s = 0.0
+        self.knobs_turned = False
+        """V/div was turned while the record was held, whose preambles follow the knob."""
         self._divisions = divisions
         self._armed: _Armed | None = None
         self._idle = asyncio.Event()
@@ -221,6 +223,37 @@ class Instrument:
             self._refresh()
         return self.memory
 
+    # ------------------------------------------------------------------ what others do to it
+
+    def forget(self) -> None:
+        """Nothing is in the memory, as after switching on."""
+        self.memory = None
+        self.knobs_turned = False
+
+    def turn_ranges(self, factor: float) -> None:
+        """Somebody turns V/div of every channel; the record that is held is then described by the new range."""
+        for channel, settings in self.channels.items():
+            self.set_channel(channel, volts_per_div=settings.volts_per_div * factor)
+        self.knobs_turned = True
+
+    def meddle(self, turn: int) -> None:
+        """One of the things that another client does, by its number."""
+        match turn % 7:
+            case 0:
+                self.run()
+            case 1 | 4:
+                for channel, settings in self.channels.items():
+                    factor = 2.0 if turn % 7 == 1 else 0.5
+                    self.set_channel(channel, volts_per_div=settings.volts_per_div * factor)
+            case 2:
+                self.single()
+            case 3:
+                self.set_trigger(level_v=self.trigger.level_v + 0.05)
+            case 5:
+                self.set_channel(1, on=False)
+            case 6:
+                self.stop()
+
     # ------------------------------------------------------------------ inside
 
     def _disarm(self) -> None:
@@ -289,6 +322,7 @@ class Instrument:
     def _fill(self, trigger_s: float) -> None:
         """The memory around a trigger."""
         self.acquisitions += 1
+        self.knobs_turned = False
         on = {channel: settings for channel, settings in self.channels.items() if settings.on}
         self.memory = Acquisition(
             number=self.acquisitions,

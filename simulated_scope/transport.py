@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 
 from .control import Control
 from .face import Face
-from .faults import LATE_S, STALL_S, Fault
+from .faults import LATE_S, STALL_S, TWICE_S, Fault
 
 HOST = "127.0.0.1"
 LINE_LIMIT = 1 << 16
@@ -113,7 +113,7 @@ async def _answer_all(face: Face, messages: asyncio.Queue[bytes], writer: asynci
 
 
 async def pieces(face: Face, message: bytes) -> AsyncIterator[tuple[bytes, bool]]:
-    """What goes out for a message, as the faults have it: none, one or two pieces, each with whether it is the last.
+    """What goes out for a message, as the faults have it: none or some pieces, each with whether it is the last.
 
     Raises:
         ConnectionAbortedError: the connection is to end here.
@@ -135,3 +135,6 @@ async def pieces(face: Face, message: bytes) -> AsyncIterator[tuple[bytes, bool]
         await asyncio.sleep(STALL_S)
         answer = answer[half:]
     yield answer, True
+    if Fault.ANSWER_TWICE in faults:
+        await asyncio.sleep(TWICE_S)
+        yield answer, True

@@ -76,6 +76,7 @@ class _Link:
     async def _carry_out(self) -> None:
         while True:
             message = await self._messages.get()
+            self._face.lock_panel()
             if self._outgoing:
                 self._face.status.report(-410, "Query INTERRUPTED")
                 self._outgoing.clear()
@@ -105,7 +106,7 @@ class _Connection:
             13: self._status_byte,
             15: self._clear,
             16: self._generic,
-            17: self._generic,
+            17: self._local,
             23: self._destroy_link,
             **dict.fromkeys((14, 18, 19, 20, 25, 26), self._unsupported),
         }
@@ -174,6 +175,12 @@ class _Connection:
 
     async def _generic(self, arguments: bytes) -> bytes:
         return struct.pack(">i", self._error_of(arguments))
+
+    async def _local(self, arguments: bytes) -> bytes:
+        """Procedure device_local (B.6.9)."""
+        if not self._error_of(arguments):
+            self._face.go_to_local()
+        return await self._generic(arguments)
 
     async def _unsupported(self, arguments: bytes) -> bytes:
         return struct.pack(">i", UNSUPPORTED)

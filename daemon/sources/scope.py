@@ -10,10 +10,11 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from ...drivers.capture import EXT, FORCED, Capture, GainSpec
-from ...drivers.errors import InstrumentError, SettingsTurned
+from ...drivers.errors import InstrumentError, LinkLost, SettingsTurned
 from ...drivers.family import Driver, Plan
-from ...drivers.links import CONNECT_TIMEOUT_S, TIMEOUT_S, Link
+from ...drivers.links import CONNECT_TIMEOUT_S, TIMEOUT_S, Link, identify
 from ...drivers.records import Record
+from ...drivers.replies import short
 from ...drivers.waiting import Clock
 from ..acquisition import Note, NoTrigger, Task
 from ..config import Setup
@@ -123,6 +124,8 @@ class ScopeSource:
         hookup = setup.conditions.hookup
         if not hookup.recorded.clips:
             raise InstrumentError("no channel is clipped to anything", where=self._link.resource, do="set the hookup")
+        if self._setup is not None:
+            self._refuse_another_instrument()
         if self._setup is None or self._setup.conditions.hookup != hookup:
             self._ranges = self._no_ranges()
             self._trigger_v = FIRST_TRIGGER_V / trigger_clip(hookup).probe_ratio
@@ -206,6 +209,13 @@ class ScopeSource:
 
     def _no_ranges(self) -> Ranges:
         return Ranges(self._driver.abilities.offset_divisions)
+
+    def _refuse_another_instrument(self) -> None:
+        """Raises LinkLost where another instrument answers than at first: what is known of that one is not true of this."""
+        identity = identify(self._link)
+        if identity != self._identity:
+            what = f"another instrument answers: {short(identity)}"
+            raise LinkLost(what, where=self._link.resource, do="nothing if that is meant, it is taken up by itself")
 
     def _points(self, setup: Setup) -> int:
         carries_colour = setup.conditions.hookup.of_role("composite") is not None

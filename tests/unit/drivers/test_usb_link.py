@@ -273,7 +273,7 @@ def test_a_closed_link_leaves_no_session_and_no_claim_and_gives_the_front_panel_
     link.close()
     assert len(visa_link._sessions()) == sessions - 1
     assert not device.claimed
-    assert ("control", 161) in device.log
+    assert device.log[-2:] == [("control", 161), ("control", 160)]
     with pytest.raises(LinkLost):
         link.query("*IDN?")
 
