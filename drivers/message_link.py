@@ -7,6 +7,7 @@ message can be, so that its end mark is taken with it.
 import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Concatenate, ParamSpec, TypeVar
 
 import numpy as np
@@ -34,7 +35,7 @@ class MessageLink(ABC):
         self._resource = resource
         self._timeout_s = timeout_s
         self._open_timeout_s = open_timeout_s
-        self._open = self._dirty = False
+        self._open = self._dirty = self._unanswered = False
         self._reopen()
 
     @property
@@ -47,9 +48,12 @@ class MessageLink(ABC):
 
     def write(self, command: str) -> None:
         self._converse(self._written, command)
+        self._unanswered = True
 
     def query(self, command: str) -> str:
-        return self._converse(self._line, command)
+        answer = self._converse(self._line, command)
+        self._unanswered = False
+        return answer
 
     def query_block(self, command: str, limit_bytes: int) -> memoryview:
         """The payload of a block, received into the one place where it stays.
@@ -63,9 +67,16 @@ class MessageLink(ABC):
         self._reopen()
 
     def close(self) -> None:
-        """Give the link back; what does not answer any more is left behind. Never raises."""
+        """Give the link back; what does not answer any more is left behind. Never raises.
+
+        The front panel is given back beside the messages, and would be taken again by one that the instrument has not yet
+        carried out: a last answer says that it has.
+        """
         if not self._open:
             return
+        if self._unanswered and not self._dirty:
+            with suppress(LinkError, ReplyError):
+                self.query("*IDN?")
         self._open = False
         self._give_back(clean=not self._dirty)
 
@@ -118,7 +129,7 @@ class MessageLink(ABC):
             self._connect(time.monotonic() + self._open_timeout_s)
         except (OSError, UnicodeError) as error:
             raise self._link_error(error, f"not opened within {self._open_timeout_s:g} s") from error
-        self._open, self._dirty = True, False
+        self._open, self._dirty, self._unanswered = True, False, False
 
     def _too_long(self, limit_bytes: int) -> ReplyError:
         return ReplyError(f"an answer of more than {limit_bytes} bytes", where=self._resource, do=REOPEN)

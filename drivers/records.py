@@ -17,9 +17,8 @@ BLOCK_SLACK_BYTES = 64
 
 MOST_POINTS = 250_000_000
 """More than the longest memory of any family; a count beyond it is no count."""
-MOST_VOLTS, MOST_SECONDS = 1e6, 1e4
-"""More than any range with any probe holds, and than lies between two samples: beyond are the numbers that mean none,
-9.9E37 and 9.91E37 (SCPI-99, volume 1, 7.2.1.4 and 7.2.1.5)."""
+MOST_VOLTS_PER_CODE, MOST_VOLTS, MOST_SECONDS = 1e3, 1e6, 1e4
+"""Beyond 10 V a division behind a probe of 1000 (400 V a code), what such a range shows, and the slowest sampling."""
 
 
 @dataclass(frozen=True)
@@ -61,7 +60,11 @@ def scale_of(
     Raises ReplyError for volts per code of 0 or beyond what any input stands, a time step that is not positive or longer
     than any scope's, a negative count.
     """
-    absurd = abs(volts_per_code) > MOST_VOLTS or abs(volts_at_code_zero) > MOST_VOLTS or seconds_per_sample > MOST_SECONDS
+    absurd = (
+        abs(volts_per_code) > MOST_VOLTS_PER_CODE
+        or abs(volts_at_code_zero) > MOST_VOLTS
+        or seconds_per_sample > MOST_SECONDS
+    )
     if absurd or volts_per_code == 0.0 or seconds_per_sample <= 0.0 or points < 0:
         raise ReplyError(
             f"a preamble with {volts_per_code:g} volts a code, {seconds_per_sample:g} s a sample and {points} points",

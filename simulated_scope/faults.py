@@ -9,12 +9,10 @@ from .scpi import Block
 LATE_S = 2.5
 STALL_S = 5.0
 TWICE_S = 0.02
-ABSURD_VOLTS = 9.91e37
-"""What SCPI prints for a value that is none (SCPI-99, volume 1, 7.2.1.5)."""
+ABSURD_VOLTS = 1e6
 RANGE_STEP = 2.0
-"""By so much a turned knob changes volts per division."""
-STRANGER_EVERY = 5
-"""Another client comes in between two of so many messages."""
+"""By so much a knob that is turned multiplies volts per division."""
+STRANGER_EVERY = 17
 
 
 class Fault(StrEnum):
@@ -48,7 +46,7 @@ class Fault(StrEnum):
     PREAMBLE_FIELD_MISSING = "preamble-field-missing", "The last three fields of a waveform's preamble are not there."
     SCALE_ZERO = "scale-zero", "Volts per code are 0."
     SCALE_NAN = "scale-nan", "Volts per code are NAN."
-    SCALE_ABSURD = "scale-absurd", f"Volts per code are {ABSURD_VOLTS:.2E}, what SCPI prints for no value."
+    SCALE_ABSURD = "scale-absurd", f"Volts per code are {ABSURD_VOLTS:,.0f}."
     EMPTY_RECORD = "empty-record", "A block of no bytes."
     POINTS_DISAGREE = "points-disagree", "The preamble states a hundred points more than the block holds."
     TIME_STEP_ZERO = "time-step-zero", "The preamble prints the sample interval as 0.000000."
@@ -58,13 +56,17 @@ class Fault(StrEnum):
     ERROR_QUEUE_OVERFLOW = "error-queue-overflow", "Every message leaves more errors than the queue holds."
     ANOTHER_CLIENT = (
         "another-client",
-        f"Between every {STRANGER_EVERY} messages another client sets it running, arms it, turns ranges to and fro, "
-        "moves the trigger level or switches a channel off, in turn.",
+        (
+            f"Every {STRANGER_EVERY} messages another client does something, in turn: run, change ranges, arm, move the "
+            "trigger level, change ranges back, switch CH1 off, stop."
+        ),
     )
     RANGE_TURNED_ONCE = (
         "range-turned-once",
-        f"After the next block somebody turns V/div of every channel to {RANGE_STEP:g} times; "
-        "preambles of the record that is held then state the new range, as those of some models do.",
+        (
+            "After the next block somebody doubles V/div of every channel; preambles of the record that is held then state "
+            "the new range, as those of some models do."
+        ),
     )
 
 

@@ -61,6 +61,7 @@ class Hislip:
         self.unasked = b""
         self.clears = 0
         self.local = 0
+        self.said: list[bytes] = []
         self.delivered: list[int] = []
         self.numbers: list[int] = []
 
@@ -85,6 +86,7 @@ class Hislip:
             if kind in fixed:
                 connection.sendall((self.unasked if kind in (15, 10) else b"") + fixed[kind])
             elif kind == 7:
+                self.said.append(payload.strip())
                 self.numbers.append(number)
                 self.delivered.append(control)
                 self.reply(connection, number, payload)
@@ -95,6 +97,7 @@ class Vxi11:
 
     def __init__(self) -> None:
         self.links: set[int] = set()
+        self.said: list[bytes] = []
         self.created = self.clears = self.local = 0
         self.input_bytes = 1 << 20
         self.refuse_link = 0
@@ -129,6 +132,7 @@ class Vxi11:
                 assert size <= self.input_bytes
                 incoming += arguments[20 : 20 + size]
                 if flags & 8:
+                    self.said.append(bytes(incoming).strip())
                     pending[:] = self.answer(bytes(incoming))
                     incoming.clear()
                 result = struct.pack(">iI", 0, size)
@@ -227,6 +231,19 @@ def test_a_closed_link_gives_the_front_panel_back_and_is_refused(link: Link, ser
     assert server.local == 1
     with pytest.raises(LinkLost):
         link.query("*IDN?")
+
+
+def test_the_front_panel_is_given_back_when_the_last_command_was_carried_out(
+    link: Link, server: Hislip | Vxi11
+) -> None:
+    link.write("RUN")
+    link.close()
+    assert (server.local, server.said[-1]) == (1, b"*IDN?")
+
+
+def test_a_command_that_is_not_ascii_is_a_typed_error_that_names_it(link: Link) -> None:
+    with pytest.raises(InstrumentError, match=r"not ASCII .*\\xfc"):
+        link.write('CH1:LAB "grün"')
 
 
 def test_an_idle_connection_shows_signs_of_life(serve: Serve) -> None:

@@ -48,7 +48,10 @@ def test_a_record_length_that_cannot_be_is_refused(reply: str) -> None:
         record_points(reply, of="LEN?", where="scope")
 
 
-@pytest.mark.parametrize(("volts", "seconds", "points"), [(0.0, 1e-6, 5), (0.01, 0.0, 5), (0.01, -1e-6, 5), (1, 1, -1)])
+@pytest.mark.parametrize(
+    ("volts", "seconds", "points"),
+    [(0.0, 1e-6, 5), (0.01, 0.0, 5), (0.01, -1e-6, 5), (1, 1, -1), (1e4, 1e-6, 5), (-1e6, 1e-6, 5), (0.01, 1e5, 5)],
+)
 def test_a_scale_that_cannot_be_is_refused(volts: float, seconds: float, points: int) -> None:
     with pytest.raises(ReplyError, match="a preamble with"):
         scale_of(volts, 0.0, seconds, 0.0, where="scope", points=points)

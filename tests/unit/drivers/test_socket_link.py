@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 import pytest
 
-from peakwhite.drivers.errors import LinkLost, LinkTimeout, ReplyError
+from peakwhite.drivers.errors import InstrumentError, LinkLost, LinkTimeout, ReplyError
 from peakwhite.drivers.links import identify, open_link
 
 Serve = Callable[[Callable[[socket.socket], None]], str]
@@ -41,6 +41,13 @@ def test_a_write_puts_one_line_on_the_wire(serve: Serve) -> None:
     link = open_link(serve(lambda connection: seen.put(connection.recv(100))))
     link.write(":RUN")
     assert seen.get(timeout=5.0) == b":RUN\n"
+    link.close()
+
+
+def test_a_command_that_is_not_ascii_is_a_typed_error_that_names_it(serve: Serve) -> None:
+    link = open_link(serve(lambda connection: None))
+    with pytest.raises(InstrumentError, match=r"not ASCII .*CH1:LAB.*\\xfc"):
+        link.write('CH1:LAB "grün"')
     link.close()
 
 

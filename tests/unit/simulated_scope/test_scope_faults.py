@@ -1,5 +1,6 @@
 """Every fault of the simulated scope, seen from a client."""
 
+import itertools
 import subprocess
 import sys
 from collections.abc import Callable
@@ -53,6 +54,30 @@ def test_refuse_connections_closes_the_port_and_opens_the_same_one_again(scope: 
     assert scope.client().ask("*OPC?") == "1"
 
 
+def test_switched_off_ends_every_connection_and_comes_back_with_factory_settings(start_scope: Start) -> None:
+    scope = start_scope("--clock", "fast")
+    standing = scope.client()
+    assert standing.ask("CH1:SCA 0.5;:HEAD OFF;:CH1:SCA?") == "5.0E-1"
+    assert [standing.ask("*ESR?"), standing.ask("*ESR?")] == ["128", "0"]
+    scope.control({"fault": "switched-off"})
+    assert standing.rest() == b""
+    with pytest.raises(ConnectionRefusedError):
+        scope.client()
+    scope.control({"fault": None})
+    back = scope.client()
+    assert back.ask("HEAD OFF;*ESR?") == "128"
+    assert back.ask("CH1:SCA?") == "1.0E0"
+    assert back.ask("ACQ:STATE?") == "1"
+
+
+def test_switched_off_from_the_start(start_scope: Start) -> None:
+    off = start_scope("--fault", "switched-off")
+    with pytest.raises(ConnectionRefusedError):
+        off.client()
+    off.control({"fault": None})
+    assert off.client().ask("*OPC?") == "1"
+
+
 def test_refuse_connections_from_the_start(start_scope: Start) -> None:
     refusing = start_scope("--fault", "refuse-connections")
     with pytest.raises(ConnectionRefusedError):
@@ -96,6 +121,13 @@ def test_answer_late_answers_after_any_sensible_time_out(scope: Any) -> None:
     assert client.socket.recv(10) == b"1\n"
 
 
+def test_answer_twice_says_everything_again(scope: Any) -> None:
+    client = switched_on(scope, "answer-twice")
+    client.write("CH1:COUP?")
+    assert [client.line(), client.line()] == ["DC", "DC"]
+    assert says_nothing(client)
+
+
 def test_truncate_block_sends_half_of_what_its_header_says(scope: Any) -> None:
     client = switched_on(scope, "truncate-block")
     client.write("CURV?;*OPC?")
@@ -132,7 +164,7 @@ def test_preamble_field_missing_lacks_the_end(scope: Any) -> None:
     assert not answer.endswith('"Volts"')
 
 
-@pytest.mark.parametrize(("fault", "scale"), [("scale-zero", "0.0E0"), ("scale-nan", "NAN")])
+@pytest.mark.parametrize(("fault", "scale"), [("scale-zero", "0.0E0"), ("scale-nan", "NAN"), ("scale-absurd", "1.0E6")])
 def test_a_scale_that_cannot_be(scope: Any, fault: str, scale: str) -> None:
     assert switched_on(scope, fault).ask("WFMP:YMU?") == scale
 
@@ -172,6 +204,29 @@ def test_error_queue_overflow_fills_the_queue_at_every_message(scope: Any) -> No
     assert events.endswith('350,"Queue overflow"')
 
 
+def test_another_client_changes_something_every_so_many_messages(scope: Any) -> None:
+    asked = "CH1:SCA?;:ACQ:STATE?;:TRIG:MAI:LEV?;:SEL:CH1?"
+    client = switched_on(scope, "another-client")
+    answers = [client.ask(asked) for _ in range(7 * 17)]
+    changes = sum(one != other for one, other in itertools.pairwise(answers))
+    assert 4 <= changes <= 7
+    scope.control({"fault": None})
+    assert len({client.ask(asked) for _ in range(2 * 17)}) == 1
+    client.ask("*RST;:HEAD OFF;*OPC?")
+
+
+def test_range_turned_once_doubles_the_range_and_the_preamble_of_the_record_that_is_held(scope: Any) -> None:
+    client = switched_on(scope, "range-turned-once")
+    before = float(client.ask("WFMP:YMU?"))
+    data = client.block("CURV?")
+    assert float(client.ask("WFMP:YMU?")) == 2 * before
+    assert client.block("CURV?") == data
+    assert client.ask(SETUP) == "1"
+    assert float(client.ask("WFMP:YMU?")) == 2 * before
+    assert client.block("CURV?") != data
+    client.ask("*RST;:HEAD OFF;*OPC?")
+
+
 def test_the_second_dialect_has_the_faults_of_waveforms_too(start_scope: Start) -> None:
     scope = start_scope("--clock", "fast", "--dialect", "preamble", "--fault", "scale-nan", "--fault", "truncate-block")
     client = scope.client()
@@ -183,7 +238,8 @@ def test_the_second_dialect_has_the_faults_of_waveforms_too(start_scope: Start) 
     assert client.exactly(501).endswith(b"\n")
 
 
-def test_help_names_every_fault() -> None:
+def test_help_says_of_every_fault_what_it_does() -> None:
     command = [sys.executable, "-m", "peakwhite.simulated_scope", "--help"]
     shown = subprocess.run(command, capture_output=True, text=True, timeout=20, check=True).stdout
-    assert all(fault in "".join(shown.split()) for fault in Fault)
+    assert all(f"  {fault:24}{fault.does}\n" in shown for fault in Fault)
+    assert all(len(fault.does) > 15 and fault.does.endswith(".") for fault in Fault)
