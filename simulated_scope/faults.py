@@ -23,7 +23,7 @@ class Fault(StrEnum):
 
     does: str
 
-    def __new__(cls, name: str, does: str) -> Self:
+    def __new__(cls, name: str, does: str = "") -> Self:
         fault = str.__new__(cls, name)
         fault._value_ = name
         fault.does = does

@@ -8,8 +8,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 
-BENCHMARKS = ("fuzz", "live", "measure", "transfer", "truth")
-LONG = ("fuzz", "truth")
+BENCHMARKS = ("fuzz", "live", "measure", "reconnects", "transfer", "truth")
+LONG = ("fuzz", "reconnects", "truth")
 """Run when named only: minutes."""
 
 

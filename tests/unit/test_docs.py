@@ -14,6 +14,7 @@ from peakwhite.daemon.config.model import SettingsTables
 from peakwhite.daemon.config.settings import Settings, parse_settings
 from peakwhite.drivers.families import FAMILIES
 from peakwhite.drivers.links import parse_resource
+from peakwhite.simulated_scope.faults import Fault
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -135,6 +136,28 @@ def test_the_tour_names_every_part_of_the_daemon_and_every_module_of_measure() -
     assert daemon - {"__init__"} == set(re.findall(r"^  ([a-z_]+)/?(?:,| {2,})", tour, re.MULTILINE)) | {"__main__"}
     measure = {path.name for path in (ROOT / "daemon" / "measure").glob("*.py")} - {"__init__.py"}
     assert not measure - set(re.findall(r"`([a-z_]+\.py)`", DEVELOPERS)), "name them in DEVELOPERS.md"
+
+
+def test_every_test_that_developers_names_is_there() -> None:
+    written = {
+        name
+        for path in (ROOT / "tests").rglob("test_*.py")
+        for name in re.findall(r"^def (test_\w+)\(", path.read_text(encoding="utf-8"), re.MULTILINE)
+    }
+    named = set(re.findall(r"`(test_\w+)`", DEVELOPERS))
+    assert len(named) > 30
+    assert not named - written
+
+
+def test_every_trap_names_a_test() -> None:
+    table = DEVELOPERS.split("| trap | test |\n|---|---|\n")[1].split("\n\n")[0]
+    assert all(re.fullmatch(r"\| .+ \| `test_\w+`(, `test_\w+`)* \|", row) for row in table.splitlines())
+
+
+def test_faults_that_the_documents_name_are_faults() -> None:
+    named = re.findall(r"--fault ([a-z][a-z-]+)", README + DEVELOPERS)
+    assert set(named) <= set(Fault)
+    assert "peakwhite.simulated_scope --help" in DEVELOPERS
 
 
 def test_every_file_that_developers_names_is_there() -> None:

@@ -12,7 +12,10 @@ from typing import Any
 import pytest
 
 from emulated_usb import Bus, install
+from peakwhite.daemon.acquisition import Task
 from peakwhite.daemon.acquisition.pace import RETRY_S, RETRY_SPREAD, SLOW_RETRY_S, USB_REST_S, retry_delay_s
+from peakwhite.daemon.config import Setup
+from peakwhite.daemon.sources.scope import open_scope
 from peakwhite.drivers.errors import LinkLost, LinkTimeout, UnknownInstrument
 from reconnects import NETWORK_FAULTS, Reconnects, held_now
 from usb_bridge import Bridge
@@ -105,3 +108,11 @@ def test_the_back_off_is_bounded_whatever_chance_says(
     error: Callable[..., Any], where: str, least_s: float, most_s: float, uniform: float
 ) -> None:
     assert least_s <= retry_delay_s(error("gone", where=where, do="wait"), uniform) <= most_s
+
+
+def test_another_thread_may_check_a_hookup_since_nothing_is_asked_of_the_scope(scope: Scope) -> None:
+    source = open_scope(scope.resources["scpi"])
+    source.close()
+    source.check(Setup().conditions.hookup)
+    with pytest.raises(LinkLost):
+        source.configure(Task.LEVELS, Setup())

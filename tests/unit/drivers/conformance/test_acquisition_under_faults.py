@@ -147,14 +147,15 @@ def is_seen(reading: Reading) -> bool:
 
 def wrong_levels(bench: Bench) -> list[str]:
     """Published levels that lie further from the truth than they say of themselves."""
-    levels = [channel for reading in bench.outlet.readings for channel in reading.measured.channels[:2]]
-    return [
-        f"{channel.role} {channel.peak_white_mv:.0f} mV"
-        for channel in levels
-        if channel.peak_white_mv is not None
-        and not channel.clipped  # says itself that it is a lower bound
-        and abs(channel.peak_white_mv - bench.right_mv[channel.role]) > channel.u95_mv
-    ]
+    wrong = []
+    for channel in (channel for reading in bench.outlet.readings for channel in reading.measured.channels[:2]):
+        level_mv, u95_mv = channel.peak_white_mv, channel.u95_mv
+        if level_mv is None or channel.clipped:  # that says itself that it is a lower bound
+            continue
+        assert u95_mv is not None and channel.role is not None
+        if abs(level_mv - bench.right_mv[channel.role]) > u95_mv:
+            wrong.append(f"{channel.role} {level_mv:.0f} mV")
+    return wrong
 
 
 def plot(bench: Bench, fault: Fault, words: list[str]) -> Iterator[None]:
