@@ -18,8 +18,9 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count
+from typing import Any
 
 import pytest
 
@@ -49,35 +50,44 @@ class Way:
 
 
 @contextmanager
-def ways() -> Iterator[tuple[dict[str, Way], Device]]:
-    """Every transport of a simulated scope of this run, and the emulated USB device."""
+def scope() -> Iterator[dict[str, Any]]:
+    """The ways into a simulated scope of this run."""
     command = [sys.executable, "-m", "peakwhite.simulated_scope", "--clock", "fast", "--seed", "5"]
     command += ["--vxi11", "0", "--hislip", "0"]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None and process.stdin is not None
-        contract = json.loads(process.stdout.readline())
-        bridge = Bridge(contract["scpi"])
-        with (
-            socket.create_connection(("127.0.0.1", contract["control"]), 10.0) as control,
-            pytest.MonkeyPatch.context() as patch,
-        ):
-
-            def fault(name: str | None) -> None:
-                control.sendall(json.dumps({"fault": name}).encode() + b"\n")
-                assert json.loads(control.recv(1000)) == {"ok": True}
-
-            def strike(turn: int) -> None:
-                fault(NETWORK_FAULTS[turn % len(NETWORK_FAULTS)])
-
-            device = bridge.device("SN0001")
-            install(Bus(device), patch)
-            network = {
-                name: Way(contract[name], strike, lambda: fault(None), lambda: fault("switched-off"))
-                for name in ("vxi11", "hislip", "scpi")
-            }
-            yield {"usb": _usb_way(device), **network}, device
-        bridge.close()
+        yield json.loads(process.stdout.readline())
         process.stdin.close()
+
+
+@contextmanager
+def network_ways() -> Iterator[dict[str, Way]]:
+    """Raw socket, HiSLIP and VXI-11."""
+    with scope() as contract, socket.create_connection(("127.0.0.1", contract["control"]), 10.0) as control:
+
+        def fault(name: str | None) -> None:
+            control.sendall(json.dumps({"fault": name}).encode() + b"\n")
+            assert json.loads(control.recv(1000)) == {"ok": True}
+
+        def strike(turn: int) -> None:
+            fault(NETWORK_FAULTS[turn % len(NETWORK_FAULTS)])
+
+        yield {
+            name: Way(contract[name], strike, lambda: fault(None), lambda: fault("switched-off"))
+            for name in ("scpi", "hislip", "vxi11")
+        }
+
+
+@contextmanager
+def usb_ways() -> Iterator[dict[str, Way]]:
+    """An emulated USB scope that is unplugged, and one that falls silent."""
+    with scope() as contract, pytest.MonkeyPatch.context() as patch:
+        bridge = Bridge(contract["scpi"])
+        device = bridge.device("SN0001")
+        install(Bus(device), patch)
+        unplugged = _usb_way(device)
+        yield {"usb": unplugged, "usb_after_time_out": replace(unplugged, off=lambda: setattr(device, "silent", True))}
+        bridge.close()
 
 
 def _usb_way(device: Device) -> Way:
@@ -100,20 +110,15 @@ def run() -> dict[str, object]:
     """What a thousand reconnects leave open, and seconds until a scope that returned is back, by transport."""
     logging.disable(logging.WARNING)  # that the scope was lost, and is back, each time
     found: dict[str, object] = {}
-    with ways() as (all_ways, device):
-        for name, way in all_ways.items():
-            found[f"{name}_left_open_after_{TIMES}_reconnects"] = left_open(way)
-        usb = all_ways["usb"]
-        for name, way in reversed(all_ways.items()):
-            if name == "usb":
-                device.silent = False
-            found |= named(f"{name}_back", back_after_s(way), GOAL_S)
-
-        def mute() -> None:
-            device.silent = True
-
-        muted = Way(USB, usb.strike, usb.heal, mute, timeout_s=0.6)
-        found |= named("usb_back_after_time_out", back_after_s(muted, 3, off_for_s=0.7), USB_GOAL_S)
+    for open_ways in (network_ways, usb_ways):
+        with open_ways() as ways:
+            for name, way in ways.items():
+                mute = name.endswith("time_out")
+                found |= named(
+                    f"{name}_back", back_after_s(way, 3 if mute else RETURNS), USB_GOAL_S if mute else GOAL_S
+                )
+                if not mute:
+                    found[f"{name}_left_open_after_{TIMES}_reconnects"] = left_open(way)
     return found
 
 
@@ -148,7 +153,7 @@ class Told(Outlet):
         self.came.set()
 
 
-def back_after_s(way: Way, returns: int = RETURNS, off_for_s: float = 1.0) -> list[float]:
+def back_after_s(way: Way, returns: int, off_for_s: float = 1.0) -> list[float]:
     """Seconds from the scope's return to the next reading, each time at another point of the back-off."""
     chance, outlet = random.Random(1), Told()
     job = a_job(Hand(), outlet, lambda capture: a_measured())
