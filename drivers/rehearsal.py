@@ -2,6 +2,7 @@
 
 from .errors import InstrumentError
 from .family import ChannelPlan, Driver, Plan
+from .links import Link
 from .present_setup import ScopeSetup
 from .records import Record
 
@@ -16,28 +17,42 @@ PLAN = Plan(
 WAIT_S = 0.5
 
 
-def rehearse(driver: Driver) -> Record:
+def rehearse(driver: Driver, link: Link) -> Record:
     """Read the set-up, capture once, triggered or forced, fetch, and give the set-up back, whatever went wrong.
 
-    Raises LinkError, ReplyError, InstrumentRejected; InstrumentError where no capture could be made.
+    `link` is the driver's. What a signal handler raises may be raised in the middle of an exchange: the link is cleared
+    before the set-up goes back. Raises LinkError, ReplyError, InstrumentRejected; InstrumentError where no capture could be
+    made. If the set-up could not be given back, the error says so too.
     """
     users = driver.read_setup()
     try:
-        driver.configure(PLAN)
-        if not driver.acquire(WAIT_S) and not driver.force(WAIT_S):
-            raise InstrumentError(
-                "it neither triggers nor can be made to", where="channel 1", do="put a signal on channel 1"
-            )
-        record = driver.fetch(("CH1",))
-    except InstrumentError:
-        _try_to_restore(driver, users)
+        record = _captured(driver)
+        driver.restore(users)
+    except InstrumentError as error:
+        if not _given_back(driver, link, users, clear=link.dirty):
+            error.do += "; its set-up could not be given back, so set it by hand"
         raise
-    driver.restore(users)
+    except BaseException:
+        _given_back(driver, link, users, clear=True)
+        raise
     return record
 
 
-def _try_to_restore(driver: Driver, users: ScopeSetup) -> None:
+def _captured(driver: Driver) -> Record:
+    driver.configure(PLAN)
+    if not driver.acquire(WAIT_S) and not driver.force(WAIT_S):
+        raise InstrumentError(
+            "it neither triggers nor can be made to", where="channel 1", do="put a signal on channel 1"
+        )
+    return driver.fetch(("CH1",))
+
+
+def _given_back(driver: Driver, link: Link, users: ScopeSetup, *, clear: bool) -> bool:
+    """Whether the instrument took its user's set-up back; what went wrong before is what is told."""
     try:
+        if clear:
+            link.clear()
         driver.restore(users)
     except InstrumentError:
-        pass  # what went wrong first is what is told
+        return False
+    return True

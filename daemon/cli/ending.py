@@ -1,9 +1,11 @@
-"""What SIGINT and SIGTERM do until the daemon handles them itself."""
+"""What SIGINT and SIGTERM do: until the daemon handles them itself, and while a command has a scope in its hands."""
 
 import contextlib
 import os
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+
+Handler = Callable[[int, object], None]
 
 
 @contextlib.contextmanager
@@ -16,9 +18,34 @@ def ended_at_once() -> Iterator[None]:
     def end(number: int, frame: object) -> None:
         os._exit(0)
 
-    before = {number: signal.signal(number, end) for number in (signal.SIGINT, signal.SIGTERM)}
+    with _handled(end):
+        yield
+
+
+@contextlib.contextmanager
+def ended_in_order() -> Iterator[None]:
+    """While this lasts the first of them raises, so that what runs gives back what it borrowed; others change nothing.
+
+    SIGINT raises KeyboardInterrupt, SIGTERM SystemExit with 143, what shells expect of a command that it ended. Enter it
+    once all is imported (`ended_at_once` says why), and give back within a bounded time: nothing interrupts that.
+    """
+    ending = False
+
+    def end(number: int, frame: object) -> None:
+        nonlocal ending
+        if not ending:
+            ending = True
+            raise KeyboardInterrupt if number == signal.SIGINT else SystemExit(128 + number)
+
+    with _handled(end):
+        yield
+
+
+@contextlib.contextmanager
+def _handled(handler: Handler) -> Iterator[None]:
+    before = {number: signal.signal(number, handler) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         yield
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
+        for number, earlier in before.items():
+            signal.signal(number, earlier)
