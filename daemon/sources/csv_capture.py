@@ -11,8 +11,9 @@ from ...drivers.capture import Capture
 from ...drivers.errors import UnreadableInput
 from ..measure.hookup import SYNC_ROLES
 from .capture_limits import LONGEST_SAMPLE_S, MOST_VALUES, MOST_VOLTS, SHORTEST_SAMPLE_S, shown, unreadable
+from .csv_columns import NUMBER, Layout
 from .csv_header import DO_COMMAS, plain_layout
-from .csv_layouts import MOST_SECONDS, NUMBER, Layout, scope_layout
+from .csv_layouts import MOST_SECONDS, scope_layout
 from .printed import printed_unit
 from .volts_to_codes import record_of_volts
 

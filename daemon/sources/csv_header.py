@@ -4,7 +4,7 @@ import re
 from pathlib import Path
 
 from .capture_limits import LONGEST_NAME, MOST_CHANNELS, fault_of_name, shown, unreadable
-from .csv_layouts import NUMBER, Layout
+from .csv_columns import NUMBER, Layout
 
 DO_HEADER = "put one header row first: time, then the channels' names"
 DO_COMMAS = "export with commas between the columns and points in the numbers"

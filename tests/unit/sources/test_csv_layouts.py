@@ -75,11 +75,112 @@ def test_a_channel_is_called_ch_with_its_number_whatever_the_header_calls_it(tmp
     assert [one.name for one in read.channels] == ["CH2"]
 
 
-def test_what_is_not_in_volts_is_left_out(tmp_path: Path) -> None:
-    text = numbered(rgbs()).replace("Volt,Volt,Volt,Volt", "Volt,Ampere,Unknown,Volt")
-    assert [one.name for one in read_capture(saved(tmp_path, text)).channels] == ["CH1", "CH4"]
-    text = below_preamble(rgbs()).replace("Vertical Units,V,V,V,V", "Vertical Units,V,A,V,dB")
-    assert [one.name for one in read_capture(saved(tmp_path, text)).channels] == ["CH1", "CH3"]
+ROWS = "0,1,2\n1e-6,2,3\n2e-6,3,4\n"
+PLAIN = {
+    "Time(s),red,green": ["red", "green"],
+    "Time(s),CH1,CH2": ["CH1", "CH2"],
+    "Second,red,green": ["red", "green"],
+    "second,CH1,sync": ["CH1", "sync"],
+    "[s],luma,chroma": ["luma", "chroma"],
+    "in s,CH1,CH2": ["CH1", "CH2"],
+    "Model,CH1,CH2": ["CH1", "CH2"],
+    "X,Start,Increment": ["Start", "Increment"],
+    "Record Length,CH1,CH2": ["CH1", "CH2"],
+    "x-axis,1,2": ["1", "2"],
+    "points/segment,CH1,CH2": ["CH1", "CH2"],
+    "Time(s),CH1V,green": ["CH1V", "green"],
+    "Time(s),CH1V,CH2": ["CH1V", "CH2"],
+    "Time(s),CH1 red,C64 luma": ["CH1 red", "C64 luma"],
+}
+
+
+@pytest.mark.parametrize(("header", "names"), PLAIN.items())
+def test_a_header_that_half_matches_a_layout_is_a_plain_one_and_every_column_is_read(
+    tmp_path: Path, header: str, names: list[str]
+) -> None:
+    read = read_capture(saved(tmp_path, f"{header}\n{ROWS}"))
+    assert [one.name for one in read.channels] == names
+    volts = [one.codes * one.volts_per_code + one.volts_at_code_zero for one in read.channels]
+    assert [one.tolist() for one in volts] == [
+        pytest.approx([1.0, 2.0, 3.0], abs=1e-4),
+        pytest.approx([2.0, 3.0, 4.0], abs=1e-4),
+    ]
+
+
+DROPPED = {
+    "by the source above": (
+        f"Record Length,3\nSource,CH1\nSecond,Volt,Volt\n{ROWS}",
+        "row 3, 'Second,Volt,Volt', has a column 3 that no row above names",
+    ),
+    "by the vertical scale above": (
+        f"Record Length,3\nVertical Scale,CH1:0.2\nSecond,Volt,Volt\n{ROWS}",
+        "row 3, 'Second,Volt,Volt', has a column 3 that no row above names",
+    ),
+    "by the number above": (f"x-axis,1\nsecond,Volt,Volt\n{ROWS}", "row 2, 'second,Volt,Volt', has a column 3"),
+    "without a unit": (f"x-axis,1,2\nsecond,Volt\n{ROWS}", "that column 3, '2', is in volts"),
+    "of amperes": (f"x-axis,1,2\nsecond,Volt,Ampere\n{ROWS}", "that column 3, '2', is in volts"),
+    "of amperes by the preamble": (
+        f"Vertical Units,CH1:V,CH2:A\nSource,CH1,CH2\nSecond,Value,Value\n{ROWS}",
+        "row 1, 'Vertical Units,CH1:V,CH2:A', does not say that column 3, 'CH2', is in volts",
+    ),
+    "of amperes above the names": (
+        f"Model,X\nVertical Units,V,A\nTIME,CH1,CH2\n{ROWS}",
+        "row 2, 'Vertical Units,V,A', does not say that column 3, 'CH2', is in volts",
+    ),
+    "of amperes in the header": (
+        f"Time(s),CH1V,CH2A\n{ROWS}",
+        "row 1, 'Time(s),CH1V,CH2A', does not say that column 3",
+    ),
+    "of extremes": (
+        f"in s,C1min in V,C1max in V\n{ROWS}",
+        "row 1, 'in s,C1min in V,C1max in V', has extremes in column 2",
+    ),
+    "beside start and increment": (
+        "X,CH1,CH2,Start,Increment,\nSequence,Volt,Amp,0,1e-6,\n0,1,2,,\n1,2,3,,\n",
+        "row 2, 'Sequence,Volt,Amp,0,1e-6,', does not say that column 3, 'CH2', is in volts",
+    ),
+    "beside a start in the header": (
+        "CH1(V),green,t0 = 0s, tInc = 1e-6s,\n1,2,,\n2,3,,\n",
+        "does not say that column 2, 'green', is in volts",
+    ),
+    "in a second group": (
+        "Model,X\nTIME,CH1,,TIME,CH2\n0,1,,0,2\n1e-6,2,,1e-6,3\n",
+        "row 2, 'TIME,CH1,,TIME,CH2', does not say that column 5, 'CH2', is in volts",
+    ),
+    "of no header": (f"[s],CH1[V]\n{ROWS}", "row 2, '0,1,2', has a column 3 of which the rows above say nothing"),
+    "beside a preamble": (
+        "Record Length,2,,0,1,5\nSource,CH1,,1e-6,2,6\n",
+        "row 1, 'Record Length,2,,0,1,5', has a column 6 of which the rows above say nothing",
+    ),
+}
+
+
+@pytest.mark.parametrize(("text", "said"), DROPPED.values(), ids=DROPPED.keys())
+def test_a_column_that_would_be_dropped_is_refused_with_its_line(tmp_path: Path, text: str, said: str) -> None:
+    assert said in fault(tmp_path, text)
+
+
+@pytest.mark.parametrize(
+    "times",
+    ["t0 = -100us,tInc = 0.05us", "t0 = -0.1ms, tInc = 50ns", "t0=-1e-4 s,tInc=50000PS", "t0=-100µs,tInc=0.05μS"],
+)
+def test_start_and_increment_in_a_header_may_be_in_parts_of_a_second(tmp_path: Path, times: str) -> None:
+    read = read_capture(saved(tmp_path, f"CH1(V),{times},\n1,,\n2,,\n3,,\n"))
+    assert read.first_sample_s == pytest.approx(-1e-4)
+    assert read.seconds_per_sample == pytest.approx(5e-8)
+
+
+def test_the_second_as_unit_may_be_in_capitals(tmp_path: Path) -> None:
+    for layout in (below_preamble, beside):
+        text = layout(one_wire()).replace("Horizontal Units,s", "Horizontal Units,S")
+        assert read_capture(saved(tmp_path, text)).samples == MADE.samples
+
+
+def test_digital_inputs_alone_are_left_out_of_a_header_with_units(tmp_path: Path) -> None:
+    read = read_capture(saved(tmp_path, f"Time(s),CH1V,D0\n{ROWS}"))
+    assert [one.name for one in read.channels] == ["CH1"]
+    read = read_capture(saved(tmp_path, "CH1(V),D7-D0,t0 = 0s,tInc = 1e-6s,\n1,0x0F,,\n2,0x0E,,\n"))
+    assert [one.name for one in read.channels] == ["CH1"]
 
 
 SMALL = "TIME,CH1\n0,1\n1e-6,2\n"
@@ -88,7 +189,7 @@ STRANGE = {
     "unknown row of units": ("t,CH1\n(s),(V)\n0,1\n1e-6,2\n", "row 2, column 't', holds '(s)', not a number: '(s),(V)'"),
     "unknown preamble": ("Trace,7\nGain,2\n0,1,2\n1e-6,1,2\n", "row 2, column 'Trace', holds 'Gain', not a number: 'Gain,2'"),
     "several records": ("points/segment = 5\nx-axis,1\nsecond,Volt\n0,1\n1,2\n", "row 1, 'points/segment = 5', says"),
-    "no volts": ("x-axis,1\nsecond,Ampere\n0,1\n1e-6,2\n", "row 2, 'second,Ampere', names no channel in volts"),
+    "no volts": ("x-axis,1\nsecond,Ampere\n0,1\n1e-6,2\n", "row 2, 'second,Ampere', does not say that column 2, '1', is"),
     "one channel twice": ("x-axis,1,CH1\nsecond,Volt,Volt\n0,1,1\n1e-6,2,2\n", "row 2, 'second,Volt,Volt', names a channel"),
     "no increment": ("X,CH1,Start,Increment,\nSequence,Volt,0\n0,1,\n1,2,\n", "row 2, 'Sequence,Volt,0', lacks"),
     "increment of words": (
