@@ -89,7 +89,7 @@ class UsbBench:
         self._events, self._ends_after, self._turns = events, ends_after, count()
         job = a_job(self.hand, self.outlet, lambda capture: measure_capture(capture, Setup().conditions))
         resource = simulated.resources["usb"]
-        self._acquisition = Acquisition(lambda: open_scope(resource, timeout_s=0.6), resource, job, self._wait)
+        self._acquisition = Acquisition(lambda: open_scope(resource, timeout_s=1.5), resource, job, self._wait)
 
     def run(self) -> None:
         self._acquisition.run()
