@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from .errors import LinkLost, ReplyError
 from .message_link import CHECK_POWER, REOPEN, MessageLink
-from .wire import Wire
+from .wire import Wire, connected, looked_up
 
 OPEN_TIMEOUT_S = 5.0
 FAREWELL_S = 0.3
@@ -44,17 +44,20 @@ class HislipLink(MessageLink):
     """A link over HiSLIP."""
 
     def __init__(self, resource: str, host: str, port: int, device: str, *, timeout_s: float) -> None:
-        self._address = (host, port)
+        self._host, self._port = host, port
         self._device = device.encode("ascii")
         super().__init__(resource, timeout_s=timeout_s, open_timeout_s=OPEN_TIMEOUT_S)
+
+    def _look_up(self) -> None:
+        self._addresses = looked_up(self._host)
 
     def _connect(self, deadline_s: float) -> None:
         self._number = BEFORE_FIRST
         self._delivered = False
-        self._sync = Wire(*self._address, deadline_s)
+        self._sync = Wire(connected(self._addresses, self._port, deadline_s))
         try:
             begun = self._ask(self._sync, INITIALIZE, INITIALIZE_RESPONSE, deadline_s, 0x0100 << 16, self._device)
-            self._async = Wire(*self._address, deadline_s)
+            self._async = Wire(connected(self._addresses, self._port, deadline_s))
             try:
                 session = begun.parameter & 0xFFFF
                 self._ask(self._async, ASYNC_INITIALIZE, ASYNC_INITIALIZE_RESPONSE, deadline_s, session)

@@ -4,20 +4,29 @@ Raw sockets, VXI-11 and HiSLIP have links of our own; USBTMC goes through PyVISA
 imported only when a resource is looked at, and parses all of them. A link belongs to one thread.
 """
 
+import ipaddress
 import re
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from .errors import MalformedResource, ReplyError
 from .replies import other_protocol
+
+if TYPE_CHECKING:
+    from pyvisa import rname
 
 TIMEOUT_S = 2.0
 CONNECT_TIMEOUT_S = 1.0
 HISLIP_PORT = 4880
 EXAMPLES = "TCPIP0::192.0.2.10::5555::SOCKET, TCPIP0::192.0.2.10::inst0::INSTR or USB0::0x1234::0x5678::SERIAL::INSTR"
 
-_BRACKETED = re.compile(r"\[([0-9A-Fa-f:.%\w]+)\]")
+CLASSES = ("INSTR", "SOCKET", "RAW")
+"""What a resource string may end with."""
+
+_BRACKETED = re.compile(r"(?<=::)\[([^\[\]]+)\](?=::|,|$)")
 _PLACEHOLDER = "bracketed-address"
+_NUMBER = re.compile(r"0[xX][0-9A-Fa-f]{1,4}|0|[1-9][0-9]{0,4}")
+"""As `int(digits, 0)` reads it, without underscores."""
 
 
 class Link(Protocol):
@@ -67,7 +76,11 @@ class Link(Protocol):
 
 @dataclass(frozen=True)
 class Address:
-    """What a resource string means. On the network `host`, `port` (0: ask the port mapper) and `device` say where."""
+    """What a resource string means.
+
+    On the network `host`, `port` (0: ask the port mapper) and `device` say where; on USB `device` is the string as PyVISA
+    knows it.
+    """
 
     kind: Literal["socket", "hislip", "vxi-11", "usb"]
     host: str = ""
@@ -79,7 +92,9 @@ def open_link(resource: str, *, timeout_s: float = TIMEOUT_S, connect_timeout_s:
     """Open the link that `resource` names. Raises MalformedResource, LinkTimeout, LinkLost.
 
     `timeout_s` bounds every later call as a whole. Opening is bounded by `connect_timeout_s` for a raw socket, by 3 s for
-    VXI-11 and 5 s for HiSLIP, which exchange several messages then; for USB by a second for every request.
+    VXI-11 and 5 s for HiSLIP, which exchange several messages then, however many addresses a host has; for USB by a second
+    for every request. What a resolver takes to look a host's name up comes before that, and cannot be bounded
+    (`wire.looked_up`): an address in digits has none of it.
     """
     where = parse_resource(resource)
     match where.kind:
@@ -100,38 +115,72 @@ def open_link(resource: str, *, timeout_s: float = TIMEOUT_S, connect_timeout_s:
         case "usb":
             from .visa_link import VisaLink
 
-            return VisaLink(resource, timeout_s=timeout_s)
+            return VisaLink(resource, where.device, timeout_s=timeout_s)
 
 
 def parse_resource(resource: str) -> Address:
     """What the resource string names. Raises MalformedResource for a string or a kind that we do not speak.
 
-    PyVISA does not know bracketed IPv6 addresses, so that they are set aside while it parses.
+    Upper and lower case are the same in its first and last word, as in all VISA strings. PyVISA knows that of the first
+    alone, and no bracketed IPv6 addresses, so that they are set aside while it parses.
     """
     from pyvisa import rname
 
-    bracketed = _BRACKETED.search(resource)
-    plain = _BRACKETED.sub(_PLACEHOLDER, resource, count=1)
+    if not resource.isprintable():
+        raise _malformed(resource, "a character that cannot be printed")
+    words = resource.split("::")
+    words[0] = words[0].upper()
+    if words[-1].upper() in CLASSES:
+        words[-1] = words[-1].upper()
+    canonical = "::".join(words)
+    bracketed = _BRACKETED.search(canonical)
     try:
-        name = rname.ResourceName.from_string(plain)
+        name = rname.ResourceName.from_string(_BRACKETED.sub(_PLACEHOLDER, canonical, count=1))
     except ValueError as error:
         raise _malformed(resource, "not a VISA resource string") from error
-    if isinstance(name, rname.TCPIPSocket):
-        host = bracketed[1] if bracketed else name.host_address
-        return Address("socket", host, _port(name.port, resource))
-    if isinstance(name, rname.TCPIPInstr) and not name.lan_device_name.isascii():
-        raise _malformed(resource, "a device name that is not ASCII")
-    if isinstance(name, rname.TCPIPInstr) and name.lan_device_name.lower().startswith("hislip"):
-        device, comma, port = name.lan_device_name.partition(",")
-        host = bracketed[1] if bracketed else name.host_address
-        return Address("hislip", host, _port(port, resource) if comma else HISLIP_PORT, device)
-    if isinstance(name, rname.TCPIPInstr):
-        host, comma, port = name.host_address.partition(",")
-        host = bracketed[1] if bracketed else host
-        return Address("vxi-11", host, _port(port, resource) if comma else 0, name.lan_device_name)
     if isinstance(name, rname.USBInstr):
-        return Address("usb")
-    raise _malformed(resource, "a kind of link that Peakwhite does not speak")
+        _check_usb(name, resource)
+        return Address("usb", device=canonical)
+    if not isinstance(name, rname.TCPIPSocket | rname.TCPIPInstr):
+        raise _malformed(resource, "a kind of link that Peakwhite does not speak")
+    host, comma, port = name.host_address.partition(",")
+    host = _host(host, bracketed, resource)
+    if isinstance(name, rname.TCPIPSocket):
+        if comma:
+            raise _malformed(resource, "two ports")
+        return Address("socket", host, _port(name.port, resource))
+    if not name.lan_device_name.isascii():
+        raise _malformed(resource, "a device name that is not ASCII")
+    if not name.lan_device_name.lower().startswith("hislip"):
+        return Address("vxi-11", host, _port(port, resource) if comma else 0, name.lan_device_name)
+    if comma:
+        raise _malformed(resource, "a port beside the host, which HiSLIP has beside the device")
+    device, comma, port = name.lan_device_name.partition(",")
+    return Address("hislip", host, _port(port, resource) if comma else HISLIP_PORT, device)
+
+
+def _host(host: str, bracketed: re.Match[str] | None, resource: str) -> str:
+    """A name or an address, without the brackets that one of IPv6 has."""
+    if (bracketed is not None) != (host == _PLACEHOLDER) or not host.isprintable() or set(host) & set(" []"):
+        raise _malformed(resource, "not a host")
+    if bracketed is None:
+        return host
+    try:
+        ipaddress.IPv6Address(bracketed[1])
+    except ValueError as error:
+        raise _malformed(resource, f"'{bracketed[1]}' is not an IPv6 address") from error
+    return bracketed[1]
+
+
+def _check_usb(name: "rname.USBInstr", resource: str) -> None:
+    """Raises MalformedResource unless the numbers are such."""
+    for digits, most in (
+        (name.manufacturer_id, 0xFFFF),
+        (name.model_code, 0xFFFF),
+        (name.usb_interface_number, 0xFF),
+    ):
+        if not _NUMBER.fullmatch(digits) or int(digits, 0) > most:
+            raise _malformed(resource, f"'{digits}' where a number of at most 0x{most:X} belongs")
 
 
 def _port(digits: str, resource: str) -> int:

@@ -84,6 +84,9 @@ class MessageLink(ABC):
         """What an error of the system's means, and what to do about it."""
         return f"the link broke ({reason(error)})", CHECK_POWER
 
+    def _look_up(self) -> None:  # noqa: B027  not every link has a host
+        """Find the addresses of the host, in the time that takes. Raises OSError, UnicodeError."""
+
     @abstractmethod
     def _connect(self, deadline_s: float) -> None:
         """Open it. Raises TimeoutError, OSError, LinkError, ReplyError, and leaves nothing open then."""
@@ -126,6 +129,7 @@ class MessageLink(ABC):
 
     def _reopen(self) -> None:
         try:
+            self._look_up()
             self._connect(time.monotonic() + self._open_timeout_s)
         except (OSError, UnicodeError) as error:
             raise self._link_error(error, f"not opened within {self._open_timeout_s:g} s") from error

@@ -11,7 +11,7 @@ import numpy as np
 from .blocks import HEADER_LIMIT_BYTES, LINE_ENDS, block_header, check_tail, shown
 from .errors import InstrumentError, LinkError, LinkLost, LinkTimeout, ReplyError
 from .replies import other_protocol
-from .wire import connected, message_of, reason
+from .wire import connected, looked_up, message_of, reason
 
 REPLY_LIMIT_BYTES = 65_536
 PATIENCE_GRAIN_S = 0.02
@@ -30,7 +30,7 @@ class SocketLink:
 
     def __init__(self, resource: str, host: str, port: int, *, timeout_s: float, connect_timeout_s: float) -> None:
         self._resource = resource
-        self._address = (host, port)
+        self._host, self._port = host, port
         self._timeout_s = timeout_s
         self._connect_timeout_s = connect_timeout_s
         self._scratch = bytearray(4096)
@@ -69,7 +69,8 @@ class SocketLink:
 
     def _connect(self) -> socket.socket:
         try:
-            connection = connected(*self._address, self._connect_timeout_s)
+            addresses = looked_up(self._host)
+            connection = connected(addresses, self._port, time.monotonic() + self._connect_timeout_s)
         except TimeoutError as error:
             raise LinkTimeout(
                 f"no connection within {self._connect_timeout_s:g} s", where=self._resource, do=CHECK_POWER

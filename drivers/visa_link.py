@@ -36,7 +36,8 @@ class VisaLink(MessageLink):
     and opens anew only if that fails.
     """
 
-    def __init__(self, resource: str, *, timeout_s: float) -> None:
+    def __init__(self, resource: str, canonical: str, *, timeout_s: float) -> None:
+        self._canonical = canonical
         super().__init__(resource, timeout_s=timeout_s, open_timeout_s=OPEN_TIMEOUT_S)
 
     def clear(self) -> None:
@@ -61,11 +62,11 @@ class VisaLink(MessageLink):
     def _opened_session(self) -> int:
         """Raises OSError."""
         try:
-            return resource_manager().open_bare_resource(self._resource)[0]
+            return resource_manager().open_bare_resource(self._canonical)[0]
         except OSError:
             raise
         except ValueError as error:  # no such device among those that can be looked at
-            name = cast(rname.USBInstr, rname.ResourceName.from_string(self._resource))
+            name = cast(rname.USBInstr, rname.ResourceName.from_string(self._canonical))
             raise hidden_trouble(int(name.manufacturer_id, 0), int(name.model_code, 0)) from error
         except Exception as error:  # the library raises a bare one where a configuration is refused
             raise OSError(errno.EPIPE, f"it cannot be opened: {error}") from error

@@ -12,7 +12,7 @@ from contextlib import contextmanager, suppress
 
 from .errors import LinkLost, ReplyError
 from .message_link import CHECK_POWER, REOPEN, MessageLink
-from .wire import Wire
+from .wire import Wire, connected, looked_up
 
 OPEN_TIMEOUT_S = 3.0
 FAREWELL_S = 0.3
@@ -91,8 +91,12 @@ class Vxi11Link(MessageLink):
         self._transaction = 0
         super().__init__(resource, timeout_s=timeout_s, open_timeout_s=OPEN_TIMEOUT_S)
 
+    def _look_up(self) -> None:
+        self._addresses = looked_up(self._host)
+
     def _connect(self, deadline_s: float) -> None:
-        self._wire = Wire(self._host, self._port or self._mapped_port(deadline_s), deadline_s)
+        port = self._port or self._mapped_port(deadline_s)
+        self._wire = Wire(connected(self._addresses, port, deadline_s))
         try:
             device = struct.pack(">I", len(self._device)) + self._device + bytes(-len(self._device) % 4)
             arguments = struct.pack(">iII", random.getrandbits(31), 0, 0) + device
@@ -151,7 +155,7 @@ class Vxi11Link(MessageLink):
 
     def _mapped_port(self, deadline_s: float) -> int:
         """Where the port mapper says that the core channel is."""
-        wire = Wire(self._host, PORT_MAPPER_PORT, deadline_s)
+        wire = Wire(connected(self._addresses, PORT_MAPPER_PORT, deadline_s))
         try:
             arguments = struct.pack(">4I", *CORE, TCP, 0)
             with self._reply(wire, PORT_MAPPER, GET_PORT, arguments, deadline_s) as reply:

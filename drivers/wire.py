@@ -1,7 +1,10 @@
 """A TCP connection on which every wait has a deadline, and on which the other side's end is noticed at once."""
 
+import math
 import socket
 import time
+from collections.abc import Sequence
+from typing import Any, NamedTuple
 
 from .errors import InstrumentError
 
@@ -13,9 +16,46 @@ PATIENCE_GRAIN_S = 0.02
 WRITE_ASCII = "write it with letters, digits and signs of ASCII"
 
 
-def connected(host: str, port: int, timeout_s: float) -> socket.socket:
-    """A connected socket that sends at once what it is given. Raises TimeoutError, OSError, UnicodeError."""
-    connection = socket.create_connection((host, port), timeout=timeout_s)
+class HostAddress(NamedTuple):
+    """One of a host's addresses: its family, and what `socket.connect` takes, with any port."""
+
+    family: int
+    place: tuple[Any, ...]
+
+
+def looked_up(host: str) -> tuple[HostAddress, ...]:
+    """The addresses of a host, at least one. Raises OSError, UnicodeError.
+
+    A name is looked up by the system's resolver, which takes the time that its own settings give it (5 to 30 s where no name
+    server answers): no call of it can be ended from outside, so that no limit of ours holds for it, nor counts its time.
+    An address in digits takes none.
+    """
+    found = socket.getaddrinfo(host, None, type=socket.SOCK_STREAM)
+    return tuple(HostAddress(family, place) for family, _, _, _, place in found)
+
+
+def connected(host: Sequence[HostAddress], port: int, deadline_s: float) -> socket.socket:
+    """A connected socket that sends at once what it is given. Raises TimeoutError, OSError.
+
+    The first address that takes the connection is it; each is given an equal part of what is left of the time.
+    """
+    trouble: OSError = TimeoutError()
+    for tried, address in enumerate(host):
+        try:
+            return _connected_to(address, port, _left_s(deadline_s) / (len(host) - tried))
+        except OSError as error:
+            trouble = error
+    raise trouble
+
+
+def _connected_to(address: HostAddress, port: int, timeout_s: float) -> socket.socket:
+    connection = socket.socket(address.family, socket.SOCK_STREAM)
+    try:
+        connection.settimeout(timeout_s)
+        connection.connect((address.place[0], port, *address.place[2:]))
+    except BaseException:
+        connection.close()
+        raise
     connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     if hasattr(socket, "TCP_KEEPIDLE"):
@@ -26,10 +66,10 @@ def connected(host: str, port: int, timeout_s: float) -> socket.socket:
 class Wire:
     """A stream of bytes; `deadline_s` is on the clock of `time.monotonic`. All methods raise TimeoutError, OSError."""
 
-    def __init__(self, host: str, port: int, deadline_s: float) -> None:
-        self._patience_s = _left_s(deadline_s)
-        self._socket = connected(host, port, self._patience_s)
-        self._ahead = b""
+    def __init__(self, connection: socket.socket) -> None:
+        self._socket = connection
+        self._patience_s = math.inf
+        self._ahead = memoryview(b"")
 
     def send(self, data: bytes, deadline_s: float) -> None:
         self._wait_no_longer_than(deadline_s)
@@ -37,13 +77,9 @@ class Wire:
 
     def fill(self, place: memoryview, deadline_s: float) -> None:
         """Receive exactly as many bytes as `place` has."""
-        if self._ahead:
-            first, self._ahead = self._ahead[: len(place)], self._ahead[len(place) :]
-            place[: len(first)] = first
-            place = place[len(first) :]
         while place:
             self._wait_no_longer_than(deadline_s)
-            count = self._socket.recv_into(place)
+            count = self._come_too_early(place) or self._socket.recv_into(place)
             if count == 0:
                 raise ConnectionResetError("the other side closed it")
             place = place[count:]
@@ -66,9 +102,14 @@ class Wire:
         return count - len(head)
 
     def push_back(self, data: memoryview) -> None:
-        """Bytes that came too early: they are received next."""
+        """Bytes that came too early, of the last `fill_with_next`: they are received next, each copied once."""
         if data:
-            self._ahead = bytes(data) + self._ahead
+            self._ahead = memoryview(bytes(data))
+
+    def _come_too_early(self, place: memoryview) -> int:
+        first, self._ahead = self._ahead[: len(place)], self._ahead[len(place) :]
+        place[: len(first)] = first
+        return len(first)
 
     def receive(self, count: int, deadline_s: float) -> bytes:
         """Exactly so many bytes; `count` is one of ours, never one that the other side announced."""

@@ -11,7 +11,7 @@ import pytest
 from peakwhite.drivers import hislip_link, vxi11_link
 from peakwhite.drivers.errors import InstrumentError, LinkLost, LinkTimeout, ReplyError
 from peakwhite.drivers.links import Link, identify, open_link
-from peakwhite.drivers.wire import Wire
+from peakwhite.drivers.wire import Wire, connected, looked_up
 
 Serve = Callable[[Callable[[socket.socket], None]], str]
 
@@ -247,7 +247,8 @@ def test_a_command_that_is_not_ascii_is_a_typed_error_that_names_it(link: Link) 
 
 
 def test_an_idle_connection_shows_signs_of_life(serve: Serve) -> None:
-    wire = Wire("127.0.0.1", int(serve(Hislip()).split("::")[2]), time.monotonic() + 5.0)
+    port = int(serve(Hislip()).split("::")[2])
+    wire = Wire(connected(looked_up("127.0.0.1"), port, time.monotonic() + 5.0))
     assert wire._socket.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
     assert wire._socket.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
     wire.close()
