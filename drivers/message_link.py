@@ -14,7 +14,7 @@ import numpy as np
 
 from .blocks import HEADER_LIMIT_BYTES, UnfinishedBlock, block_payload
 from .errors import LinkError, LinkLost, LinkTimeout, ReplyError
-from .socket_link import REPLY_LIMIT_BYTES, text_of
+from .socket_link import ANSWERED_BEFORE, REPLY_LIMIT_BYTES, text_of, timed_out
 from .wire import message_of, reason
 
 SLACK_BYTES = HEADER_LIMIT_BYTES + 64
@@ -35,7 +35,8 @@ class MessageLink(ABC):
         self._resource = resource
         self._timeout_s = timeout_s
         self._open_timeout_s = open_timeout_s
-        self._open = self._dirty = self._unanswered = False
+        self._open = self._dirty = self._unanswered = self._heard = False
+        self._asked = ""
         self._reopen()
 
     @property
@@ -52,7 +53,7 @@ class MessageLink(ABC):
 
     def query(self, command: str) -> str:
         answer = self._converse(self._line, command)
-        self._unanswered = False
+        self._unanswered, self._heard = False, True
         return answer
 
     def query_block(self, command: str, limit_bytes: int) -> memoryview:
@@ -60,7 +61,9 @@ class MessageLink(ABC):
 
         An instrument may mark an end before the block is complete: reading then goes on.
         """
-        return self._converse(self._block, command, limit_bytes)
+        block = self._converse(self._block, command, limit_bytes)
+        self._heard = True
+        return block
 
     def clear(self) -> None:
         self.close()
@@ -84,7 +87,7 @@ class MessageLink(ABC):
         """What an error of the system's means, and what to do about it."""
         return f"the link broke ({reason(error)})", CHECK_POWER
 
-    def _look_up(self) -> None:  # noqa: B027  not every link has a host
+    def _look_up(self) -> None:
         """Find the addresses of the host, in the time that takes. Raises OSError, UnicodeError."""
 
     @abstractmethod
@@ -104,6 +107,7 @@ class MessageLink(ABC):
         """Close it within a moment, as far as the other side still answers. Never raises."""
 
     def _written(self, deadline_s: float, command: str) -> None:
+        self._asked = command
         self._send(message_of(command, where=self._resource), deadline_s)
 
     def _line(self, deadline_s: float, command: str) -> str:
@@ -121,8 +125,12 @@ class MessageLink(ABC):
         while True:
             try:
                 return block_payload(place[:count], limit_bytes=limit_bytes, where=self._resource)
-            except UnfinishedBlock:
-                more = self._receive(place[count:], deadline_s)
+            except UnfinishedBlock as unfinished:
+                try:
+                    more = self._receive(place[count:], deadline_s)
+                except TimeoutError as error:
+                    what = f"{unfinished.what}, and no more within {self._timeout_s:g} s"
+                    raise LinkTimeout(what, where=self._resource, do=unfinished.do) from error
                 if not more:
                     raise
                 count += more
@@ -132,8 +140,8 @@ class MessageLink(ABC):
             self._look_up()
             self._connect(time.monotonic() + self._open_timeout_s)
         except (OSError, UnicodeError) as error:
-            raise self._link_error(error, f"not opened within {self._open_timeout_s:g} s") from error
-        self._open, self._dirty, self._unanswered = True, False, False
+            raise self._link_error(error, f"not opened within {self._open_timeout_s:g} s", CHECK_POWER) from error
+        self._open, self._dirty, self._unanswered, self._heard = True, False, False, False
 
     def _too_long(self, limit_bytes: int) -> ReplyError:
         return ReplyError(f"an answer of more than {limit_bytes} bytes", where=self._resource, do=REOPEN)
@@ -142,17 +150,18 @@ class MessageLink(ABC):
         """What `talk` gives, called with the deadline first. Whatever goes wrong leaves the link dirty."""
         if self._dirty or not self._open:
             raise LinkLost("the link needs clearing after an error", where=self._resource, do=REOPEN)
-        self._dirty = True
+        self._dirty, self._asked = True, ""
         try:
             answer = talk(time.monotonic() + self._timeout_s, *args, **kwargs)
         except (OSError, UnicodeError) as error:
-            raise self._link_error(error, f"no answer within {self._timeout_s:g} s") from error
+            do = ANSWERED_BEFORE if self._heard else CHECK_POWER
+            raise self._link_error(error, timed_out(self._asked, self._timeout_s), do) from error
         self._dirty = False
         return answer
 
-    def _link_error(self, error: Exception, timed_out: str) -> LinkError:
+    def _link_error(self, error: Exception, too_late: str, do_then: str) -> LinkError:
         """What the system raised, as our own error."""
         if isinstance(error, TimeoutError):
-            return LinkTimeout(timed_out, where=self._resource, do=CHECK_POWER)
+            return LinkTimeout(too_late, where=self._resource, do=do_then)
         what, do = self._trouble(error)
         return LinkLost(what, where=self._resource, do=do)

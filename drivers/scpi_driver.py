@@ -9,7 +9,7 @@ from .identity import Identity
 from .links import Link
 from .present_setup import ScopeSetup, SettingsTree, ask_each, is_on, read_kept, setup_of
 from .records import Record, Scale, one_trigger, record_points
-from .replies import number, whole_number
+from .replies import number, short, whole_number
 from .waiting import Clock
 
 TRIGGER_MEANINGS = ("time_position", "trigger_source", "slope", "trigger_level")
@@ -31,6 +31,7 @@ class ScpiDriver:
 
     def __init__(self, link: Link, identity: Identity, clock: Clock) -> None:
         self.abilities = type(self).abilities_of(identity)
+        self._identity = identity
         self._link = link
         self._clock = clock
         self._where = link.resource
@@ -118,11 +119,23 @@ class ScpiDriver:
         """A record length. Raises ReplyError for any other answer."""
         return record_points(self._link.query(query), of=query, where=self._where)
 
+    def _must_be_in_step(self) -> None:
+        """Ask what is answered like nothing else. Raises ReplyError for another answer: one to an earlier question.
+
+        The maker is left out, which a link that takes headers off an answer may have shortened.
+        """
+        answer = self._link.query("*IDN?")
+        if answer.partition(",")[2] != self._identity.text.partition(",")[2]:
+            what = f"its answers have slipped: *IDN? is answered with '{short(answer)}'"
+            do = "nothing if it goes on by itself; else use its USB, HiSLIP or VXI-11, where answers cannot slip"
+            raise ReplyError(what, where=self._where, do=do)
+
     def _write_all(self, messages: Sequence[str]) -> None:
         for message in messages:
             self._link.write(message)
 
     def _present(self, running: bool, ask: Callable[[Link, Sequence[str]], list[str]] = ask_each) -> ScopeSetup:
-        """The present set-up by the dialect's table."""
+        """The present set-up by the dialect's table. Raises ReplyError where its answers slipped behind their questions."""
         kept = read_kept(self._link, self.tree, self.abilities.channels, ask)
+        self._must_be_in_step()
         return setup_of(kept, self.tree, self.abilities.channels, running=running, where=self._where)

@@ -10,13 +10,17 @@ import numpy as np
 
 from .blocks import HEADER_LIMIT_BYTES, LINE_ENDS, block_header, check_tail, shown
 from .errors import InstrumentError, LinkError, LinkLost, LinkTimeout, ReplyError
-from .replies import other_protocol
+from .replies import other_protocol, short
 from .wire import connected, looked_up, message_of, reason
 
 REPLY_LIMIT_BYTES = 65_536
 PATIENCE_GRAIN_S = 0.02
 """The time-out of the socket is set anew only when it is so far from what is left: a call to the system each."""
 CHECK_POWER = "check the address, and that the scope is on and on the network"
+ANSWERED_BEFORE = (
+    "it has answered before, so check that the right instrument family is in use, that no other program speaks to it, and "
+    "that it is still on and connected"
+)
 REOPEN = "close it and open it again"
 
 
@@ -26,6 +30,13 @@ class SocketLink:
     Every call is bounded as a whole by `timeout_s`, however slowly the bytes drip. A raw socket knows no device clear, so
     after a time-out or a reply that cannot be one it is closed at once, and `clear` connects anew: a late answer
     is never taken for that to the next question.
+
+    Nothing on a raw socket says which question an answer is to. What nobody asked for is an error where it has come before
+    the next question is sent; what comes later is taken for that one's answer, and every later answer then slips by one.
+    Two things make that known: a block cannot be taken for a text nor a text for a block, so that no record is fetched,
+    and no question after one answered, by answers that slipped; and `ScpiDriver` ends reading a user's set-up with a
+    question whose answer is unlike all others. What remains is a lone text answer between these, such as a setting's
+    that `configure` reads back: no level comes of it. The other links pair answers with questions.
     """
 
     def __init__(self, resource: str, host: str, port: int, *, timeout_s: float, connect_timeout_s: float) -> None:
@@ -78,6 +89,7 @@ class SocketLink:
         except (OSError, UnicodeError) as error:
             raise LinkLost(f"no connection ({reason(error)})", where=self._resource, do=CHECK_POWER) from error
         self._bytes_wait = waiting_bytes(connection)
+        self._heard = False
         return connection
 
 
@@ -91,17 +103,23 @@ class _Conversation:
             raise LinkLost("the link was closed after an error", where=self._where, do=REOPEN)
         self._socket = link._socket
         self._deadline = time.monotonic() + link._timeout_s
+        self._asked = ""
+        self._came, self._wanted = 0, 0
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
         if error is None:
+            self._link._heard = self._link._heard or bool(self._came)
             return
+        heard = self._link._heard or bool(self._came)
         self._link.close()
         if isinstance(error, TimeoutError):
             raise LinkTimeout(
-                f"no answer within {self._link._timeout_s:g} s", where=self._where, do=CHECK_POWER
+                timed_out(self._asked, self._link._timeout_s, self._came, self._wanted),
+                where=self._where,
+                do=ANSWERED_BEFORE if heard else CHECK_POWER,
             ) from error
         if isinstance(error, OSError):
             raise LinkLost(f"the connection broke ({reason(error)})", where=self._where, do=CHECK_POWER) from error
@@ -109,6 +127,7 @@ class _Conversation:
     def send(self, command: str) -> None:
         """Send one message, after making sure that nothing is waiting that could be taken for its answer."""
         message = message_of(command, where=self._where)
+        self._asked = command
         self._drain()
         self._wait_no_longer_than_the_deadline()
         self._socket.sendall(message)
@@ -144,6 +163,7 @@ class _Conversation:
                 raise self._nonsense(f"a line of text in place of a block: {shown(start)}")
         if header.length is None:
             raise self._nonsense("a block without a length, which a raw socket cannot end")
+        self._wanted = header.end
         while count < header.end:
             count += self._receive(place[count:])
         check_tail(bytes(place[header.end : min(count, header.end + 40)]), where=self._where)
@@ -155,6 +175,7 @@ class _Conversation:
         count = self._socket.recv_into(place)
         if count == 0:
             raise self._ended()
+        self._came += count
         return count
 
     def _drain(self) -> None:
@@ -188,6 +209,15 @@ def waiting_bytes(connection: socket.socket) -> Callable[[], bool]:
     poll = select.poll()
     poll.register(connection, select.POLLIN)
     return lambda: bool(poll.poll(0))
+
+
+def timed_out(asked: str, timeout_s: float, came: int = 0, wanted: int = 0) -> str:
+    """What to say of an answer that did not come in time, or not whole: `came` of `wanted` bytes (0: nobody knows)."""
+    question = f" to {short(asked, 40)}" if asked else ""
+    if not came:
+        return f"no answer within {timeout_s:g} s{question}"
+    how_much = f"{came} of {wanted} bytes" if wanted else f"{came} bytes"
+    return f"no whole answer within {timeout_s:g} s{question}: {how_much} came"
 
 
 def text_of(reply: bytes | bytearray, *, where: str) -> str:

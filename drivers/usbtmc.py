@@ -26,6 +26,8 @@ ABORT_IN, CHECK_ABORT_IN, REN_CONTROL, GO_TO_LOCAL = 3, 4, 160, 161
 SUCCESS, PENDING = 1, 2
 STRAY_TRANSFERS = 8
 """So many answers to earlier requests are passed over before an instrument counts as broken."""
+READ_BYTES = 1 << 18
+"""So much is read at once, whatever an instrument announces."""
 ABORT_STEP_MS = 100
 DO = "unplug the scope and plug it in again"
 
@@ -52,7 +54,6 @@ class Usbtmc:
         self._where = where
         self._tag = random.randrange(255)
         """Not always the same first one: an answer that was left over from an earlier session would bear it too."""
-        self._scratch = array.array("B")
 
     def send(self, message: bytes, deadline_s: float) -> None:
         """Send one message as one transfer."""
@@ -137,18 +138,20 @@ class Usbtmc:
                 return header, packet[HEADER_BYTES:]
             left = HEADER_BYTES + header.size - len(packet)
             while len(packet) == packet_bytes and left > 0:  # the answer to an earlier request
-                packet = self._read(min(left, 1 << 16), deadline_s)
+                packet = self._read(left, deadline_s)
                 left -= len(packet)
         raise self._nonsense("answers to other requests only")
 
     def _read(self, count: int, deadline_s: float) -> memoryview:
-        """Up to `count` bytes in whole packets, valid until the next read."""
+        """Up to `count` bytes in whole packets, READ_BYTES at most.
+
+        pyusb reads into an array of its own kind alone, so that every byte is copied once from there to its place.
+        """
         packet_bytes = self._in.wMaxPacketSize
-        wanted = -(-count // packet_bytes) * packet_bytes
-        if len(self._scratch) != wanted:
-            self._scratch = array.array("B", [0]) * wanted
+        wanted = min(-(-count // packet_bytes), READ_BYTES // packet_bytes) * packet_bytes
+        scratch = array.array("B", [0]) * wanted
         with _usb_errors():
-            return memoryview(self._scratch)[: self._in.read(self._scratch, _left_ms(deadline_s))]
+            return memoryview(scratch)[: self._in.read(scratch, _left_ms(deadline_s))]
 
     def _write(self, transfer: bytes, deadline_s: float) -> None:
         with _usb_errors():

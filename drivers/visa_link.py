@@ -1,6 +1,7 @@
 """USBTMC through PyVISA with pyvisa-py, whose session finds the device and opens it; messages are those of `usbtmc`."""
 
 import errno
+import re
 import time
 from contextlib import suppress
 from functools import cache
@@ -9,6 +10,7 @@ from typing import Any, cast
 import pyvisa
 from pyvisa import rname
 
+from .blocks import shown
 from .errors import LinkError, ReplyError
 from .message_link import MessageLink
 from .usb_devices import hidden_trouble, trouble_of
@@ -20,6 +22,8 @@ ABORT_S = 0.4
 """Kept of every time-out for aborting the transfer that did not come."""
 FAREWELL_S = 0.3
 STALE_ANSWERS = 4
+_STATUS = re.compile(rb"(?:\*STB )?[+-]?[0-9]+")
+"""A whole number (NR1 of IEEE 488.2, 8.7.2, which may bear a sign), after a header where those are switched on."""
 
 
 @cache
@@ -82,10 +86,14 @@ class VisaLink(MessageLink):
             identity = self._answer(deadline_s)
             self._send(b"*STB?\n", deadline_s)
             status = self._answer(deadline_s)
-            if b"," in identity and status.lstrip(b"*STB ").isdigit():
+            if b"," in identity and _STATUS.fullmatch(status):
                 return
-            self._answer(deadline_s)
-        raise ReplyError("answers that belong to other questions", where=self._resource, do="switch it off and on")
+            try:
+                self._answer(deadline_s)
+            except TimeoutError:
+                break
+        what = f"it answers *IDN? with {shown(identity)} and *STB? with {shown(status)}"
+        raise ReplyError(what, where=self._resource, do="switch it off and on")
 
     def _answer(self, deadline_s: float) -> bytes:
         place = memoryview(bytearray(1024))

@@ -125,7 +125,7 @@ class ScopeSource:
         if not hookup.recorded.clips:
             raise InstrumentError("no channel is clipped to anything", where=self._link.resource, do="set the hookup")
         if self._setup is not None:
-            self._refuse_another_instrument()
+            self._must_answer_as_at_first()
         if self._setup is None or self._setup.conditions.hookup != hookup:
             self._ranges = self._no_ranges()
             self._trigger_v = FIRST_TRIGGER_V / trigger_clip(hookup).probe_ratio
@@ -139,6 +139,7 @@ class ScopeSource:
         self._bring_up_to_date(setup)
         triggered = self._driver.acquire(min(TRIGGER_WAIT_S, deadline_s))
         if not triggered and not self._driver.force(FORCE_WAIT_S):
+            self._must_answer_as_at_first()
             return NoTrigger(TRIGGER_WAIT_S + FORCE_WAIT_S)
         captured_at_ns = self._now_ns()
         trigger = trigger_clip(setup.conditions.hookup).channel
@@ -210,11 +211,15 @@ class ScopeSource:
     def _no_ranges(self) -> Ranges:
         return Ranges(self._driver.abilities.offset_divisions)
 
-    def _refuse_another_instrument(self) -> None:
-        """Raises LinkLost where another instrument answers than at first: what is known of that one is not true of this."""
+    def _must_answer_as_at_first(self) -> None:
+        """Raises LinkLost where another instrument answers than at first: what is known of that one is not true of this.
+
+        So it does where the link's answers have slipped behind their questions, by which a capture might never end.
+        """
         identity = identify(self._link)
         if identity != self._identity:
-            what = f"another instrument answers: {short(identity)}"
+            slipped = "" if "," in identity else ", or an answer to another question comes"
+            what = f"another instrument answers{slipped}: {short(identity)}"
             raise LinkLost(what, where=self._link.resource, do="nothing if that is meant, it is taken up by itself")
 
     def _points(self, setup: Setup) -> int:

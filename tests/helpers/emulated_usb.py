@@ -50,6 +50,7 @@ class Device:
         wrong_tag, wrong_kind: what the next transfers bear instead of tag and message type.
         leaves_after: unplugged once so many more packets were read.
         denied: what opening it raises: EACCES, EBUSY.
+        longest_read_bytes: how much room one read had at most.
     """
 
     answer: Answer
@@ -70,6 +71,7 @@ class Device:
     leaves_after: int | None = None
     denied: int | None = None
     present: bool = True
+    longest_read_bytes: int = 0
     handles: int = 0
     claimed: bool = False
     log: list[tuple[str, int]] = field(default_factory=list)
@@ -128,6 +130,7 @@ class Device:
     def read(self, count: int) -> bytes:
         """Up to `count` bytes: ends with a packet that is not full."""
         assert count % self.packet_bytes == 0, "other sizes overflow"
+        self.longest_read_bytes = max(self.longest_read_bytes, count)
         if self.stall_next_read:
             raise stalled()
         got = bytearray()

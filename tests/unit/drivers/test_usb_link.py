@@ -12,6 +12,7 @@ from peakwhite.drivers import visa_link
 from peakwhite.drivers.errors import LinkLost, LinkTimeout, ReplyError
 from peakwhite.drivers.links import identify, open_link
 from peakwhite.drivers.usb_devices import usb_devices
+from peakwhite.drivers.usbtmc import READ_BYTES
 
 NAME = "USB0::0x1AB1::0x04CE::SN0001::0::INSTR"
 IDENTITY = "MAKER,MODEL,SN0001,1.0"
@@ -226,6 +227,35 @@ def test_an_answer_left_by_a_program_that_was_killed_is_not_taken_for_one_to_us(
     assert identify(opened) == IDENTITY
     assert opened.query("*STB?") == "0"
     opened.close()
+
+
+@pytest.mark.parametrize("status", ["0", "+0", "+16", "-0", "*STB 64"])
+def test_a_scope_whose_status_is_any_whole_number_is_opened(device: Device, bus: Bus, status: str) -> None:
+    answer = device.answer
+    device.answer = lambda message: f"{status}\n".encode() if message == b"*STB?" else answer(message)
+    opened = open_link(NAME, timeout_s=1.0)
+    assert identify(opened) == IDENTITY
+    opened.close()
+
+
+def test_a_scope_that_does_not_say_its_status_is_refused_with_what_it_answers(
+    device: Device, bus: Bus, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(visa_link, "OPEN_TIMEOUT_S", 0.5)
+    answer = device.answer
+    device.answer = lambda message: b"ready\n" if message == b"*STB?" else answer(message)
+    with pytest.raises(ReplyError, match=r"answers \*IDN\? with 'MAKER,MODEL,.* and \*STB\? with 'ready'"):
+        open_link(NAME)
+
+
+def test_a_transfer_that_announces_much_takes_no_more_memory_than_comes(
+    device: Device, link: visa_link.VisaLink
+) -> None:
+    tag = (link._messages._tag + 1) % 255 + 1  # that of the request for the answer, after the question's
+    device.wire.append(bytes([2, tag, ~tag & 0xFF, 0]) + (400_000_000).to_bytes(4, "little") + b"\1\0\0\0#9")
+    with pytest.raises(LinkTimeout):
+        link.query_block("NOTHING?", 500_000_000)
+    assert device.longest_read_bytes <= READ_BYTES
 
 
 def test_a_stalled_endpoint_is_freed_and_the_link_comes_back(device: Device, link: visa_link.VisaLink) -> None:

@@ -35,7 +35,7 @@ from peakwhite.drivers.errors import (
 )
 from peakwhite.drivers.family import Plan
 from peakwhite.drivers.identity import Identity
-from peakwhite.drivers.links import open_link
+from peakwhite.drivers.links import identify, open_link
 from peakwhite.drivers.tektronix_tds import TektronixTds, abilities_of
 from peakwhite.drivers.waiting import Clock
 
@@ -620,7 +620,7 @@ def test_a_capture_says_what_triggered_it_or_that_nothing_did(bench: Bench) -> N
     bench.tell(set={"sync": {"disconnected": False}})
 
 
-def test_a_scope_that_can_not_even_be_forced_has_no_trigger() -> None:
+def test_a_scope_that_can_not_even_be_forced_has_no_trigger_as_long_as_it_is_the_same(curve: Bench) -> None:
     class Deaf:
         """A driver of a scope whose acquisitions never end."""
 
@@ -646,12 +646,17 @@ def test_a_scope_that_can_not_even_be_forced_has_no_trigger() -> None:
         def restore(self, setup: object) -> None: ...
         def release(self) -> None: ...
 
-    with socket.create_server(("127.0.0.1", 0)) as listening:
-        link = open_link(f"TCPIP0::127.0.0.1::{listening.getsockname()[1]}::SOCKET")
-        source = ScopeSource(link, "DEAF", Deaf(), None, lambda: 0)
-        source.configure(Task.LEVELS, setup())
-        assert isinstance(source.capture(1.0), NoTrigger)
-        source.close()
+    link = open_link(curve.resource)
+    source = ScopeSource(link, identify(link), Deaf(), None, lambda: 0)
+    source.configure(Task.LEVELS, setup())
+    assert isinstance(source.capture(1.0), NoTrigger)
+    source.close()
+    link = open_link(curve.resource)
+    source = ScopeSource(link, "ANOTHER,SCOPE,1,1", Deaf(), None, lambda: 0)
+    source.configure(Task.LEVELS, setup())
+    with pytest.raises(LinkLost, match="another instrument answers"):
+        source.capture(1.0)
+    source.close()
 
 
 def test_a_scope_that_was_only_opened_is_left_as_it_is(curve: Bench) -> None:
