@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from .errors import LinkLost, ReplyError
 from .message_link import CHECK_POWER, REOPEN, MessageLink
+from .replies import short
 from .wire import Wire, connected, looked_up
 
 OPEN_TIMEOUT_S = 5.0
@@ -157,5 +158,5 @@ class HislipLink(MessageLink):
         if header.kind not in (ERROR, FATAL_ERROR):
             return ReplyError(f"a HiSLIP message of type {header.kind}", where=self._resource, do=REOPEN)
         said = wire.receive(min(header.length, TEXT_LIMIT_BYTES), deadline_s).decode("latin-1")
-        what = f"the scope refuses ({said.strip() or f'HiSLIP error {header.control}'})"
+        what = f"the scope refuses ({short(said, 120) or f'HiSLIP error {header.control}'})"
         return LinkLost(what, where=self._resource, do=CHECK_POWER)

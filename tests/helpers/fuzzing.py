@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 
+from fuzzed_wires import FedHislip, FedUsb, FedVxi11, hislip_corpus, take, usb_corpus, vxi11_corpus
 from made_video import Made, capture_of, digitised, luma, rgb_sync, steps, white
 from peakwhite.daemon.sources.csv_capture import read_csv
 from peakwhite.daemon.sources.csv_header import plain_layout
 from peakwhite.daemon.sources.csv_layouts import scope_layout
 from peakwhite.drivers import keysight_preamble, rigol_preamble, rohde_schwarz_rtb, siglent_descriptor, tektronix
 from peakwhite.drivers.blocks import block_header, block_payload
-from peakwhite.drivers.errors import PeakwhiteError, ReplyError, UnreadableInput
+from peakwhite.drivers.errors import InstrumentError, PeakwhiteError, ReplyError, UnreadableInput
 from peakwhite.drivers.quantities import quantity
 from peakwhite.drivers.records import MOST_POINTS
 from peakwhite.drivers.replies import fields_outside_quotes, named_fields, number, other_protocol, short, whole_number
@@ -123,6 +124,18 @@ def _binary_preambles(data: bytes) -> None:
     assert 8 <= read.bits <= 16
 
 
+def _hislip_messages(data: bytes) -> None:
+    take(FedHislip(data), data)
+
+
+def _vxi11_records(data: bytes) -> None:
+    take(FedVxi11(data), data)
+
+
+def _usb_transfers(data: bytes) -> None:
+    take(FedUsb(data), data)
+
+
 def _csv_layouts(data: bytes) -> None:
     lines = data.decode("latin-1").split("\n")
     path = Path(WHERE)
@@ -196,7 +209,7 @@ def _csv_corpus(samples: int) -> tuple[bytes, ...]:
 BINARY_PREAMBLES = (binary_preamble(), binary_preamble(bits=12, codes_per_div=480.0, probe=10.0))
 
 PARSERS: dict[str, Parser] = {
-    "blocks": Parser(BLOCKS, _blocks, ReplyError, 0.40),
+    "blocks": Parser(BLOCKS, _blocks, ReplyError, 0.38),
     "numbers": Parser(NUMBERS, _numbers, ReplyError, 0.27),
     "fields": Parser(NAMED_PREAMBLES, _fields, ReplyError, 0.015),
     "quantities": Parser(QUANTITIES, _quantities, ReplyError, 0.06),
@@ -205,6 +218,9 @@ PARSERS: dict[str, Parser] = {
     "data headers": Parser(DATA_HEADERS, _data_headers, ReplyError, 0.03),
     "named preambles": Parser(NAMED_PREAMBLES, _named_preambles, ReplyError, 0.08),
     "binary preambles": Parser(BINARY_PREAMBLES, _binary_preambles, ReplyError, 0.03),
+    "HiSLIP messages": Parser(hislip_corpus(), _hislip_messages, InstrumentError, 0.007),
+    "VXI-11 records": Parser(vxi11_corpus(), _vxi11_records, InstrumentError, 0.005),
+    "USBTMC transfers": Parser(usb_corpus(), _usb_transfers, InstrumentError, 0.008),
     "CSV layouts": Parser(_csv_corpus(4), _csv_layouts, UnreadableInput, 0.02),
     "CSV files": Parser(_csv_corpus(24), _csv_files, UnreadableInput, 0.005),
 }

@@ -233,7 +233,8 @@ def replies(kind: str, condition: str) -> list[Step]:
     scope += [("TRIG:MODE", "EDGE"), ("TRIG:EDGE:SOUR", "CHAN1"), ("TRIG:EDGE:SLOP", "NEG"), ("TRIG:EDGE:LEV", "-0.15")]
     scope += [("TRIG:EDGE:COUP", "DC"), ("TRIG:EDGE:REJ", "OFF"), ("TRIG:SWE", "NORM")]
     channels = [(f"CHAN{n}:{name}", said) for n in (1, 2) for name, said in (channel | {"INV": "0"}).items()]
-    return [(":OPER:COND?", condition), *((f":{header}?", said) for header, said in [*channels, *scope])]
+    asked = [(f":{header}?", said) for header, said in [*channels, *scope]]
+    return [(":OPER:COND?", condition), *asked, ("*IDN?", TWO_CHANNELS.text)]
 
 
 def test_high_resolution_of_a_user_is_fetched_as_words_with_their_clip_codes(script: Script) -> None:

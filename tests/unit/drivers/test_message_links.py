@@ -203,6 +203,23 @@ def test_a_block_that_ends_early_is_an_error_and_does_not_hang(link: Link) -> No
         link.query_block("LIAR?", 1000)
 
 
+def test_a_block_that_ends_early_is_told_with_what_came(link: Link) -> None:
+    with pytest.raises(
+        LinkTimeout, match=r"a block of \d+ bytes that was announced as 100, and no more within"
+    ) as caught:
+        link.query_block("LIAR?", 1000)
+    assert "right instrument family" in caught.value.do
+
+
+def test_a_scope_that_answered_before_is_not_said_to_be_off(link: Link) -> None:
+    with pytest.raises(LinkTimeout, match=r"no answer within 0\.5 s to NOTHING\?; .*that the scope is on"):
+        link.query("NOTHING?")
+    link.clear()
+    identify(link)
+    with pytest.raises(LinkTimeout, match=r"to NOTHING\?; it has answered before, so check that the right .*family"):
+        link.query("NOTHING?")
+
+
 def test_a_line_of_text_in_place_of_a_block_is_an_error_at_once(link: Link) -> None:
     with pytest.raises(ReplyError, match="no block"):
         link.query_block("TEXT?", 1000)
@@ -403,6 +420,42 @@ def test_a_scope_that_begins_overlapped_is_brought_to_synchronised_mode(serve: S
     link = hislip_link_to(serve, server)
     assert server.clears == 1
     assert identify(link) == "MAKER,MODEL,1,1"
+    link.close()
+
+
+def test_answers_to_earlier_questions_without_end_are_a_time_out(serve: Serve) -> None:
+    class Flooding(Hislip):
+        def reply(self, connection: socket.socket, number: int, message: bytes) -> None:
+            while True:
+                connection.sendall(hislip_message(7, number - 2) * 10_000)
+
+    link = open_link(resource_of("hislip", serve(Flooding())), timeout_s=0.3)
+    with pytest.raises(LinkTimeout):
+        link.query_block("*IDN?", 5_000_000)
+    link.close()
+
+
+def test_a_block_in_messages_of_any_size_comes_whole(serve: Serve) -> None:
+    class Cutting(Hislip):
+        def reply(self, connection: socket.socket, number: int, message: bytes) -> None:
+            answer = instrument(message)
+            parts = [hislip_message(6, number, answer[at : at + 100]) for at in range(0, len(answer), 100)]
+            connection.sendall(b"".join(parts) + hislip_message(7, number))
+
+    link = open_link(resource_of("hislip", serve(Cutting())), timeout_s=30.0)
+    assert bytes(link.query_block("BLOCK? 6", 300_000)) == PAYLOADS[6]
+    assert identify(link) == "MAKER,MODEL,1,1"
+    link.close()
+
+
+def test_what_an_error_says_is_shown_in_one_line_that_can_be_printed(serve: Serve) -> None:
+    class Refusing(Hislip):
+        def reply(self, connection: socket.socket, number: int, message: bytes) -> None:
+            connection.sendall(hislip_message(3, 0, b"too\0 many\r\n clients\x1b"))
+
+    link = hislip_link_to(serve, Refusing())
+    with pytest.raises(LinkLost, match="too many clients"):
+        link.query("*IDN?")
     link.close()
 
 

@@ -76,11 +76,27 @@ def test_ipv6_is_spoken() -> None:
 
 def test_a_server_that_never_answers_is_a_time_out_and_never_asked_again(serve: Serve) -> None:
     link = open_link(serve(answering(b"")), timeout_s=SHORT_S)
-    with pytest.raises(LinkTimeout):
+    with pytest.raises(LinkTimeout, match="that the scope is on"):
         link.query("*IDN?")
     assert link.dirty
     with pytest.raises(LinkLost, match="closed after an error"):
         link.query("*IDN?")
+
+
+def test_a_scope_that_answered_before_is_not_said_to_be_off(serve: Serve) -> None:
+    link = open_link(serve(answering(b"MAKER,MODEL,1,1\n", b"")), timeout_s=SHORT_S)
+    identify(link)
+    with pytest.raises(LinkTimeout, match=r"no answer within 0\.2 s to :OPER:COND\?; it has answered before") as caught:
+        link.query(":OPER:COND?")
+    assert "right instrument family" in caught.value.do
+
+
+def test_a_block_that_breaks_off_is_told_with_how_much_came(serve: Serve) -> None:
+    link = open_link(serve(answering(b"#41000" + b"x" * 300)), timeout_s=SHORT_S)
+    with pytest.raises(
+        LinkTimeout, match=r"no whole answer within 0\.2 s to CURV\?: 306 of 1006 bytes came; it has answ"
+    ):
+        link.query_block("CURV?", 1000)
 
 
 def test_a_late_answer_is_never_taken_for_the_next_one(serve: Serve) -> None:

@@ -166,5 +166,6 @@ def test_a_probe_without_gain_is_an_error(script: Script) -> None:
     chained = [";".join(kept[header] for header in headers) for headers in tree.groups(2)]
     asked = [";".join(f"{header}?" for header in headers) for headers in tree.groups(2)]
     steps: list[Step] = [(":HEAD OFF;:VERB ON", None), (":ACQ:STATE?", "1"), *zip(asked, chained, strict=True)]
+    steps.append(("*IDN?", TWO_CHANNELS.text))
     with pytest.raises(ReplyError, match="a probe of gain 0"):
         TektronixMso(script(steps), TWO_CHANNELS, Clock()).read_setup()

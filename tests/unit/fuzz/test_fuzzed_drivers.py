@@ -18,6 +18,7 @@ from peakwhite.drivers.waiting import Clock
 
 MOST_MESSAGES = 3_000
 PATIENCE_S = 60.0
+IDENTITY = "X,X2024,X,X"
 PLAN = Plan((ChannelPlan("CH1", 0.2, 0.3), ChannelPlan("CH2", 0.1, 0.0)), "CH1", 0.1, 500e-6, 12_000)
 HONEST: dict[str, dict[str, str]] = {
     "keysight-infiniivision": {
@@ -101,7 +102,8 @@ class LyingLink:
 
     def _answer(self, query: str) -> str:
         number = next(self._queries)
-        pattern, answer = next((one, text) for one, text in self._honest.items() if re.fullmatch(one, query))
+        honest = {r"\*IDN\?": IDENTITY} | self._honest
+        pattern, answer = next((one, text) for one, text in honest.items() if re.fullmatch(one, query))
         if self._always and self._always[0] == pattern:
             return self._always[1]
         return self._lies.get(number, answer)
@@ -143,7 +145,7 @@ def clock() -> Clock:
 
 def converse(family: Family, link: LyingLink, *, hands_off: bool, goes_on: bool) -> Record:
     """Everything that is done with a driver. `goes_on`: even after a set-up that failed."""
-    driver = family.driver(link, Identity("X,X2024,X,X"), clock())
+    driver = family.driver(link, Identity(IDENTITY), clock())
     setup = driver.read_setup()
     if not hands_off:
         with suppress(InstrumentError) if goes_on else nullcontext():

@@ -75,7 +75,7 @@ EXPECTED: dict[Fault, Expected] = {
     Fault.TIME_STEP_ZERO: Expected(("0 s a sample|at 0 Hz",), bearable=True),
     Fault.TEXT_BEFORE_BLOCK: Expected(bearable=True),
     Fault.EXTRA_LINE_FEED: Expected(bearable=True),
-    Fault.IDENTITY_CHANGES: Expected(("another instrument answers", "no driver knows"), due=True),
+    Fault.IDENTITY_CHANGES: Expected(("another instrument answers", "no driver knows"), due=True, turns=4),
     Fault.ERROR_QUEUE_OVERFLOW: Expected(("refused a setting",), bearable=True, due=True),
     Fault.ANOTHER_CLIENT: Expected(bearable=True, turns=10),
     Fault.RANGE_TURNED_ONCE: Expected(bearable=True, turns=6),
