@@ -28,7 +28,8 @@ def looked_up(host: str) -> tuple[HostAddress, ...]:
 
     A name is looked up by the system's resolver, which takes the time that its own settings give it (5 to 30 s where no name
     server answers): no call of it can be ended from outside, so that no limit of ours holds for it, nor counts its time.
-    An address in digits takes none.
+    Who waits for the thread that is in it waits no longer than he wants to, as `Acquisition.stop` does: nothing is open
+    then that would have to be given back. An address in digits takes no time.
     """
     found = socket.getaddrinfo(host, None, type=socket.SOCK_STREAM)
     return tuple(HostAddress(family, place) for family, _, _, _, place in found)

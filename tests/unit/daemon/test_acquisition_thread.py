@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from peakwhite.daemon.acquisition import Acquisition
+from peakwhite.daemon.acquisition import Acquisition, thread
 from peakwhite.daemon.acquisition.pace import RETRY_S, SLOW_RETRY_S, USB_REST_S, retry_delay_s
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
 from peakwhite.daemon.measure.reading import Measured
@@ -184,3 +184,22 @@ def test_stop_ends_the_thread_and_closes_the_source() -> None:
     assert captured.wait(5.0)
     assert acquisition.stop()
     assert source.closed
+
+
+def test_stop_leaves_an_opening_behind_that_does_not_return(monkeypatch: pytest.MonkeyPatch) -> None:
+    looking_up, found = threading.Event(), threading.Event()
+
+    def open_source() -> ScriptedSource:
+        looking_up.set()
+        found.wait(30.0)
+        raise gone()
+
+    monkeypatch.setattr(thread, "STOP_DEADLINE_S", 0.05)
+    acquisition = Acquisition(open_source, WHERE, a_job(Hand(), Outlet(), lambda capture: a_measured()))
+    acquisition.start()
+    assert looking_up.wait(5.0)
+    assert not acquisition.stop()
+    assert acquisition._thread.daemon, "which the end of the process does not wait for"
+    found.set()
+    acquisition._thread.join(5.0)
+    assert not acquisition._thread.is_alive()

@@ -50,7 +50,10 @@ def spoilt(tmp_path: Path, change: Callable[[list[Exchange]], None], identity: s
     path.write_text(json.dumps(transcript), encoding="utf-8")
     link = ReplayedLink(path)
     if identity is not None:
-        link.transcript["identity"] = link.transcript["exchanges"][0]["text"] = identity
+        link.transcript["identity"] = identity
+        for exchange in link.transcript["exchanges"]:
+            if exchange["sent"] == "*IDN?":
+                exchange["text"] = identity
     with pytest.raises(AssertionError) as caught:
         replay(link)
     return str(caught.value)

@@ -1,4 +1,4 @@
-"""A million seeded mutations of valid blocks, replies, preambles and CSV files; more by `python -m tests.bench fuzz`."""
+"""A million seeded mutations of blocks, replies, preambles, CSV files and what comes over links; more by `python -m tests.bench fuzz`."""
 
 import pytest
 
