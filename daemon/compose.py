@@ -38,15 +38,16 @@ from .live.lines import lines_of
 from .measure.engine import measure_capture
 from .measure.hookup import Hookup
 from .recalibration import Recalibration
-from .sources.hands_off import open_hands_off
+from .sources.borrowed_scope import BorrowedScope, borrowed_scope
 from .sources.scope import open_scope
-from .sources.users_setup import UsersSetup
 
 SCAN_DEADLINE_S = 15.0
 """`peakwhite scopes` limits itself to six seconds and its start; what takes longer hangs."""
 
 UNREAD_MS = 20_000
 """Connections inherit it: what a client has not taken for so long ends its connection, which closing alone would not."""
+
+log = logging.getLogger(__name__)
 
 ABSENT = ScopeStatus(
     "absent",
@@ -58,10 +59,11 @@ ABSENT = ScopeStatus(
 
 @dataclass(frozen=True)
 class Origin:
-    """Where captures come from: how to open it, and what to call it until then."""
+    """Where captures come from: how to open it, what to call it until then, and whose it is, where it is somebody's."""
 
     open_source: Callable[[], Source]
     where: str
+    borrowed: BorrowedScope | None = None
 
 
 def serve(
@@ -106,10 +108,8 @@ def _origin(table: ScopeTable) -> Origin | None:
     if resource is None:
         return None
     parse_resource(resource)
-    if table.hands_off:
-        return Origin(lambda: open_hands_off(resource, family=family), resource)
-    users = UsersSetup(restore=table.restore)
-    return Origin(lambda: open_scope(resource, family=family, users=users), resource)
+    borrowed = borrowed_scope(table, resource, family=family, hands_off=table.hands_off, tell=log.warning)
+    return Origin(borrowed.open, resource, borrowed)
 
 
 def _run(
@@ -136,11 +136,18 @@ def _run(
         if simulated is not None:
             stack.callback(simulated.close)
             simulated.start()
-        if parts.acquisition is not None:
-            stack.callback(parts.acquisition.stop)
+        if origin is not None and parts.acquisition is not None:
+            stack.callback(_stop, parts.acquisition, origin)
             parts.acquisition.start()
         asyncio.run(_serve(server, listening, parts.recalibration))
     return 0
+
+
+def _stop(acquisition: Acquisition, origin: Origin) -> None:
+    """End acquisition, and say where its scope has not got back the set-up that its user had."""
+    acquisition.stop()
+    if origin.borrowed is not None and origin.borrowed.not_given_back is not None:
+        log.error(origin.borrowed.not_given_back)
 
 
 def _setup_of(settings: Settings, stored: StoredCalibrations) -> Setup:
@@ -184,7 +191,8 @@ class Parts:
             hub.announce(ABSENT, ())
         else:
             job = Job(measure_capture, lines_of, in_force, hub, run)
-            self.acquisition = Acquisition(origin.open_source, origin.where, job)
+            at_end = None if origin.borrowed is None else origin.borrowed.give_back
+            self.acquisition = Acquisition(origin.open_source, origin.where, job, at_end=at_end)
         self.app = create_app(
             Services(
                 hub=hub,

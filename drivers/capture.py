@@ -84,6 +84,7 @@ class Capture:
         bandwidth_mhz: the analogue bandwidth in force where known (a limiter at 20, say).
         triggered_by: the channel, or EXT, whose falling edge came at time zero; FORCED where the scope was made to
             trigger without one, None where that is not known.
+        fetch_ms: how long it took to fetch from the scope once it was there; None where it did not come from one.
     """
 
     channels: tuple[ChannelRecord, ...]
@@ -94,6 +95,7 @@ class Capture:
     gain_spec: GainSpec | None = None
     bandwidth_mhz: float | None = None
     triggered_by: str | None = None
+    fetch_ms: float | None = None
 
     def __post_init__(self) -> None:
         if not self.channels:

@@ -11,6 +11,7 @@
         ├── NoReading              nothing has been measured, or not lately
         ├── UnknownInstrument      it answers, but no driver knows it
         ├── InstrumentRejected     it answers with an error of its own
+        │   └── NoRecord           it holds no record of that channel, or none that can be fetched; the link is in order
         ├── ReplyError             it answers nonsense (bad block, bad preamble, wrong count)
         │   └── SettingsTurned     somebody else changed how it records; the link is in order
         └── LinkError              the way to it is broken
@@ -80,6 +81,10 @@ class UnknownInstrument(InstrumentError):
 
 class InstrumentRejected(InstrumentError):
     """The instrument refused a command: its error queue is not empty."""
+
+
+class NoRecord(InstrumentRejected):
+    """The instrument holds no record of that channel, or none that can be fetched. The link is in order."""
 
 
 class ReplyError(InstrumentError):

@@ -10,7 +10,7 @@ from .capture import GainSpec
 from .errors import InstrumentRejected
 from .identity import Identity
 from .links import Link
-from .present_setup import ScopeSetup
+from .present_setup import Kept, ScopeSetup
 from .records import Record
 from .replies import short
 from .waiting import Clock
@@ -76,8 +76,12 @@ class Driver(Protocol):
         """What this instrument can do."""
         ...
 
+    def read_transfer(self) -> Kept:
+        """How records are sent now: of which channel, which part, in what form. Ask before anything else changes it."""
+        ...
+
     def read_setup(self) -> ScopeSetup:
-        """The present set-up. Changes nothing but the form in which records are sent; `fetch` may follow at once."""
+        """The present set-up. Changes nothing but how records are sent; `fetch` may follow at once."""
         ...
 
     def configure(self, plan: Plan) -> None:
@@ -92,10 +96,13 @@ class Driver(Protocol):
         """Trigger the capture that `acquire` left waiting; True when it is complete."""
         ...
 
-    def fetch(self, channels: Sequence[str]) -> Record:
+    def fetch(self, channels: Sequence[str], most_points: int | None = None) -> Record:
         """Codes and scales of the record that the instrument holds, all of the same trigger.
 
-        After `read_setup` of an instrument that runs, each channel is of the trigger that it had when its turn came.
+        `most_points`: of a longer record only so many of each channel, from its beginning, or where a dialect sends no
+        part, coarser. Raises NoRecord, besides what all methods do, for a channel without a record, or a record of which
+        no part can be had. After `read_setup` of an instrument that runs, each channel is of the trigger that it had when
+        its turn came.
         """
         ...
 
@@ -108,7 +115,15 @@ class Driver(Protocol):
         ...
 
     def restore(self, setup: ScopeSetup) -> None:
-        """Give back the set-up that `read_setup` read, whether it ran, and the front panel to its user."""
+        """Give back the set-up that `read_setup` read, whether it ran, and the front panel to its user.
+
+        It ends with a question, whose answer says that all has been carried out. Raises InstrumentRejected after all of it
+        where a setting was refused.
+        """
+        ...
+
+    def restore_transfer(self, kept: Kept) -> None:
+        """Give back what `read_transfer` read; the last thing to be said. It ends and raises as `restore` does."""
         ...
 
     def release(self) -> None:

@@ -35,6 +35,8 @@ SCREEN_POINTS, MOST_POINTS = 1000, 1_000_000
 TIME_STEPS = (1.0, 2.0, 5.0)
 FINEST_STEP_S = 25e-9
 """Of a user's stopped record: finer than the 20 MHz limiter lets through; of a long one MOST_POINTS are fetched."""
+COARSEST_STEP_S = 100e-9
+"""Where no more points are to be fetched than so many: they spread over the whole record, of which no part can be had."""
 LONGEST_SPAN_S = 600.0
 RUNNING, WAITING = 8, 32
 """Bits of the operation condition."""
@@ -67,6 +69,8 @@ class KeysightInfiniiVision(ScpiDriver):
     """One instrument of the family."""
 
     tree = TREE
+    transfer = (":WAV:SOUR", ":WAV:FORM", ":WAV:BYT", ":WAV:UNS", ":WAV:POIN:MODE", ":WAV:POIN")
+    loose = (":WAV:POIN",)
     abilities_of = staticmethod(abilities_of)
     _width, _shortest_s, _condition = 1, 0.0, 0
 
@@ -113,8 +117,10 @@ class KeysightInfiniiVision(ScpiDriver):
         return self._completes(wait_s)
 
     def restore(self, setup: ScopeSetup) -> None:
+        self._link.write("*CLS")
         give_back(self._link, TREE, setup)
         self._link.write(":RUN" if setup.running else ":STOP")
+        raise_rejections(self._link)
 
     def release(self) -> None:
         self._write_all((":TRIG:SWE AUTO", ":RUN"))
@@ -146,6 +152,10 @@ class KeysightInfiniiVision(ScpiDriver):
         self._must_be_on(channel, f":CHAN{number}:DISP?")
         screen_v = self._screen_v(number, f":CHAN{number}:RANG?")
         self._link.write(f":WAV:SOUR CHAN{number}")
+        if self._most_points is not None:
+            fewest = self._record_s / COARSEST_STEP_S
+            asked = min(asked, round(step_up(max(self._part(asked), fewest), TIME_STEPS)))
+            self._link.write(f":WAV:POIN {asked}")
         scale = read_preamble(self._link.query(":WAV:PRE?"), where=self._where)
         lasts_s = scale.points * scale.seconds_per_sample
         if scale.bytes_per_code != self._width or lasts_s < self._shortest_s:

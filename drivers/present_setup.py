@@ -12,6 +12,9 @@ from .errors import ReplyError
 from .links import Link
 from .replies import fields_outside_quotes, number, short
 
+Kept = tuple[tuple[str, str], ...]
+"""Headers and what they were answered with, in the order in which they can be given back."""
+
 _CHANNEL = re.compile(r"C(?:H(?:AN(?:NEL)?)?)?([1-9]\d?)", re.IGNORECASE)
 _OFF = ("0", "OFF", "FULL", "FUL", "NONE")
 _SWITCHED = {"1": True, "ON": True, "INV": True, "INVERTED": True}
@@ -43,7 +46,7 @@ class ScopeSetup:
         falling, normal_mode: of the edge trigger; `normal_mode` False: it runs on by itself without one.
         running: False: stopped, so that the memory holds one record.
         acquisition, time_mode: in the dialect's words, in capitals; empty where it has none.
-        kept: headers and what they were answered with, in the order in which they can be given back.
+        kept: all of it as it was read.
     """
 
     channels: tuple[ChannelSetup, ...]
@@ -53,7 +56,7 @@ class ScopeSetup:
     falling: bool
     normal_mode: bool
     running: bool
-    kept: tuple[tuple[str, str], ...]
+    kept: Kept
     acquisition: str = ""
     time_mode: str = ""
 
@@ -115,24 +118,27 @@ def ask_chained(link: Link, headers: Sequence[str]) -> list[str]:
 
 def read_kept(
     link: Link, tree: SettingsTree, channels: int, ask: Callable[[Link, Sequence[str]], list[str]] = ask_each
-) -> tuple[tuple[str, str], ...]:
-    """All settings of the tree as they are now, in its order.
+) -> Kept:
+    """All settings of the tree as they are now, in its order. Raises as `answers_kept` does."""
+    return tuple(one for headers in tree.groups(channels) for one in answers_kept(link, headers, ask))
+
+
+def answers_kept(
+    link: Link, headers: Sequence[str], ask: Callable[[Link, Sequence[str]], list[str]] = ask_each
+) -> Kept:
+    """What these headers are answered with now.
 
     Raises LinkError, and ReplyError for an answer that could not be given back, as commands are ASCII.
     """
-    kept: list[tuple[str, str]] = []
-    for headers in tree.groups(channels):
-        kept += zip(headers, (reply.strip() for reply in ask(link, headers)), strict=True)
+    kept = tuple(zip(headers, (reply.strip() for reply in ask(link, headers)), strict=True))
     for header, reply in kept:
         if not reply.isascii():
             what = f"{header}? is answered with '{short(reply)}', which is no ASCII text"
             raise ReplyError(what, where=link.resource, do="check its settings")
-    return tuple(kept)
+    return kept
 
 
-def setup_of(
-    kept: tuple[tuple[str, str], ...], tree: SettingsTree, channels: int, *, running: bool, where: str
-) -> ScopeSetup:
+def setup_of(kept: Kept, tree: SettingsTree, channels: int, *, running: bool, where: str) -> ScopeSetup:
     """What the settings mean. Raises ReplyError for an answer that cannot be."""
     replies = dict(kept)
 

@@ -27,6 +27,11 @@ def set_and_compare(link: Link, settings: Sequence[Setting], read_number: Callab
     """Set all, then ask for each. Raises InstrumentRejected for the first that is not as it was set, LinkError."""
     for setting in settings:
         link.write(f"{setting.header} {setting.value}")
+    compare(link, settings, read_number)
+
+
+def compare(link: Link, settings: Sequence[Setting], read_number: Callable[..., float] = number) -> None:
+    """Ask for each. Raises InstrumentRejected for the first that is not so, LinkError."""
     for setting in settings:
         told = link.query(f"{setting.header}?").strip()
         if not _is(told, setting, read_number, link.resource):

@@ -3,7 +3,7 @@
 from .errors import InstrumentError
 from .family import ChannelPlan, Driver, Plan
 from .links import Link
-from .present_setup import ScopeSetup
+from .present_setup import Kept, ScopeSetup
 from .records import Record
 
 PLAN = Plan(
@@ -24,16 +24,17 @@ def rehearse(driver: Driver, link: Link) -> Record:
     before the set-up goes back. Raises LinkError, ReplyError, InstrumentRejected; InstrumentError where no capture could be
     made. If the set-up could not be given back, the error says so too.
     """
-    users = driver.read_setup()
+    transfer, users = driver.read_transfer(), driver.read_setup()
     try:
         record = _captured(driver)
         driver.restore(users)
+        driver.restore_transfer(transfer)
     except InstrumentError as error:
-        if not _given_back(driver, link, users, clear=link.dirty):
+        if not _given_back(driver, link, users, transfer, clear=link.dirty):
             error.do += "; its set-up could not be given back, so set it by hand"
         raise
     except BaseException:
-        _given_back(driver, link, users, clear=True)
+        _given_back(driver, link, users, transfer, clear=True)
         raise
     return record
 
@@ -47,12 +48,13 @@ def _captured(driver: Driver) -> Record:
     return driver.fetch(("CH1",))
 
 
-def _given_back(driver: Driver, link: Link, users: ScopeSetup, *, clear: bool) -> bool:
+def _given_back(driver: Driver, link: Link, users: ScopeSetup, transfer: Kept, *, clear: bool) -> bool:
     """Whether the instrument took its user's set-up back; what went wrong before is what is told."""
     try:
         if clear:
             link.clear()
         driver.restore(users)
+        driver.restore_transfer(transfer)
     except InstrumentError:
         return False
     return True

@@ -9,7 +9,7 @@ never shortened by comparing data, which could take the channels from two trigge
 The gain specification, 3 % of full scale, is from memory: no data sheet was read.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import ClassVar, Literal, cast
 
 import numpy as np
@@ -70,6 +70,7 @@ class RigolDriver(ScpiDriver):
     settling_s: ClassVar[float] = 0.0
     forgets_form: ClassVar[bool] = False
 
+    transfer = (":WAV:MODE", ":WAV:FORM", ":WAV:SOUR", ":WAV:STOP", ":WAV:STAR")
     _mode = "RAW"
 
     def read_setup(self) -> ScopeSetup:
@@ -113,12 +114,18 @@ class RigolDriver(ScpiDriver):
         return self._progress() == "stopped"
 
     def restore(self, setup: ScopeSetup) -> None:
-        self._link.write(":RUN")
+        self._write_all(("*CLS", ":RUN"))
         give_back(self._link, self.tree, setup)
         self._link.write(":RUN" if setup.running else ":STOP")
+        raise_rejections(self._link)
 
     def release(self) -> None:
         self._write_all((":TRIG:SWE AUTO", ":RUN"))
+
+    def _transfer_messages(self, kept: Mapping[str, str]) -> Sequence[str]:
+        """No window ends before it begins, on the way either."""
+        *before, stop, start = super()._transfer_messages(kept)
+        return [*before, ":WAV:STAR 1", stop, start]
 
     def _progress(self) -> Progress:
         state = self._link.query(":TRIG:STAT?").strip().upper()
@@ -165,7 +172,7 @@ class RigolDriver(ScpiDriver):
             raise ReplyError(what, where=self._where, do="capture again")
         chunks = [
             self._chunk(first + 1, last + 1, reminders)
-            for first, last in pieces(self._points_to_fetch, CHUNK_BYTES // width)
+            for first, last in pieces(self._part(self._points_to_fetch), CHUNK_BYTES // width)
         ]
         codes = chunks[0] if len(chunks) == 1 else cast(Codes, np.concatenate(chunks))
         rails, step = (0, 0xFF), 1

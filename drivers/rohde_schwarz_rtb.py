@@ -14,11 +14,12 @@ bits of the converter and all of HMO. The manual's pages name no source for an e
 The gain specification, 2 % of full scale, is from memory: no data sheet was read. Nothing here locks the front panel.
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from .capture import ChannelRecord, GainSpec
 from .error_queue import raise_rejections, rejected
-from .errors import ReplyError
+from .errors import NoRecord, ReplyError
 from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up
 from .identity import Identity
 from .present_setup import ScopeSetup, SettingsTree, give_back
@@ -80,6 +81,7 @@ class RohdeSchwarzRtb(ScpiDriver):
     """One instrument of the family."""
 
     tree = TREE
+    transfer = (":FORM", ":FORM:BORD")
     abilities_of = staticmethod(abilities_of)
     _extent, _shortest_s, _completed, _code_step = "MAX", 0.0, False, 256
 
@@ -127,11 +129,18 @@ class RohdeSchwarzRtb(ScpiDriver):
         return complete
 
     def restore(self, setup: ScopeSetup) -> None:
+        self._link.write("*CLS")
         give_back(self._link, TREE, setup)
         self._link.write(":RUN" if setup.running else ":STOP")
+        raise_rejections(self._link)
 
     def release(self) -> None:
         self._write_all((":TRIG:A:MODE AUTO", ":RUN"))
+
+    def _transfer_messages(self, kept: Mapping[str, str]) -> Sequence[str]:
+        """How much of a record is sent is not told, only how many samples that makes: it is left at what the manual resets to."""
+        channels = range(1, self.abilities.channels + 1)
+        return [*super()._transfer_messages(kept), *(f":CHAN{channel}:DATA:POIN DEF" for channel in channels)]
 
     def _busy(self) -> bool:
         return self._link.query(":ACQ:STAT?").strip().upper().startswith(("RUN", "STOP"))
@@ -164,6 +173,9 @@ class RohdeSchwarzRtb(ScpiDriver):
         self._must_be_on(channel, f":CHAN{self._number(channel)}:STAT?")
         self._link.write(f"{data}:POIN {self._extent}")
         points = read_header(self._link.query(f"{data}:HEAD?"), where=self._where)
+        if self._most_points is not None and points > self._most_points:
+            what = f"{channel} holds {points} samples, of which no part can be fetched, and {self._most_points} are the most"
+            raise NoRecord(what, where=self._where, do="make its record shorter, then press Single")
         origin_s, step_s, origin_v, step_v = (self._ask(f"{data}:{of}?") for of in ("XOR", "XINC", "YOR", "YINC"))
         scale = scale_of(step_v, origin_v, step_s, origin_s, where=self._where, points=points, bytes_per_code=2)
         if points * step_s < self._shortest_s:

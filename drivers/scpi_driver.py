@@ -1,13 +1,14 @@
 """What drivers have in common: their state, and questions whose answers are checked."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from .capture import ChannelRecord
+from .error_queue import rejected
 from .errors import InstrumentRejected, ReplyError, SettingsTurned
 from .family import Abilities, channel_number
 from .identity import Identity
 from .links import Link
-from .present_setup import ScopeSetup, SettingsTree, ask_each, is_on, read_kept, setup_of
+from .present_setup import Kept, ScopeSetup, SettingsTree, answers_kept, ask_each, is_on, read_kept, setup_of
 from .records import Record, Scale, one_trigger, record_points
 from .replies import number, short, whole_number
 from .waiting import Clock
@@ -19,12 +20,16 @@ class ScpiDriver:
     """A driver's link, clock and abilities. `_points` and `_seconds_per_sample` are those of the record to be fetched;
     0 points: not known.
 
-    A family gives `tree`, its settings, and `abilities_of`, what a model can do; `ask_headers = staticmethod(ask_chained)`
+    A family gives `tree`, its settings; `transfer`, the headers by which `read_setup`, `configure` and `fetch` say what is
+    to be sent and how, in the order in which they are given back, and of these in `loose` those whose answers follow other
+    things too; `abilities_of`, what a model can do; `ask_headers = staticmethod(ask_chained)`
     where its dialect takes several queries in one message, which makes `watched` see more; `also_watched`, further headers
     that answer after a capture as they did after `configure`; and `is_stopped` where it can tell apart from these.
     """
 
     tree: SettingsTree
+    transfer: tuple[str, ...]
+    loose: tuple[str, ...] = ()
     also_watched: tuple[str, ...] = ()
     ask_headers: Callable[[Link, Sequence[str]], list[str]] = staticmethod(ask_each)
     abilities_of: Callable[[Identity], Abilities]
@@ -39,9 +44,27 @@ class ScpiDriver:
         self._seconds_per_sample = 0.0
         self._screens_v: dict[int, float] = {}
         """How high the screen of a channel is, by its number, where `configure` has set it."""
+        self._most_points: int | None = None
 
-    def fetch(self, channels: Sequence[str]) -> Record:
+    def read_transfer(self) -> Kept:
+        """As `Driver.read_transfer` says."""
+        return answers_kept(self._link, self.transfer, self.ask_headers)
+
+    def restore_transfer(self, kept: Kept) -> None:
+        """As `Driver.restore_transfer` says: what was given back is asked for again."""
+        self._write_all(self._transfer_messages(dict(kept)))
+        now = dict(self.read_transfer())
+        for header, reply in kept:
+            if header not in self.loose and now[header] != reply:
+                raise rejected(f"'{header} {reply}', it stays {short(now[header])}", where=self._where)
+
+    def _transfer_messages(self, kept: Mapping[str, str]) -> Sequence[str]:
+        """What gives it back."""
+        return [f"{header} {reply}" for header, reply in kept.items()]
+
+    def fetch(self, channels: Sequence[str], most_points: int | None = None) -> Record:
         """As `Driver.fetch` says, channel by channel; all have to share one time axis."""
+        self._most_points = most_points
         return one_trigger([self._fetch_one(channel) for channel in channels], where=self._where)
 
     def watched(self, channels: Sequence[str]) -> tuple[str, ...]:
@@ -66,6 +89,10 @@ class ScpiDriver:
     def _fetch_one(self, channel: str) -> tuple[ChannelRecord, Scale]:
         """The samples of one channel, and the scale that its preamble gives."""
         raise NotImplementedError
+
+    def _part(self, points: int) -> int:
+        """How many of a record's points are to be fetched now."""
+        return points if self._most_points is None else min(points, self._most_points)
 
     @property
     def _record_s(self) -> float:

@@ -28,7 +28,7 @@ from .links import Link
 from .paced_link import PacedLink
 from .present_setup import ScopeSetup, SettingsTree, give_back
 from .quantities import quantity
-from .read_back import STEP_DIV, Setting, set_and_compare
+from .read_back import STEP_DIV, Setting, compare, set_and_compare
 from .records import Record, Scale, block_of, channel_record, codes_in, pieces, record_points, sample_interval, scale_of
 from .replies import whole_number
 from .scpi_driver import ScpiDriver
@@ -72,6 +72,7 @@ class Siglent1000XE(ScpiDriver):
     """One instrument of the family."""
 
     tree = TREE
+    transfer = ("WFSU", "CHDR")
     abilities_of = staticmethod(abilities_of)
     _is_new = False
     _axis = (0, 0.0, 0.0)
@@ -113,10 +114,10 @@ class Siglent1000XE(ScpiDriver):
         self._link.write("FRTR")
         return settles(self._is_complete, self._clock, wait_s=wait_s + self._record_s)
 
-    def fetch(self, channels: Sequence[str]) -> Record:
+    def fetch(self, channels: Sequence[str], most_points: int | None = None) -> Record:
         self._window = None
         self._axis = self._read_axis(self._number(channels[0]), self._ask("TDIV?"))
-        return super().fetch(channels)
+        return super().fetch(channels, most_points)
 
     def is_stopped(self) -> bool:
         return self._link.query("SAST?").strip().upper() == "STOP"
@@ -126,6 +127,7 @@ class Siglent1000XE(ScpiDriver):
         give_back(self._link, TREE, setup)
         if not setup.running:
             self._link.write("STOP")
+        compare(self._link, [Setting(*one) for one in setup.kept], quantity)
 
     def release(self) -> None:
         self._write_all((WHOLE_RECORD, "TRMD AUTO"))
@@ -169,7 +171,7 @@ class Siglent1000XE(ScpiDriver):
     def _fetch_one(self, channel: str) -> tuple[ChannelRecord, Scale]:
         number, (points, *axis) = self._number(channel), self._axis
         scale = scale_from(self._ask(f"C{number}:VDIV?"), self._ask(f"C{number}:OFST?"), *axis, where=self._where)
-        chunks = [self._chunk(number, first, last) for first, last in pieces(points, CHUNK_POINTS)]
+        chunks = [self._chunk(number, first, last) for first, last in pieces(self._part(points), CHUNK_POINTS)]
         codes = codes_in(chunks[0] if len(chunks) == 1 else memoryview(b"".join(chunks)), "i1")
         return channel_record(channel, codes, scale, (-128, 127), screen_codes=8 * CODES_PER_DIV), scale
 

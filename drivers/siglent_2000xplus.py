@@ -24,7 +24,7 @@ from .errors import ReplyError
 from .family import Abilities, Family, Plan, channel_count, step_up
 from .identity import Identity
 from .present_setup import ScopeSetup, SettingsTree, give_back
-from .read_back import STEP_DIV, Setting, set_and_compare
+from .read_back import STEP_DIV, Setting, compare, set_and_compare
 from .records import Record, Scale, block_of, pieces, sample_interval
 from .scpi_driver import ScpiDriver
 from .siglent_descriptor import PREAMBLE_LIMIT_BYTES, Preamble, decoded, read_preamble
@@ -62,6 +62,7 @@ class Siglent2000XPlus(ScpiDriver):
     """One instrument of the family."""
 
     tree = TREE
+    transfer = (":WAV:SOUR", ":WAV:STAR", ":WAV:POIN", ":WAV:INT", ":WAV:WIDT", ":WAV:BYT")
     abilities_of = staticmethod(abilities_of)
     _to_fetch = 0
 
@@ -92,10 +93,10 @@ class Siglent2000XPlus(ScpiDriver):
         self._link.write(":TRIG:MODE FTRIG")
         return settles(self.is_stopped, self._clock, wait_s=wait_s + self._record_s)
 
-    def fetch(self, channels: Sequence[str]) -> Record:
+    def fetch(self, channels: Sequence[str], most_points: int | None = None) -> Record:
         self._write_all((":WAV:INT 1", ":WAV:BYT LSB"))
         self._to_fetch = self._ask_points(":ACQ:POIN?")
-        return super().fetch(channels)
+        return super().fetch(channels, most_points)
 
     def is_stopped(self) -> bool:
         return self._progress() == "stopped"
@@ -103,6 +104,7 @@ class Siglent2000XPlus(ScpiDriver):
     def restore(self, setup: ScopeSetup) -> None:
         give_back(self._link, TREE, setup)
         self._link.write(":TRIG:RUN" if setup.running else ":TRIG:STOP")
+        compare(self._link, [Setting(*one) for one in setup.kept])
 
     def release(self) -> None:
         self._write_all((":TRIG:MODE AUTO", ":TRIG:RUN"))
@@ -143,7 +145,9 @@ class Siglent2000XPlus(ScpiDriver):
             raise ReplyError(
                 f"{most} points a read at most", where=self._where, do="switch it off and on, then try again"
             )
-        blocks = [self._chunk(first, last - first + 1, width) for first, last in pieces(self._to_fetch, most)]
+        blocks = [
+            self._chunk(first, last - first + 1, width) for first, last in pieces(self._part(self._to_fetch), most)
+        ]
         data = blocks[0] if len(blocks) == 1 else b"".join(blocks)
         return decoded(channel, data, preamble, where=self._where), preamble.scale
 

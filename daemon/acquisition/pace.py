@@ -23,9 +23,14 @@ class Pace:
         return self._due_s - now_s
 
 
+def rest_s(error: InstrumentError) -> float:
+    """So long the scope has to be left alone after that."""
+    return USB_REST_S if isinstance(error, LinkTimeout) and error.where.upper().startswith("USB") else 0.0
+
+
 def retry_delay_s(error: InstrumentError, uniform: float) -> float:
     """Seconds until the next attempt, spread by `uniform` (0 to 1) so that many daemons do not ask in step."""
-    if isinstance(error, LinkTimeout) and error.where.upper().startswith("USB"):
-        return USB_REST_S * (1.0 + RETRY_SPREAD * uniform)
+    if rest_s(error) > 0.0:
+        return rest_s(error) * (1.0 + RETRY_SPREAD * uniform)
     base_s = SLOW_RETRY_S if isinstance(error, UnknownInstrument) else RETRY_S
     return base_s * (1.0 + RETRY_SPREAD * (2.0 * uniform - 1.0))

@@ -23,7 +23,6 @@ from .watch import ScopeWatch
 CAPTURE_DEADLINE_S = 2.0
 LINES_EVERY_S = 0.2
 """The averaged line is computed this often at most."""
-LONGEST_FETCH_NS = 60_000_000_000
 NOTHING_CLIPPED = Note(
     "nothing-to-measure", "no channel is clipped to anything, so that nothing is measured", "say what is clipped where"
 )
@@ -140,7 +139,7 @@ class Session:
     def _measure(self, capture: Capture, task: Task, setup: Setup) -> None:
         """Measure a capture and publish the reading, unless the set-up that it was made under is no longer in force."""
         job = self._job
-        fetched_ns, started_s = job.time.wall_ns(), job.time.now_s()
+        started_s = job.time.now_s()
         measured = job.measure(capture, setup.conditions)
         now_s = job.time.now_s()
         self._watch.sound()
@@ -155,7 +154,7 @@ class Session:
                 seq=next(job.numbers),
                 setup=setup.generation,
                 captured_at_ns=capture.captured_at_ns,
-                latency_ms=LatencyMs(_fetch_ms(capture, fetched_ns), (now_s - started_s) * 1e3),
+                latency_ms=LatencyMs(capture.fetch_ms, (now_s - started_s) * 1e3),
                 scope=ScopeTag(self._source.identity, self._source.resource),
                 measured=measured,
             )
@@ -182,9 +181,3 @@ def _unfit(source: Source, setup: Setup) -> Note | None:
     except UsageError as error:
         return Note("hookup", f"{error.where}: {error.what}", error.do)
     return None
-
-
-def _fetch_ms(capture: Capture, fetched_ns: int) -> float | None:
-    """From the capture being complete to all of it being here; None where the clock was set in between."""
-    took_ns = fetched_ns - capture.captured_at_ns
-    return took_ns / 1e6 if 0 <= took_ns < LONGEST_FETCH_NS else None

@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 from ...drivers.errors import InstrumentError
 from ..measure.hookup import Hookup
-from .pace import retry_delay_s
+from .pace import rest_s, retry_delay_s
 from .session import Job, Session
 from .source import Source
 from .watch import ScopeWatch
@@ -24,6 +24,8 @@ class Acquisition:
         where: names the source while it is not open.
         job: what is done with the captures.
         wait: waits so many seconds; True when acquisition is to end.
+        at_end: what to do once it has ended and no source is open; takes the seconds for which the scope has to be left
+            alone first. Never raises.
     """
 
     def __init__(
@@ -32,12 +34,14 @@ class Acquisition:
         where: str,
         job: Job,
         wait: Callable[[float], bool] | None = None,
+        at_end: Callable[[float], None] | None = None,
     ) -> None:
         self._open_source = open_source
         self._where = where
         self._job = job
         self._ended = threading.Event()
         self._wait = wait or self._ended.wait
+        self._at_end = at_end
         self._watch = ScopeWatch(job.outlet.announce, job.time.wall_ns)
         self._source: Source | None = None
         self._thread = threading.Thread(target=self.run, name="acquisition", daemon=True)
@@ -61,16 +65,19 @@ class Acquisition:
     def run(self) -> None:
         """What the thread does. Nothing but `stop` ends it."""
         self._watch.connecting(self._where)
-        ending = False
+        ending, rested_s = False, 0.0
         while not ending:
             try:
                 ending = self._live_once()
             except InstrumentError as error:
                 self._watch.failed(error)
+                rested_s = self._job.time.now_s() + rest_s(error)
                 ending = self._wait(retry_delay_s(error, self._job.time.uniform()))
             except Exception as error:  # noqa: BLE001 - the one supervised boundary: a defect must not leave the page silently dead
                 self._watch.broke(error)
                 ending = self._wait(RESTART_S)
+        if self._at_end is not None:
+            self._at_end(max(rested_s - self._job.time.now_s(), 0.0))
 
     def _live_once(self) -> bool:
         """One life of the source; True when acquisition is to end. Raises InstrumentError when the source is gone."""

@@ -45,6 +45,7 @@ def capture(
     whole hookup; it is not kept in FILE, which holds what the scope sent.
     """
     _check(file, overwrite)
+    from ..measure import engine  # noqa: F401 - no import may follow while signals raise (`ended_in_order`)
     from .from_scope import opened_scope
     from .given_settings import settings_with_roles
 

@@ -35,10 +35,27 @@ def ended_in_order() -> Iterator[None]:
         nonlocal ending
         if not ending:
             ending = True
-            raise KeyboardInterrupt if number == signal.SIGINT else SystemExit(128 + number)
+            raise _ended_by(number)
 
     with _handled(end):
         yield
+
+
+@contextlib.contextmanager
+def ended_afterwards() -> Iterator[None]:
+    """While this lasts they wait; the first of them is raised at its end, as `ended_in_order` raises it.
+
+    For giving back what was borrowed, within a bounded time.
+    """
+    came: list[int] = []
+    with _handled(lambda number, frame: came.append(number)):
+        yield
+    if came:
+        raise _ended_by(came[0])
+
+
+def _ended_by(number: int) -> BaseException:
+    return KeyboardInterrupt() if number == signal.SIGINT else SystemExit(128 + number)
 
 
 @contextlib.contextmanager

@@ -2,13 +2,19 @@
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 from ...drivers.capture import FORCED, Capture
 from ...drivers.errors import InstrumentError, UsageError
 from ..acquisition import NoTrigger, Source
-from ..config.model import ScopeTable
+from ..acquisition.pace import rest_s
 from ..config.settings import Settings
 from ..measure.levels import is_clipped
+from .ending import ended_afterwards, ended_in_order
+from .output import warn
+
+if TYPE_CHECKING:
+    from ..sources.borrowed_scope import BorrowedScope
 
 MOST_TRIES = 8
 DEADLINE_S = 2.0
@@ -20,7 +26,8 @@ HANDS_OFF = "hands-off-"
 def opened_scope(settings: Settings, *, scope: str | None, family: str | None, where: str) -> Iterator[Source]:
     """The scope that is named, else that of the settings; `where` is the command that asks.
 
-    It is opened as the settings say: hands off, or set up and given back or not.
+    It is opened as the settings say: hands off, or set up and given back or not. SIGINT and SIGTERM end what is done
+    with it in order; while it is given back they wait.
     Raises UsageError, MalformedResource, UnknownInstrument, LinkError.
     """
     resource = scope or settings.tables.scope.resource
@@ -28,22 +35,31 @@ def opened_scope(settings: Settings, *, scope: str | None, family: str | None, w
         raise UsageError(
             "no scope is named", where=where, do="give --scope RESOURCE, or resource under [scope] in the settings"
         )
-    source = _open(resource, settings.tables.scope, family)
+    from ..sources.borrowed_scope import borrowed_scope
+
+    table = settings.tables.scope
+    borrowed = borrowed_scope(table, resource, family=family or table.family, hands_off=table.hands_off, tell=warn)
+    source, failure = borrowed.open(), None
     try:
-        yield source
+        with ended_in_order():
+            yield source
+    except InstrumentError as error:
+        failure = error
+        raise
     finally:
-        source.close()
+        with ended_afterwards():
+            _give_back(source, borrowed, failure)
 
 
-def _open(resource: str, table: ScopeTable, family: str | None) -> Source:
-    from ..sources.hands_off import open_hands_off
-    from ..sources.scope import open_scope
-    from ..sources.users_setup import UsersSetup
-
-    family = family or table.family
-    if table.hands_off:
-        return open_hands_off(resource, family=family)
-    return open_scope(resource, family=family, users=UsersSetup(restore=table.restore))
+def _give_back(source: Source, borrowed: "BorrowedScope", failure: InstrumentError | None) -> None:
+    """Close the scope, and say where it has not got its set-up back: with the failure, where there is one."""
+    source.close()
+    borrowed.give_back(0.0 if failure is None else rest_s(failure))
+    told = borrowed.not_given_back
+    if told is not None and failure is not None:
+        failure.do += f"; its set-up could not be given back ({borrowed.users.owed}), so set it by hand"
+    elif told is not None:
+        warn(told)
 
 
 def settled(source: Source, channels: Sequence[str], *, triggered: bool = False) -> Capture:

@@ -16,6 +16,8 @@ LONGEST_STEP_S = 200e-9
 """Five million samples a second are the fewest that a level is measured with."""
 ROLLS_BEYOND_S = 1.0
 """Of a whole screen: about where scopes begin to roll."""
+PART = 0.9
+"""What a record holds less than the screen shows, in divisions or samples at its ends, is no part."""
 CALIBRATED = (1.0, 2.0, 5.0, 10.0)
 PEAKS = ("PEAK", "PDET", "PKD", "ENV")
 MEANS = ("AVER", "AVE")
@@ -50,6 +52,14 @@ def lacking_in(record: Record, hookup: Hookup) -> Iterator[Note]:
     if railed:
         text = f"{' and '.join(railed)} run{'s' if len(railed) == 1 else ''} off the range of the scope"
         yield Note("hands-off-clipped", text, "give it more volts a division there, or move it to the middle")
+
+
+def only_part(record: Record, present: ScopeSetup) -> Iterator[Note]:
+    """That less was read than stands on the screen, where that is so."""
+    read_s = record.channels[0].codes.size * record.seconds_per_sample
+    if read_s < PART * present.span_s:
+        text = f"of {present.span_s * 1e3:.3g} ms on the screen the first {read_s * 1e3:.3g} ms are read, enough for a level"
+        yield Note("hands-off-part", text, "turn its time base faster, or its memory shorter, to have all of it read")
 
 
 def _of_channel(channel: ChannelSetup, hookup: Hookup, conditions: Conditions) -> Iterator[Note]:

@@ -141,13 +141,14 @@ class ScopeSource:
         if not triggered and not self._driver.force(FORCE_WAIT_S):
             self._must_answer_as_at_first()
             return NoTrigger(TRIGGER_WAIT_S + FORCE_WAIT_S)
-        captured_at_ns = self._now_ns()
+        captured_at_ns, complete_s = self._now_ns(), self._now_s()
         trigger = trigger_clip(setup.conditions.hookup).channel
         if trigger == EXT and not triggered:
             self._trigger_v = next(level_v for level_v in EXT_LEVELS_V if level_v != self._trigger_v)
         record = self._fetched(setup)
         if record is None:
             return NoTrigger(0.0, disturbed=True)
+        fetch_ms = 1e3 * (self._now_s() - complete_s)
         self._learn(record, setup)
         return Capture(
             channels=record.channels,
@@ -158,10 +159,14 @@ class ScopeSource:
             gain_spec=self._gain_spec,
             bandwidth_mhz=None if self._task is Task.EDGE else BANDWIDTH_MHZ,
             triggered_by=trigger if triggered else FORCED,
+            fetch_ms=fetch_ms,
         )
 
     def close(self) -> None:
-        """Give the scope back to its user, as far as it still listens, and the link."""
+        """Give the scope back to its user, as far as it still listens, and the link.
+
+        What could not be given back over a broken link is still kept by `users`.
+        """
         self._users.give_back(self._identity, self._driver)
         self._link.close()
 

@@ -52,25 +52,24 @@ def test_readings_are_counted_and_carry_run_setup_and_source() -> None:
     assert bench.outlet.readings[0].scope.identity == "scripted scope"
 
 
-def test_latency_is_from_the_complete_capture_and_over_the_measuring() -> None:
+def test_latency_is_what_fetching_and_measuring_took() -> None:
     hand, outlet = Hand(), Outlet()
 
     def measure(capture: object) -> Measured:
         hand.s += 0.003
         return a_measured()
 
-    source = a_source(a_capture(hand))
-    hand.s += 0.002
+    source = a_source(replace(a_capture(hand), fetch_ms=2.0))
+    hand.s += 100.0
     Session(source, a_job(hand, outlet, measure), ScopeWatch(outlet.announce, hand.time.wall_ns)).step()
     latency = outlet.readings[0].latency_ms
-    assert latency.fetch == pytest.approx(2.0, abs=0.01)
+    assert latency.fetch == 2.0
     assert latency.measure == pytest.approx(3.0, abs=0.01)
 
 
-def test_a_capture_from_the_future_has_no_fetch_time() -> None:
+def test_a_capture_that_was_not_fetched_from_a_scope_has_no_fetch_time() -> None:
     hand, outlet = Hand(), Outlet()
     source = a_source(a_capture(hand))
-    hand.s -= 100.0
     Session(source, a_job(hand, outlet, [a_measured()]), ScopeWatch(outlet.announce, hand.time.wall_ns)).step()
     assert outlet.readings[0].latency_ms.fetch is None
 

@@ -55,7 +55,7 @@ def test_fields_in_another_order_give_the_published_volts_and_seconds() -> None:
 def test_a_record_is_fetched_with_the_offset_in_volts_and_the_trigger_within_it(script: Script) -> None:
     codes = (np.arange(10_000) % 4096 * 16).astype("<u2")
     fetch: list[Step] = [
-        (":DAT:SOU CH1;:HEAD ON;:WFMO?", PREAMBLE),
+        (":DAT:SOU CH1;:HEAD ON;:WFMO?;*ESR?", f"{PREAMBLE};0"),
         (":HEAD OFF;:CURV?", codes.tobytes()),
     ]
     driver = TektronixMso(script([*configuration(), *fetch]), TWO_CHANNELS, Clock())

@@ -35,6 +35,11 @@ def preamble(points: int, *, width: int = 2, yoff: float = 0.0, ymult: float = 8
     )
 
 
+def told(fields: str) -> str:
+    """A preamble, and an event status without an error."""
+    return f"{fields};0"
+
+
 class FakeTime:
     """A clock that only sleeping moves."""
 
@@ -125,7 +130,7 @@ def test_a_fixed_record_length_is_taken_as_it_is(script: Script) -> None:
     link = script(
         [
             *configuration(2500),
-            (":DAT:SOU CH1;:HEAD ON;:WFMP?", preamble(2500)),
+            (":DAT:SOU CH1;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500))),
             (":HEAD OFF;:CURV?", codes.tobytes()),
         ]
     )
@@ -154,10 +159,10 @@ def test_eight_bits_in_words_are_fetched_as_bytes_from_then_on(script: Script) -
     link = script(
         [
             *configuration(2500),
-            (":DAT:SOU CH1;:HEAD ON;:WFMP?", preamble(2500, ymult=8e-3 / 256, yoff=32768)),
+            (":DAT:SOU CH1;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500, ymult=8e-3 / 256, yoff=32768))),
             (":HEAD OFF;:CURV?", words.tobytes()),
             (":DAT:STAR 1;STOP 2500;ENC RIB;WID 1;*ESR?", "0"),
-            (":DAT:SOU CH1;:HEAD ON;:WFMP?", preamble(2500, width=1)),
+            (":DAT:SOU CH1;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500, width=1))),
             (":HEAD OFF;:CURV?", signed.tobytes()),
         ]
     )
@@ -175,9 +180,9 @@ def test_twelve_bits_stay_words_with_a_step_of_16(script: Script) -> None:
     quiet = np.full(2500, 0x8000, "<u2")
     busy = (np.arange(2500) % 4096 * 16).astype("<u2")
     fetches: list[tuple[str, str | bytes | None]] = [
-        (":DAT:SOU CH1;:HEAD ON;:WFMP?", preamble(2500)),
+        (":DAT:SOU CH1;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500))),
         (":HEAD OFF;:CURV?", quiet.tobytes()),
-        (":DAT:SOU CH2;:HEAD ON;:WFMP?", preamble(2500)),
+        (":DAT:SOU CH2;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500))),
         (":HEAD OFF;:CURV?", busy.tobytes()),
     ]
     driver = TektronixTds(script([*configuration(2500), *fetches, *fetches]), TWO_CHANNELS, Clock())
@@ -194,7 +199,7 @@ def test_a_block_of_another_length_than_the_preamble_says_is_an_error(script: Sc
     link = script(
         [
             *configuration(2500),
-            (":DAT:SOU CH1;:HEAD ON;:WFMP?", preamble(2500)),
+            (":DAT:SOU CH1;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500))),
             (":HEAD OFF;:CURV?", np.zeros(size, "<u2").tobytes()),
         ]
     )
@@ -208,7 +213,7 @@ def test_an_odd_count_of_bytes_is_no_record_of_words(script: Script) -> None:
     link = script(
         [
             *configuration(2500),
-            (":DAT:SOU CH1;:HEAD ON;:WFMP?", preamble(2500)),
+            (":DAT:SOU CH1;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500))),
             (":HEAD OFF;:CURV?", bytes(4999)),
         ]
     )
@@ -223,9 +228,9 @@ def test_channels_of_two_time_axes_are_an_error(script: Script) -> None:
     link = script(
         [
             *configuration(2500),
-            (":DAT:SOU CH1;:HEAD ON;:WFMP?", preamble(2500)),
+            (":DAT:SOU CH1;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500))),
             (":HEAD OFF;:CURV?", codes),
-            (":DAT:SOU CH2;:HEAD ON;:WFMP?", preamble(2500, xzero=-2e-3)),
+            (":DAT:SOU CH2;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500, xzero=-2e-3))),
             (":HEAD OFF;:CURV?", codes),
         ]
     )

@@ -13,6 +13,7 @@ from peakwhite.daemon.measure.engine import measure_capture
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.daemon.sources.hands_off import HandsOffSource, open_hands_off
+from peakwhite.daemon.sources.hands_off_pace import LONGEST_PAUSE_S
 from peakwhite.drivers.capture import Capture
 from peakwhite.drivers.families import family_named
 from peakwhite.drivers.family import Driver
@@ -51,7 +52,7 @@ def hands_off(rig: Rig) -> Iterator[Open]:
     sources: list[HandsOffSource] = []
 
     def begin(hookup: Hookup) -> HandsOffSource:
-        sources.append(open_hands_off(rig.scope.resource))
+        sources.append(open_hands_off(rig.scope.resource, now_s=lambda: rig.time.now_s))
         sources[-1].configure(Task.LEVELS, Setup(conditions=Conditions(hookup)))
         return sources[-1]
 
@@ -143,8 +144,8 @@ class FollowsTheKnob:
     def __getattr__(self, name: str) -> Any:
         return getattr(self._driver, name)
 
-    def fetch(self, channels: Sequence[str]) -> Record:
-        record = self._driver.fetch(channels)
+    def fetch(self, channels: Sequence[str], most_points: int | None = None) -> Record:
+        record = self._driver.fetch(channels, most_points)
         turned = [replace(one, volts_per_code=one.volts_per_code * self.factor) for one in record.channels]
         return replace(record, channels=tuple(turned))
 
@@ -157,6 +158,7 @@ def test_a_record_that_is_said_to_be_other_volts_than_before_is_believed_no_long
     source._scope = replace(source._scope, driver=cast(Driver, scope))
     assert isinstance(source.capture(1.0), Capture)
     scope.factor = 2.5
+    rig.time.now_s += LONGEST_PAUSE_S
     assert source.capture(1.0) == NoTrigger(0.0, disturbed=True)
     assert codes(source) == ["hands-off-turned"]
 
@@ -165,10 +167,13 @@ def test_the_same_record_read_again_keeps_its_time(rig: Rig, hands_off: Open) ->
     rig.driver.configure(LEVELS)
     rig.caught()
     source = hands_off(BENCH_DEFAULT)
-    first, again = source.capture(1.0), source.capture(1.0)
+    first = source.capture(1.0)
+    rig.time.now_s += LONGEST_PAUSE_S
+    again = source.capture(1.0)
     assert isinstance(first, Capture) and isinstance(again, Capture)
-    assert first.captured_at_ns == again.captured_at_ns
+    assert first is not again and first.captured_at_ns == again.captured_at_ns
     rig.caught()
+    rig.time.now_s += LONGEST_PAUSE_S
     new = source.capture(1.0)
     assert isinstance(new, Capture)
     assert new.captured_at_ns > first.captured_at_ns

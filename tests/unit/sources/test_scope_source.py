@@ -633,7 +633,7 @@ def test_a_scope_that_can_not_even_be_forced_has_no_trigger_as_long_as_it_is_the
         def force(self, wait_s: float) -> bool:
             return False
 
-        def fetch(self, channels: object) -> Any:
+        def fetch(self, channels: object, most_points: int | None = None) -> Any:
             raise AssertionError("nothing to fetch")
 
         def watched(self, channels: object) -> tuple[str, ...]:
@@ -642,8 +642,10 @@ def test_a_scope_that_can_not_even_be_forced_has_no_trigger_as_long_as_it_is_the
         def is_stopped(self) -> bool:
             return True
 
+        def read_transfer(self) -> Any: ...
         def read_setup(self) -> Any: ...
         def restore(self, setup: object) -> None: ...
+        def restore_transfer(self, kept: object) -> None: ...
         def release(self) -> None: ...
 
     link = open_link(curve.resource)
