@@ -25,11 +25,11 @@ def most_points(task: Task, last: Capture | None, deadline_s: float, channels: i
     """How many points of each channel to read, by what the last capture was and how long fetching it took."""
     if last is None:
         return FIRST_POINTS
-    wanted = math.ceil(WINDOW_S[task] / last.seconds_per_sample)
+    wanted = WINDOW_S[task] / last.seconds_per_sample
     if last.fetch_ms:
         points_per_s = last.samples * len(last.channels) * 1e3 / last.fetch_ms
-        wanted = min(wanted, int(PART_OF_DEADLINE * deadline_s * points_per_s / channels))
-    return max(FEWEST_POINTS, min(MOST_POINTS, wanted))
+        wanted = min(wanted, PART_OF_DEADLINE * deadline_s * points_per_s / channels)
+    return max(FEWEST_POINTS, math.ceil(min(MOST_POINTS, wanted)))
 
 
 @dataclass

@@ -49,7 +49,9 @@ def capture(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
 
     def captured(*arguments: object, steps: tuple[Step, ...] = ()) -> tuple[Said, ScriptedSource]:
         source = a_source(*steps)
-        monkeypatch.setattr("peakwhite.daemon.sources.borrowed_scope.open_scope", lambda resource, family, users: source)
+        monkeypatch.setattr(
+            "peakwhite.daemon.sources.borrowed_scope.open_scope", lambda resource, family, users: source
+        )
         status = run(["capture", *map(str, arguments), "--scope", RESOURCE])
         return (status, *capsys.readouterr()), source
 

@@ -13,7 +13,7 @@ from peakwhite.daemon.measure.engine import measure_capture
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.daemon.sources.hands_off import HandsOffSource, open_hands_off
-from peakwhite.daemon.sources.hands_off_pace import LONGEST_PAUSE_S
+from peakwhite.daemon.sources.hands_off_pace import FIRST_POINTS, LONGEST_PAUSE_S
 from peakwhite.drivers.capture import Capture
 from peakwhite.drivers.families import family_named
 from peakwhite.drivers.family import Driver
@@ -52,7 +52,7 @@ def hands_off(rig: Rig) -> Iterator[Open]:
     sources: list[HandsOffSource] = []
 
     def begin(hookup: Hookup) -> HandsOffSource:
-        sources.append(open_hands_off(rig.scope.resource, now_s=lambda: rig.time.now_s))
+        sources.append(open_hands_off(rig.scope.resource, timeout_s=1.0, now_s=lambda: rig.time.now_s))
         sources[-1].configure(Task.LEVELS, Setup(conditions=Conditions(hookup)))
         return sources[-1]
 
@@ -172,11 +172,101 @@ def test_the_same_record_read_again_keeps_its_time(rig: Rig, hands_off: Open) ->
     again = source.capture(1.0)
     assert isinstance(first, Capture) and isinstance(again, Capture)
     assert first is not again and first.captured_at_ns == again.captured_at_ns
-    rig.caught()
+    assert rig.driver.acquire(0.1)
     rig.time.now_s += LONGEST_PAUSE_S
     new = source.capture(1.0)
     assert isinstance(new, Capture)
     assert new.captured_at_ns > first.captured_at_ns
+
+
+def counted(source: HandsOffSource) -> list[int | None]:
+    """How many points are asked for, at every fetching from now on."""
+    asked: list[int | None] = []
+    driver = source._scope.driver
+
+    class Counted:
+        def __getattr__(self, name: str) -> Any:
+            return getattr(driver, name)
+
+        def fetch(self, channels: Sequence[str], most_points: int | None = None) -> Record:
+            asked.append(most_points)
+            return driver.fetch(channels, most_points)
+
+    source._scope = replace(source._scope, driver=cast(Driver, Counted()))
+    return asked
+
+
+def test_a_stopped_scope_that_stays_as_it_is_is_read_again_at_a_slow_pace(rig: Rig, hands_off: Open) -> None:
+    rig.driver.configure(LEVELS)
+    rig.caught("CH1")
+    source = hands_off(BENCH_DEFAULT)
+    asked = counted(source)
+    first = source.capture(1.0)
+    assert isinstance(first, Capture)
+    for _ in range(5):
+        assert source.capture(1.0) is first
+    assert len(asked) == 1
+    rig.time.now_s += LONGEST_PAUSE_S
+    again = source.capture(1.0)
+    assert isinstance(again, Capture)
+    assert len(asked) == 2
+    rig.driver.configure(replace(LEVELS, trigger_level_v=-0.1))
+    rig.caught("CH1")
+    assert isinstance(source.capture(1.0), Capture)
+    assert len(asked) == 3, "what was turned is followed at once"
+
+
+def test_of_a_long_record_a_few_lines_are_read_and_that_is_said(rig: Rig, hands_off: Open) -> None:
+    rig.driver.configure(replace(LEVELS, span_s=24e-3, points=600_000))
+    rig.caught("CH1")
+    source = hands_off(BENCH_DEFAULT)
+    asked = counted(source)
+    capture = source.capture(1.0)
+    rig.time.now_s += LONGEST_PAUSE_S
+    again = source.capture(1.0)
+    assert all(points is not None and points <= FIRST_POINTS for points in asked)
+    if rig.family.name == "rohde-schwarz-rtb":
+        assert (capture, codes(source)) == (NoTrigger(0.0), ["hands-off-no-record"])
+        return
+    assert isinstance(capture, Capture) and isinstance(again, Capture)
+    assert again.captured_at_ns == capture.captured_at_ns
+    if rig.family.name == "keysight-infiniivision":
+        assert again.seconds_per_sample <= 200e-9
+    else:
+        assert again.samples * again.seconds_per_sample <= 1e-3 * 1.001
+        assert codes(source) == ["hands-off-part"]
+
+
+def test_a_channel_that_was_switched_on_after_stop_is_said_to_have_no_record(rig: Rig, hands_off: Open) -> None:
+    rig.driver.configure(replace(LEVELS, channels=(LEVELS.channels[0], LEVELS.channels[3])))
+    assert rig.driver.acquire(0.1)
+    assert isinstance(rig.driver, ScpiDriver)
+    rig.link.write(f"{rig.driver.tree.channel['on'].format(n=2)} ON")
+    rig.link.query("*IDN?")
+    source = hands_off(Hookup((Clip("CH1", "red"), Clip("CH2", "green"))))
+    assert source.capture(1.0) == NoTrigger(0.0)
+    note = source.notes[-1]
+    assert note.code == "hands-off-no-record"
+    assert "CH2" in note.text and "Stop" in note.text
+    assert "press Run" in note.do
+    asked = counted(source)
+    assert source.capture(1.0) == NoTrigger(0.0)
+    assert asked == [], "and it is not asked at once again"
+    assert rig.driver.acquire(0.1)
+    rig.time.now_s += LONGEST_PAUSE_S
+    assert isinstance(source.capture(1.0), Capture)
+    assert "hands-off-no-record" not in codes(source)
+
+
+def test_fetching_a_record_again_takes_as_long_as_it_takes_however_old_it_is(rig: Rig, hands_off: Open) -> None:
+    rig.driver.configure(LEVELS)
+    rig.caught("CH1")
+    source = hands_off(BENCH_DEFAULT)
+    assert isinstance(source.capture(1.0), Capture)
+    rig.time.now_s += 100.0
+    again = source.capture(1.0)
+    assert isinstance(again, Capture)
+    assert again.fetch_ms == 0.0, "the test's clock stands still meanwhile"
 
 
 def test_several_channels_of_a_running_scope_are_not_taken_for_one_trigger(rig: Rig, hands_off: Open) -> None:
