@@ -170,6 +170,41 @@ def test_only_an_open_scope_is_asked_whether_it_has_the_channels_of_a_hookup() -
     assert asked == ["while open"]
 
 
+USB = "USB0::0x1234::0x5678::SERIAL::INSTR"
+
+
+@pytest.mark.parametrize(
+    ("error", "rest_s"),
+    [
+        (LinkTimeout("no answer", where=USB, do="look"), USB_REST_S),
+        (LinkLost("unplugged", where=USB, do="plug it in"), 0.0),
+        (LinkTimeout("no answer", where=WHERE, do="look"), 0.0),
+    ],
+)
+def test_what_is_to_be_done_at_the_end_is_done_though_the_link_is_broken_and_told_how_long_to_rest(
+    error: InstrumentError, rest_s: float
+) -> None:
+    hand, outlet, source, done = Hand(), Outlet(), a_source(a_capture(), error), list[float]()
+
+    def at_end(seconds: float) -> None:
+        assert source.closed
+        done.append(seconds)
+
+    waits = iter([False, True])
+    job = a_job(hand, outlet, lambda capture: a_measured())
+    Acquisition(lambda: source, WHERE, job, lambda seconds: next(waits), at_end).run()
+    assert outlet.states[-1] == "lost"
+    assert done == [pytest.approx(rest_s)]
+
+
+def test_what_is_to_be_done_at_the_end_is_done_where_the_scope_was_open_until_then() -> None:
+    source, done = a_source(a_capture()), list[float]()
+    job = a_job(Hand(), Outlet(), lambda capture: a_measured())
+    Acquisition(lambda: source, WHERE, job, lambda seconds: True, done.append).run()
+    assert source.closed
+    assert done == [0.0]
+
+
 def test_stop_ends_the_thread_and_closes_the_source() -> None:
     hand, outlet, captured = Hand(), Outlet(), threading.Event()
 

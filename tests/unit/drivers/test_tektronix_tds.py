@@ -5,8 +5,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pytest
 
-from peakwhite.drivers.capture import ChannelRecord
-from peakwhite.drivers.errors import InstrumentRejected, ReplyError
+from peakwhite.drivers.capture import ChannelRecord, Codes
+from peakwhite.drivers.errors import InstrumentRejected, NoRecord, ReplyError
 from peakwhite.drivers.family import ChannelPlan, Plan
 from peakwhite.drivers.identity import Identity
 from peakwhite.drivers.links import Link
@@ -263,3 +263,40 @@ def test_without_a_trigger_the_wait_ends_and_the_capture_can_be_forced(script: S
 def test_release_lets_it_run_freely(script: Script) -> None:
     link = script([(":HEAD OFF;:TRIG:MAI:MOD AUTO;:ACQ:STOPA RUNST;STATE RUN;:UNL ALL", None)])
     TektronixTds(link, IDENTITY, Clock()).release()
+
+
+@pytest.mark.parametrize(
+    ("first", "width"),
+    [
+        (np.full(2500, 0x8000), 2),
+        (np.arange(2500) % 3 * 256 + 0x8000, 2),
+        (np.arange(2500) % 200 * 256, 1),
+    ],
+    ids=["dead flat", "three states", "moving"],
+)
+def test_only_a_channel_that_moves_tells_that_there_are_no_more_than_8_bits(
+    script: Script, first: Codes, width: int
+) -> None:
+    fetch = (":DAT:SOU CH1;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500)))
+    bytes_next = [] if width == 2 else [(":DAT:STAR 1;STOP 2500;ENC RIB;WID 1;*ESR?", "0")]
+    link = script([*configuration(2500), fetch, (":HEAD OFF;:CURV?", first.astype("<u2").tobytes()), *bytes_next])
+    driver = TektronixTds(link, TWO_CHANNELS, Clock())
+    driver.configure(PLAN)
+    assert driver.fetch(("CH1",)).channels[0].code_step == 256
+
+
+def test_12_bits_that_were_seen_once_are_remembered_where_a_later_record_is_dead_flat(script: Script) -> None:
+    fetch = (":DAT:SOU CH1;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500)))
+    moving, flat = (np.arange(2500) * 16 % 4096 + 0x8000).astype("<u2"), np.full(2500, 0x8000, "<u2")
+    answers = [fetch, (":HEAD OFF;:CURV?", moving.tobytes()), fetch, (":HEAD OFF;:CURV?", flat.tobytes())]
+    driver = TektronixTds(script([*configuration(2500), *answers]), TWO_CHANNELS, Clock())
+    driver.configure(PLAN)
+    assert [driver.fetch(("CH1",)).channels[0].code_step for _ in range(2)] == [16, 16]
+
+
+def test_a_channel_that_has_no_record_is_said_to_have_none(script: Script) -> None:
+    link = script([*configuration(2500), (":DAT:SOU CH2;:HEAD ON;:WFMP?;*ESR?", "16")])
+    driver = TektronixTds(link, TWO_CHANNELS, Clock())
+    driver.configure(PLAN)
+    with pytest.raises(NoRecord, match="CH2 holds no record: it is off, or was switched on after Stop"):
+        driver.fetch(("CH2",))

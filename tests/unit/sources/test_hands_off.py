@@ -203,8 +203,7 @@ def test_a_stopped_scope_that_stays_as_it_is_is_read_again_at_a_slow_pace(rig: R
     asked = counted(source)
     first = source.capture(1.0)
     assert isinstance(first, Capture)
-    for _ in range(5):
-        assert source.capture(1.0) is first
+    assert source.capture(1.0) is first
     assert len(asked) == 1
     rig.time.now_s += LONGEST_PAUSE_S
     again = source.capture(1.0)
