@@ -25,6 +25,7 @@ from .identity import Identity
 from .present_setup import ScopeSetup, SettingsTree, give_back
 from .records import Scale, block_of, channel_record, code_step, codes_in, record_points, scale_of
 from .replies import number, short
+from .rohde_schwarz_header import read_header
 from .scpi_driver import ScpiDriver
 from .waiting import settles
 
@@ -33,8 +34,9 @@ SHORTEST_RECORD = 10_000
 LONGEST_SPAN_S = 6000.0
 COMPLETE_BIT, ERROR_BITS = 1, 0b0011_1100
 """Of the event status (IEEE 488.2): operation complete; query, device, execution and command error."""
+MOST_POINTS = 1_000_000
+"""That are fetched of a user's record, as there is no way to have a part of it: two megabytes a channel."""
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.0005, 0.01
-HEADER_FIELDS = 4
 GAIN_SPEC = GainSpec(2.0, "full-scale", from_data_sheet=False)
 
 TREE = SettingsTree(
@@ -59,22 +61,6 @@ def abilities_of(identity: Identity) -> Abilities:
     model = identity.model.upper()
     bits = 10 if model.startswith(("RTB", "RTM3")) else 8
     return Abilities(channel_count(identity), bits, (), GAIN_SPEC, video_trigger=True)
-
-
-def read_header(text: str, *, where: str) -> int:
-    """How many samples the data header `xstart,xstop,samples,values per sample` announces.
-
-    Raises ReplyError, for pairs of extremes too.
-    """
-    fields = text.split(",")
-    if len(fields) != HEADER_FIELDS:
-        do = "check that the right instrument family is in use"
-        raise ReplyError(f"a preamble (data header) of {len(fields)} fields, not {HEADER_FIELDS}", where=where, do=do)
-    *_, values = (number(field, of="the data header", where=where) for field in fields)
-    if values != 1.0:
-        what = f"its record holds {values:g} values a sample, not one"
-        raise ReplyError(what, where=where, do="switch envelope and peak detect off")
-    return record_points(fields[2], of="the data header", where=where)
 
 
 class RohdeSchwarzRtb(ScpiDriver):
@@ -173,8 +159,8 @@ class RohdeSchwarzRtb(ScpiDriver):
         self._must_be_on(channel, f":CHAN{self._number(channel)}:STAT?")
         self._link.write(f"{data}:POIN {self._extent}")
         points = read_header(self._link.query(f"{data}:HEAD?"), where=self._where)
-        if self._most_points is not None and points > self._most_points:
-            what = f"{channel} holds {points} samples, of which no part can be fetched, and {self._most_points} are the most"
+        if self._most_points is not None and points > max(self._most_points, MOST_POINTS):
+            what = f"{channel} holds {points} samples, of which no part can be fetched, and {MOST_POINTS} are the most"
             raise NoRecord(what, where=self._where, do="make its record shorter, then press Single")
         origin_s, step_s, origin_v, step_v = (self._ask(f"{data}:{of}?") for of in ("XOR", "XINC", "YOR", "YINC"))
         scale = scale_of(step_v, origin_v, step_s, origin_s, where=self._where, points=points, bytes_per_code=2)

@@ -1,8 +1,7 @@
 """What the Tektronix families share: the DATa/CURVe dialect, its preamble by name, its status registers, its completion.
 
 Source: programmer manuals 071-1075, 077-0444 and those of the MDO4000B and TDS5000B series (command groups Acquisition,
-Horizontal, Trigger, Vertical, Waveform, Miscellaneous for UNLock). Preamble fields differ in order between models: they are
-read by name, with the header switched on for that query.
+Horizontal, Trigger, Vertical, Waveform, Miscellaneous for UNLock).
 
 Resolution is found out from the instrument itself, since neither the identity nor BIT_NR (8 times the width asked for)
 tells it: the first capture after a configuration is fetched as 16-bit words, where an 8-bit converter leaves the low
@@ -23,9 +22,10 @@ from .error_queue import rejected
 from .errors import NoRecord, ReplyError
 from .family import ChannelPlan, Plan
 from .present_setup import Kept, ScopeSetup, answers_kept, ask_chained, give_back
-from .records import Record, Scale, block_of, channel_record, code_step, codes_in, one_trigger, record_points, scale_of
-from .replies import named_fields, named_number, short, whole_number
+from .records import Record, Scale, block_of, channel_record, code_step, codes_in, one_trigger, record_points
+from .replies import short, whole_number
 from .scpi_driver import ScpiDriver
+from .tektronix_preamble import read_preamble
 from .waiting import settles
 
 SCREEN_CODES = 8 * 25
@@ -35,25 +35,6 @@ MOVING_STATES = 8
 ESR_ERRORS = 0b0011_1100
 """Query, device, execution and command error in the standard event status register (IEEE 488.2)."""
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.0005, 0.01
-
-
-def read_preamble(text: str, *, where: str) -> Scale:
-    """The preamble from a reply with headers on. volts = (code - YOFF) YMULT + YZERO; seconds = XZERO + XINCR (i - PT_OFF).
-
-    Raises ReplyError if a field is missing or no number, or if the record is one of extremes (peak detect).
-    """
-    named = named_fields(text)
-
-    def value(*names: str) -> float:
-        return named_number(named, names, where=where)
-
-    if named.get("PT_FMT", "Y").upper() != "Y":
-        raise ReplyError("its record holds pairs of extremes", where=where, do="switch peak detect off")
-    volts, seconds = value("YMULT", "YMU"), value("XINCR", "XIN")
-    zero_v = value("YZERO", "YZE") - value("YOFF", "YOF") * volts
-    first_s = value("XZERO", "XZE") - value("PT_OFF") * seconds
-    points, width = int(value("NR_PT")), int(value("BYT_NR"))
-    return scale_of(volts, zero_v, seconds, first_s, where=where, points=points, bytes_per_code=width)
 
 
 class TektronixDriver(ScpiDriver):

@@ -34,7 +34,7 @@ TURNED = Note(
     "press Run/Stop or Single on the scope",
 )
 NO_RECORD = "hands-off-no-record"
-TAKE_ANEW = "press Run on the scope, then Stop or Single"
+TAKE_ANEW = "press Run on the scope, then Stop or Single; if that does not help, make its memory shorter"
 
 
 def open_hands_off(

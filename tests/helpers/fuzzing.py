@@ -12,7 +12,13 @@ from made_video import Made, capture_of, digitised, luma, rgb_sync, steps, white
 from peakwhite.daemon.sources.csv_capture import read_csv
 from peakwhite.daemon.sources.csv_header import plain_layout
 from peakwhite.daemon.sources.csv_layouts import scope_layout
-from peakwhite.drivers import keysight_preamble, rigol_preamble, rohde_schwarz_rtb, siglent_descriptor, tektronix
+from peakwhite.drivers import (
+    keysight_preamble,
+    rigol_preamble,
+    rohde_schwarz_header,
+    siglent_descriptor,
+    tektronix_preamble,
+)
 from peakwhite.drivers.blocks import block_header, block_payload
 from peakwhite.drivers.errors import InstrumentError, PeakwhiteError, ReplyError, UnreadableInput
 from peakwhite.drivers.quantities import quantity
@@ -100,7 +106,7 @@ def _index_preambles(data: bytes) -> None:
 
 
 def _named_preambles(data: bytes) -> None:
-    read = tektronix.read_preamble(data.decode("latin-1"), where=WHERE)
+    read = tektronix_preamble.read_preamble(data.decode("latin-1"), where=WHERE)
     assert read.volts_per_code != 0.0
     assert read.seconds_per_sample > 0.0
 
@@ -114,7 +120,7 @@ def _voltage_preambles(data: bytes) -> None:
 
 
 def _data_headers(data: bytes) -> None:
-    assert 0 < rohde_schwarz_rtb.read_header(data.decode("latin-1"), where=WHERE) <= MOST_POINTS
+    assert 0 < rohde_schwarz_header.read_header(data.decode("latin-1"), where=WHERE) <= MOST_POINTS
 
 
 def _binary_preambles(data: bytes) -> None:

@@ -7,12 +7,13 @@ import numpy as np
 import pytest
 
 from peakwhite.drivers.capture import EXT
-from peakwhite.drivers.errors import InstrumentRejected, LinkError, ReplyError
+from peakwhite.drivers.errors import InstrumentRejected, LinkError, NoRecord, ReplyError
 from peakwhite.drivers.family import ChannelPlan, Plan
 from peakwhite.drivers.identity import Identity
 from peakwhite.drivers.links import Link, open_link
 from peakwhite.drivers.records import Record
-from peakwhite.drivers.rohde_schwarz_rtb import RohdeSchwarzRtb, abilities_of, read_header
+from peakwhite.drivers.rohde_schwarz_header import read_header
+from peakwhite.drivers.rohde_schwarz_rtb import RohdeSchwarzRtb, abilities_of
 from peakwhite.drivers.waiting import Clock
 
 Script = Callable[[Sequence[tuple[str, str | bytes | None]]], Link]
@@ -231,3 +232,12 @@ def test_converters_have_ten_bits_or_eight() -> None:
 
 def test_release_lets_it_run_freely(script: Script) -> None:
     RohdeSchwarzRtb(script([(":TRIG:A:MODE AUTO", None), (":RUN", None)]), TWO_CHANNELS, Clock()).release()
+
+
+def test_of_a_users_record_that_is_too_long_to_be_fetched_whole_it_is_said_that_no_part_can_be_had(
+    script: Script,
+) -> None:
+    asked: list[Step] = [(":CHAN1:STAT?", "1"), (":CHAN1:DATA:POIN MAX", None)]
+    driver = configured(script, *asked, (":CHAN1:DATA:HEAD?", "-3.000E-01,3.000E-01,10000000,1"))
+    with pytest.raises(NoRecord, match="CH1 holds 10000000 samples, of which no part can be fetched"):
+        driver.fetch(("CH1",), 125_000)

@@ -11,8 +11,8 @@ from peakwhite.drivers.errors import InstrumentRejected, ReplyError
 from peakwhite.drivers.family import ChannelPlan, Plan
 from peakwhite.drivers.identity import Identity
 from peakwhite.drivers.links import Link
-from peakwhite.drivers.tektronix import read_preamble
 from peakwhite.drivers.tektronix_mso import TEKTRONIX_MSO, TektronixMso, abilities_of
+from peakwhite.drivers.tektronix_preamble import read_preamble
 from peakwhite.drivers.waiting import Clock
 
 Step = tuple[str, str | bytes | None]

@@ -10,7 +10,7 @@ from peakwhite.drivers.errors import InstrumentRejected, NoRecord, ReplyError
 from peakwhite.drivers.family import ChannelPlan, Plan
 from peakwhite.drivers.identity import Identity
 from peakwhite.drivers.links import Link
-from peakwhite.drivers.tektronix import read_preamble
+from peakwhite.drivers.tektronix_preamble import read_preamble
 from peakwhite.drivers.tektronix_tds import TektronixTds
 from peakwhite.drivers.waiting import Clock
 
@@ -278,7 +278,9 @@ def test_only_a_channel_that_moves_tells_that_there_are_no_more_than_8_bits(
     script: Script, first: Codes, width: int
 ) -> None:
     fetch = (":DAT:SOU CH1;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500)))
-    bytes_next = [] if width == 2 else [(":DAT:STAR 1;STOP 2500;ENC RIB;WID 1;*ESR?", "0")]
+    bytes_next: list[tuple[str, str | bytes | None]] = (
+        [] if width == 2 else [(":DAT:STAR 1;STOP 2500;ENC RIB;WID 1;*ESR?", "0")]
+    )
     link = script([*configuration(2500), fetch, (":HEAD OFF;:CURV?", first.astype("<u2").tobytes()), *bytes_next])
     driver = TektronixTds(link, TWO_CHANNELS, Clock())
     driver.configure(PLAN)
