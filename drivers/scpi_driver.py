@@ -47,8 +47,10 @@ class ScpiDriver:
         self._most_points: int | None = None
 
     def read_transfer(self) -> Kept:
-        """As `Driver.read_transfer` says."""
-        return answers_kept(self._link, self.transfer, self.ask_headers)
+        """As `Driver.read_transfer` says. Raises ReplyError where its answers slipped behind their questions."""
+        kept = answers_kept(self._link, self.transfer, self.ask_headers)
+        self._must_be_in_step()
+        return kept
 
     def restore_transfer(self, kept: Kept) -> None:
         """As `Driver.restore_transfer` says: what was given back is asked for again."""

@@ -21,7 +21,7 @@ from .capture import ChannelRecord, Codes
 from .error_queue import rejected
 from .errors import NoRecord, ReplyError
 from .family import ChannelPlan, Plan
-from .present_setup import Kept, ScopeSetup, answers_kept, ask_chained, give_back
+from .present_setup import Kept, ScopeSetup, ask_chained, give_back
 from .records import Record, Scale, block_of, channel_record, code_step, codes_in, one_trigger, record_points
 from .replies import short, whole_number
 from .scpi_driver import ScpiDriver
@@ -76,7 +76,7 @@ class TektronixDriver(ScpiDriver):
         header = self._link.query(":HEAD?").rpartition(" ")[2]
         verbose = self._link.query(":HEAD OFF;:VERB?")
         self._link.write(":VERB ON")
-        kept = answers_kept(self._link, self.transfer, ask_chained)
+        kept = super().read_transfer()
         return (*kept, (":VERB", verbose), (":HEAD", header))
 
     def read_setup(self) -> ScopeSetup:
