@@ -290,7 +290,12 @@ def test_only_a_channel_that_moves_tells_that_there_are_no_more_than_8_bits(
 def test_12_bits_that_were_seen_once_are_remembered_where_a_later_record_is_dead_flat(script: Script) -> None:
     fetch = (":DAT:SOU CH1;:HEAD ON;:WFMP?;*ESR?", told(preamble(2500)))
     moving, flat = (np.arange(2500) * 16 % 4096 + 0x8000).astype("<u2"), np.full(2500, 0x8000, "<u2")
-    answers = [fetch, (":HEAD OFF;:CURV?", moving.tobytes()), fetch, (":HEAD OFF;:CURV?", flat.tobytes())]
+    answers: list[tuple[str, str | bytes | None]] = [
+        fetch,
+        (":HEAD OFF;:CURV?", moving.tobytes()),
+        fetch,
+        (":HEAD OFF;:CURV?", flat.tobytes()),
+    ]
     driver = TektronixTds(script([*configuration(2500), *answers]), TWO_CHANNELS, Clock())
     driver.configure(PLAN)
     assert [driver.fetch(("CH1",)).channels[0].code_step for _ in range(2)] == [16, 16]
