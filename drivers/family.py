@@ -9,8 +9,9 @@ from typing import Protocol
 from .capture import GainSpec
 from .errors import InstrumentRejected
 from .identity import Identity
+from .kept import Kept
 from .links import Link
-from .present_setup import Kept, ScopeSetup
+from .present_setup import ScopeSetup
 from .records import Record
 from .replies import short
 from .waiting import Clock
@@ -142,7 +143,9 @@ class Family:
         ways: kinds of link to it, in words.
         abilities: what the instrument of that identity can do.
         driver: makes the driver of one instrument.
-        has_options: it may be asked `*OPT?`.
+        has_options: it may be asked `*OPT?`. One that refuses is taken to have none.
+        unsure_of: questions to ask at first where the model does not tell what it can do: `abilities` finds those that
+            were answered in the identity.
         tried_on_hardware: somebody has run the driver on an instrument.
     """
 
@@ -153,6 +156,7 @@ class Family:
     abilities: Callable[[Identity], Abilities]
     driver: Callable[[Link, Identity, Clock], Driver]
     has_options: bool = False
+    unsure_of: Callable[[Identity], tuple[str, ...]] = lambda identity: ()
     tried_on_hardware: bool = False
 
     def gain_spec_of(self, identity: Identity) -> GainSpec | None:
@@ -181,10 +185,20 @@ def channel_number(name: str, count: int, *, where: str) -> int:
     return int(match[1])
 
 
-def channel_count(identity: Identity) -> int:
-    """How many channels the model has, from the last digit of its number (2024 and 54 have four); 4 where unclear."""
+def told_count(identity: Identity, counts: str = "24") -> int | None:
+    """How many channels the model has, from the last digit of its number (2024 and 54 have four); None where unclear.
+
+    The simulated scope has four where it bears no number.
+    """
     number = re.search(r"\d{2,5}", identity.model)
-    return int(number[0][-1]) if number and number[0][-1] in "2468" else 4
+    if number is None and identity.is_simulated:
+        return 4
+    return int(number[0][-1]) if number and number[0][-1] in counts else None
+
+
+def channel_count(identity: Identity, third: str, counts: str = "24") -> int:
+    """The same; where it is unclear two, which every scope has, or four where the question `third`, of CH3, was answered."""
+    return told_count(identity, counts) or (4 if third in identity.answered else 2)
 
 
 def step_up(value: float, mantissas: Sequence[float]) -> float:

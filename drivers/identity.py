@@ -8,13 +8,16 @@ SIMULATED = "PEAKWHITE"
 
 @dataclass(frozen=True)
 class Identity:
-    """An answer to `*IDN?` as it came, with the options that the instrument has where its family can be asked.
+    """An answer to `*IDN?` as it came. Fields that it lacks are empty.
 
-    Fields that the answer lacks are empty.
+    Attributes:
+        options: that the instrument has, where its family can be asked.
+        answered: of the questions that not every model answers those that this one did.
     """
 
     text: str
     options: tuple[str, ...] = ()
+    answered: frozenset[str] = frozenset()
 
     @property
     def maker(self) -> str:

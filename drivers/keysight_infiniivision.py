@@ -22,7 +22,7 @@ import numpy as np
 from .capture import EXT, ChannelRecord, GainSpec
 from .error_queue import raise_rejections
 from .errors import ReplyError
-from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up
+from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up, told_count
 from .identity import Identity
 from .keysight_preamble import read_preamble
 from .links import Link
@@ -38,6 +38,7 @@ FINEST_STEP_S = 25e-9
 COARSEST_STEP_S = 100e-9
 """Where no more points are to be fetched than so many: they spread over the whole record, of which no part can be had."""
 LONGEST_SPAN_S = 600.0
+THIRD = ":CHAN3:DISP?"
 RUNNING, WAITING = 8, 32
 """Bits of the operation condition."""
 PROCESSING_S, FIRST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 0.0005, 0.01
@@ -61,8 +62,9 @@ TREE = SettingsTree(
 
 def abilities_of(identity: Identity) -> Abilities:
     """Of 8 bits, with EXT and a video trigger; from the 3000X series on with 50 ohm."""
-    also = {"video_trigger": True, "ext_input": True, "fifty_ohm_input": bool(re.search(r"[34]\d{3}", identity.model))}
-    return Abilities(channel_count(identity), 8, (), GAIN_SPEC, **also)
+    fifty_ohm = identity.is_simulated or bool(re.search(r"[34]\d{3}", identity.model))
+    also = {"video_trigger": True, "ext_input": True, "fifty_ohm_input": fifty_ohm}
+    return Abilities(channel_count(identity, THIRD), 8, (), GAIN_SPEC, **also)
 
 
 class KeysightInfiniiVision(ScpiDriver):
@@ -187,8 +189,10 @@ def _channel_messages(channel: int, plan: ChannelPlan | None, limiter: bool) -> 
 KEYSIGHT_INFINIIVISION = Family(
     name="keysight-infiniivision",
     series="InfiniiVision 1000X to 4000X series",
-    identities=(r"(AGILENT|KEYSIGHT) TECHNOLOGIES,[DME]..-?X ?[1-4]\d{3}", r"PEAKWHITE,SIM-REGISTER,"),
+    identities=(r"(AGILENT|KEYSIGHT) TECHNOLOGIES,[DME]..-?X ?[1-4]\d{3}", r"PEAKWHITE,SIM-REGISTER(-1002)?,"),
     ways=("USBTMC", "VXI-11", "raw socket"),
     abilities=abilities_of,
     driver=KeysightInfiniiVision,
+    has_options=True,
+    unsure_of=lambda identity: () if told_count(identity) else (THIRD,),
 )

@@ -24,6 +24,7 @@ CLASSES = ("INSTR", "SOCKET", "RAW")
 """What a resource string may end with."""
 
 _BRACKETED = re.compile(r"(?<=::)\[([^\[\]]+)\](?=::|,|$)")
+_IDN_HEADER = re.compile(r"^\s*\*IDN\s+", re.IGNORECASE)
 _PLACEHOLDER = "bracketed-address"
 _NUMBER = re.compile(r"0[xX][0-9A-Fa-f]{1,4}|0|[1-9][0-9]{0,4}")
 """As `int(digits, 0)` reads it, without underscores."""
@@ -194,8 +195,8 @@ def _malformed(resource: str, what: str) -> MalformedResource:
 
 
 def identify(link: Link) -> str:
-    """What the instrument answers to `*IDN?`. Raises LinkError, ReplyError."""
-    identity = link.query("*IDN?")
+    """What the instrument answers to `*IDN?`, without the header that old firmware repeats. Raises LinkError, ReplyError."""
+    identity = _IDN_HEADER.sub("", link.query("*IDN?"), count=1)
     if other := other_protocol(identity):
         raise ReplyError(other, where=link.resource, do="give the address of the scope's SCPI port")
     if not identity or identity.startswith("<"):

@@ -8,14 +8,13 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from .errors import ReplyError
+from .errors import LinkTimeout, ReplyError
+from .kept import Kept, answers_kept, ask_each
 from .links import Link
-from .replies import fields_outside_quotes, number, short
-
-Kept = tuple[tuple[str, str], ...]
-"""Headers and what they were answered with, in the order in which they can be given back."""
+from .replies import number, short
 
 _CHANNEL = re.compile(r"C(?:H(?:AN(?:NEL)?)?)?([1-9]\d?)", re.IGNORECASE)
+_FIFTY_OHM = re.compile(r"FIF|\+?50(\.0*)?$|\+?5(\.0*)?E\+?0*1$", re.IGNORECASE)
 _OFF = ("0", "OFF", "FULL", "FUL", "NONE")
 _SWITCHED = {"1": True, "ON": True, "INV": True, "INVERTED": True}
 _SWITCHED |= {"0": False, "OFF": False, "NORM": False, "NORMAL": False}
@@ -23,7 +22,10 @@ _SWITCHED |= {"0": False, "OFF": False, "NORM": False, "NORMAL": False}
 
 @dataclass(frozen=True)
 class ChannelSetup:
-    """How one channel is set; volts at the probe tip, `centre_v` in the middle of the screen, coupling in the dialect's word."""
+    """How one channel is set; volts at the probe tip, `centre_v` in the middle of the screen, coupling in the dialect's word.
+
+    `fifty_ohm`: its input is switched to 50 ohm, which is no load for video; False where the dialect cannot tell.
+    """
 
     name: str
     on: bool
@@ -33,6 +35,7 @@ class ChannelSetup:
     limiter: bool
     probe_ratio: float
     inverted: bool
+    fifty_ohm: bool = False
 
 
 @dataclass(frozen=True)
@@ -74,13 +77,14 @@ class SettingsTree:
     """Headers by meaning, in the order in which they can be given back; `{n}` stands for the number of a channel.
 
     Every setting that `configure` changes is named here. These meanings are understood, others only kept:
-    of a channel `on probe scale position coupling limiter inverted`; of the scope `time_scale time_mode acquisition
+    of a channel `on probe impedance scale position coupling limiter inverted`; of the scope `time_scale time_mode acquisition
     trigger_source trigger_level slope trigger_mode`.
 
     Attributes:
         centre_v: volts in the middle of the screen from volts per division and the answer to `position`.
         divisions: of the screen, horizontally.
         read_number: how numbers are read, where answers bear units.
+        fifty_ohm_couplings: words of `coupling` that stand for an input of 50 ohm.
         arguments: by header, what it takes where that is not the bare answer: `{"…:PROB": "VAL,{}"}`.
     """
 
@@ -89,6 +93,7 @@ class SettingsTree:
     centre_v: Callable[[float, float], float]
     divisions: int
     read_number: Callable[..., float] = number
+    fifty_ohm_couplings: tuple[str, ...] = ()
     arguments: Mapping[str, str] = field(default_factory=dict)
 
     def headers_of(self, channel: int) -> tuple[str, ...]:
@@ -101,40 +106,24 @@ class SettingsTree:
         yield tuple(self.scope.values())
 
 
-def ask_each(link: Link, headers: Sequence[str]) -> list[str]:
-    """What every header is answered with, one message each."""
-    return [link.query(f"{header}?") for header in headers]
-
-
-def ask_chained(link: Link, headers: Sequence[str]) -> list[str]:
-    """The same in one message, where the dialect takes several queries in one. Raises ReplyError for another count."""
-    replies = fields_outside_quotes(link.query(";".join(f"{header}?" for header in headers)))
-    if len(replies) != len(headers):
-        raise ReplyError(
-            f"{len(replies)} answers to {len(headers)} questions", where=link.resource, do="close it and open it again"
-        )
-    return list(replies)
-
-
 def read_kept(
     link: Link, tree: SettingsTree, channels: int, ask: Callable[[Link, Sequence[str]], list[str]] = ask_each
 ) -> Kept:
-    """All settings of the tree as they are now, in its order. Raises as `answers_kept` does."""
-    return tuple(one for headers in tree.groups(channels) for one in answers_kept(link, headers, ask))
+    """All settings of the tree as they are now, in its order. Raises as `answers_kept` does.
 
-
-def answers_kept(
-    link: Link, headers: Sequence[str], ask: Callable[[Link, Sequence[str]], list[str]] = ask_each
-) -> Kept:
-    """What these headers are answered with now.
-
-    Raises LinkError, and ReplyError for an answer that could not be given back, as commands are ASCII.
+    An instrument that answers about its first channel and falls silent at another may well have fewer than was taken.
     """
-    kept = tuple(zip(headers, (reply.strip() for reply in ask(link, headers)), strict=True))
-    for header, reply in kept:
-        if not reply.isascii():
-            what = f"{header}? is answered with '{short(reply)}', which is no ASCII text"
-            raise ReplyError(what, where=link.resource, do="check its settings")
+    kept: Kept = ()
+    for channel, headers in enumerate(tree.groups(channels), start=1):
+        try:
+            kept += answers_kept(link, headers, ask)
+        except LinkTimeout as error:
+            if not 1 < channel <= channels:
+                raise
+            what = f"{error.what} about CH{channel}, as if it had fewer than the {channels} channels that its model tells of"
+            raise LinkTimeout(
+                what, where=error.where, do="check its *IDN? and its family; if it has them all, its link"
+            ) from error
     return kept
 
 
@@ -166,16 +155,18 @@ def _channel(
     tree: SettingsTree, channel: int, replies: Mapping[str, str], value: Callable[[str], float], where: str
 ) -> ChannelSetup:
     headers = {meaning: header.format(n=channel) for meaning, header in tree.channel.items()}
-    scale = value(headers["scale"])
+    scale, coupling = value(headers["scale"]), replies[headers["coupling"]].upper()
+    impedance = replies[headers["impedance"]] if "impedance" in headers else ""
     return ChannelSetup(
         name=f"CH{channel}",
         on=is_on(replies[headers["on"]], where=where),
         volts_per_div=scale,
         centre_v=tree.centre_v(scale, value(headers["position"])),
-        coupling=replies[headers["coupling"]].upper(),
+        coupling=coupling,
         limiter=replies[headers["limiter"]].upper() not in _OFF,
         probe_ratio=value(headers["probe"]) if "probe" in headers else 1.0,
         inverted="inverted" in headers and is_on(replies[headers["inverted"]], where=where),
+        fifty_ohm=coupling in tree.fifty_ohm_couplings or bool(_FIFTY_OHM.match(impedance)),
     )
 
 

@@ -2,8 +2,9 @@
 
 from .errors import InstrumentError
 from .family import ChannelPlan, Driver, Plan
+from .kept import Kept
 from .links import Link
-from .present_setup import Kept, ScopeSetup
+from .present_setup import ScopeSetup
 from .records import Record
 
 PLAN = Plan(

@@ -6,10 +6,12 @@ Source: MSO1000Z/DS1000Z and DHO800/DHO900 Programming Guides (:ACQuire, :CHANne
 Pace: after :SINGle the first replies to :TRIGger:STATus? can still be the STOP of the capture before. STOP is believed only
 when another state was seen since, or 0.3 s and the record's duration have passed: about 3 captures a second. The wait is
 never shortened by comparing data, which could take the channels from two triggers.
+Several large pieces of a record in a row can stall over the network: a piece that does not come is asked for once more.
 The gain specification, 3 % of full scale, is from memory: no data sheet was read.
 """
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import ClassVar, Literal, cast
 
 import numpy as np
@@ -18,7 +20,7 @@ from .capture import ChannelRecord, Codes, GainSpec
 from .error_queue import raise_rejections
 from .errors import ReplyError
 from .family import ChannelPlan, Plan, step_up
-from .present_setup import ScopeSetup, SettingsTree, give_back
+from .present_setup import ScopeSetup, give_back
 from .records import Scale, block_of, channel_record, code_step, codes_in, pieces, record_points
 from .rigol_preamble import read_preamble
 from .scpi_driver import ScpiDriver
@@ -35,20 +37,6 @@ LONGEST_RECORD_S = 1000.0
 """Of any set-up: the slowest screen of the DS1000Z lasts 600 s."""
 MOST_SCREENS, FASTEST_RECORD_S = 10, 0.1
 """A record that was set up lasts about a screen, or where the rate can rise no more, the few ms of all memory."""
-
-
-def tree_of(divisions: int) -> SettingsTree:
-    """The settings, for a screen of so many divisions across."""
-    return SettingsTree(
-        channel={"on": ":CHAN{n}:DISP", "probe": ":CHAN{n}:PROB", "scale": ":CHAN{n}:SCAL", "position": ":CHAN{n}:OFFS"}
-        | {"coupling": ":CHAN{n}:COUP", "limiter": ":CHAN{n}:BWL", "inverted": ":CHAN{n}:INV"},
-        scope={"time_mode": ":TIM:MODE", "time_scale": ":TIM:SCAL", "time_position": ":TIM:OFFS"}
-        | {"acquisition": ":ACQ:TYPE", "points": ":ACQ:MDEP"}
-        | {"trigger_source": ":TRIG:EDG:SOUR", "slope": ":TRIG:EDG:SLOP", "trigger_level": ":TRIG:EDG:LEV"}
-        | {"trigger_coupling": ":TRIG:COUP", "trigger_type": ":TRIG:MODE", "trigger_mode": ":TRIG:SWE"},
-        centre_v=lambda volts_per_div, offset_v: -offset_v,
-        divisions=divisions,
-    )
 
 
 class RigolDriver(ScpiDriver):
@@ -171,7 +159,7 @@ class RigolDriver(ScpiDriver):
             what = f"a preamble for codes of {scale.bytes_per_code} bytes where {self.form} was set"
             raise ReplyError(what, where=self._where, do="capture again")
         chunks = [
-            self._chunk(first + 1, last + 1, reminders)
+            self._once_more(partial(self._chunk, first + 1, last + 1, reminders))
             for first, last in pieces(self._part(self._points_to_fetch), CHUNK_BYTES // width)
         ]
         codes = chunks[0] if len(chunks) == 1 else cast(Codes, np.concatenate(chunks))

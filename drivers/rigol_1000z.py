@@ -11,7 +11,8 @@ While it runs only the 1200 points of its screen can be had.
 
 from .family import Abilities, Family, channel_count
 from .identity import Identity
-from .rigol import GAIN_SPEC, RigolDriver, tree_of
+from .rigol import GAIN_SPEC, RigolDriver
+from .rigol_tree import THIRD, tree_of, unsure_of
 
 SCREEN_CODES = 8 * 25
 """Eight divisions of 25 codes."""
@@ -21,7 +22,7 @@ DEPTHS = (12_000, 120_000, 1_200_000, 12_000_000)
 
 def abilities_of(identity: Identity) -> Abilities:
     """Of 8 bits and 1 megohm. The guide's edge sources are the channels, digital lines and the mains: no EXT."""
-    return Abilities(channel_count(identity), 8, DEPTHS, GAIN_SPEC, video_trigger=True)
+    return Abilities(channel_count(identity, THIRD), 8, DEPTHS, GAIN_SPEC, video_trigger=True)
 
 
 def _depth(points: int, channels_on: int) -> int:
@@ -49,4 +50,5 @@ RIGOL_1000Z = Family(
     ways=("USBTMC", "VXI-11", "raw socket"),
     abilities=abilities_of,
     driver=Rigol1000Z,
+    unsure_of=unsure_of,
 )

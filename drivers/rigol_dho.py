@@ -12,7 +12,8 @@ refuses is raised with its own words, and what it then has is read back); the mo
 
 from .family import Abilities, Family, channel_count
 from .identity import Identity
-from .rigol import GAIN_SPEC, RigolDriver, tree_of
+from .rigol import GAIN_SPEC, RigolDriver
+from .rigol_tree import THIRD, tree_of, unsure_of
 
 DEPTHS = {"1k": 1_000, "10k": 10_000, "100k": 100_000, "1M": 1_000_000, "5M": 5_000_000, "10M": 10_000_000}
 """Those of the guide's list that every model can be expected to have; 25M and 50M are for few channels."""
@@ -20,7 +21,7 @@ DEPTHS = {"1k": 1_000, "10k": 10_000, "100k": 100_000, "1M": 1_000_000, "5M": 5_
 
 def abilities_of(identity: Identity) -> Abilities:
     """Of 12 bits and 1 megohm: the guide has no command for the impedance, and no EXT among what was read of it."""
-    return Abilities(channel_count(identity), 12, tuple(DEPTHS.values()), GAIN_SPEC, video_trigger=True)
+    return Abilities(channel_count(identity, THIRD), 12, tuple(DEPTHS.values()), GAIN_SPEC, video_trigger=True)
 
 
 class RigolDho(RigolDriver):
@@ -38,8 +39,9 @@ class RigolDho(RigolDriver):
 RIGOL_DHO = Family(
     name="rigol-dho",
     series="DHO800 and DHO900 series",
-    identities=(r"RIGOL TECHNOLOGIES,DHO[89]\d\d", r"PEAKWHITE,SIM-WORDS,"),
+    identities=(r"RIGOL TECHNOLOGIES,DHO[89]\d\d", r"PEAKWHITE,SIM-WORDS(-1002)?,"),
     ways=("USBTMC", "VXI-11", "raw socket"),
     abilities=abilities_of,
     driver=RigolDho,
+    unsure_of=unsure_of,
 )

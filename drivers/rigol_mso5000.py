@@ -10,14 +10,15 @@ what is refused is raised, and what it then has is read back), the most that one
 
 from .family import Abilities, Family, channel_count
 from .identity import Identity
-from .rigol import GAIN_SPEC, RigolDriver, tree_of
+from .rigol import GAIN_SPEC, RigolDriver
+from .rigol_tree import THIRD, tree_of, unsure_of
 
 DEPTHS = {"1k": 1_000, "10k": 10_000, "100k": 100_000, "1M": 1_000_000, "10M": 10_000_000}
 
 
 def abilities_of(identity: Identity) -> Abilities:
     """Of 8 bits and 1 megohm. EXT is not taken to be there, as nothing was read of it."""
-    return Abilities(channel_count(identity), 8, tuple(DEPTHS.values()), GAIN_SPEC, video_trigger=True)
+    return Abilities(channel_count(identity, THIRD), 8, tuple(DEPTHS.values()), GAIN_SPEC, video_trigger=True)
 
 
 class RigolMso5000(RigolDriver):
@@ -35,8 +36,9 @@ class RigolMso5000(RigolDriver):
 RIGOL_MSO5000 = Family(
     name="rigol-mso5000",
     series="MSO5000 series",
-    identities=(r"RIGOL TECHNOLOGIES,MSO5\d{3}", r"PEAKWHITE,SIM-SETTLING,"),
+    identities=(r"RIGOL TECHNOLOGIES,MSO5\d{3}", r"PEAKWHITE,SIM-SETTLING(-1002)?,"),
     ways=("USBTMC", "VXI-11", "raw socket"),
     abilities=abilities_of,
     driver=RigolMso5000,
+    unsure_of=unsure_of,
 )

@@ -10,7 +10,7 @@ Codes are fetched as 16 bits, where fewer leave low bits empty; how many do is s
 order is not as set, or that holds pairs of extremes, is refused. Data of a channel that is off are not asked for.
 Not verified on an instrument: ACQuire:STATe? and its words (seen in secondary texts only), record lengths (1, 2, 5
 times a power of ten are tried and read back), twelve divisions (what the screen lasts is read back), the rails, the
-bits of the converter and all of HMO. The manual's pages name no source for an external trigger, so that there is none.
+sign of POSition where a trace is moved (up for positive ones, and the middle of the screen below 0 V then), the bits of the converter and all of HMO. The manual's pages name no source for an external trigger, so that there is none.
 The gain specification, 2 % of full scale, is from memory: no data sheet was read. Nothing here locks the front panel.
 """
 
@@ -20,7 +20,7 @@ from dataclasses import replace
 from .capture import ChannelRecord, GainSpec
 from .error_queue import raise_rejections, rejected
 from .errors import NoRecord, ReplyError
-from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up
+from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up, told_count
 from .identity import Identity
 from .present_setup import ScopeSetup, SettingsTree, give_back
 from .records import Scale, block_of, channel_record, code_step, codes_in, record_points, scale_of
@@ -37,6 +37,7 @@ COMPLETE_BIT, ERROR_BITS = 1, 0b0011_1100
 MOST_POINTS = 1_000_000
 """That are fetched of a user's record, as there is no way to have a part of it: two megabytes a channel."""
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.0005, 0.01
+THIRD = ":CHAN3:STAT?"
 GAIN_SPEC = GainSpec(2.0, "full-scale", from_data_sheet=False)
 
 TREE = SettingsTree(
@@ -53,14 +54,16 @@ TREE = SettingsTree(
     | {"slope": ":TRIG:A:EDGE:SLOP", "trigger_coupling": ":TRIG:A:EDGE:COUP", "trigger_mode": ":TRIG:A:MODE"},
     centre_v=lambda volts_per_div, position_div: -position_div * volts_per_div,
     divisions=12,
+    fifty_ohm_couplings=("DC", "AC"),
 )
 
 
 def abilities_of(identity: Identity) -> Abilities:
-    """Of 10 bits (RTB, RTM3000) or 8, with a video trigger; record lengths are tried, since no list was read."""
+    """Of 10 bits (RTB, RTM3000) or 8, RTM with 50 ohm; record lengths are tried, since no list was read."""
     model = identity.model.upper()
+    fifty_ohm = identity.is_simulated or model.startswith("RTM")
     bits = 10 if model.startswith(("RTB", "RTM3")) else 8
-    return Abilities(channel_count(identity), bits, (), GAIN_SPEC, video_trigger=True)
+    return Abilities(channel_count(identity, THIRD), bits, (), GAIN_SPEC, video_trigger=True, fifty_ohm_input=fifty_ohm)
 
 
 class RohdeSchwarzRtb(ScpiDriver):
@@ -185,8 +188,10 @@ def _channel_messages(channel: int, plan: ChannelPlan | None, limiter: bool) -> 
 ROHDE_SCHWARZ_RTB = Family(
     name="rohde-schwarz-rtb",
     series="RTB, RTM and HMO series",
-    identities=(r"(ROHDE ?& ?SCHWARZ|HAMEG),(RTB|RTM|HMO)\d", r"PEAKWHITE,SIM-HEADER,"),
+    identities=(r"(ROHDE ?& ?SCHWARZ|HAMEG),(RTB|RTM|HMO)\d", r"PEAKWHITE,SIM-HEADER(-1002)?,"),
     ways=("USBTMC", "VXI-11", "raw socket"),
     abilities=abilities_of,
     driver=RohdeSchwarzRtb,
+    has_options=True,
+    unsure_of=lambda identity: () if told_count(identity) else (THIRD,),
 )

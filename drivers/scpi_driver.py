@@ -1,18 +1,21 @@
 """What drivers have in common: their state, and questions whose answers are checked."""
 
 from collections.abc import Callable, Mapping, Sequence
+from typing import TypeVar
 
 from .capture import ChannelRecord
 from .error_queue import rejected
-from .errors import InstrumentRejected, ReplyError, SettingsTurned
+from .errors import InstrumentRejected, LinkTimeout, ReplyError, SettingsTurned
 from .family import Abilities, channel_number
 from .identity import Identity
+from .kept import Kept, answers_kept, ask_each
 from .links import Link
-from .present_setup import Kept, ScopeSetup, SettingsTree, answers_kept, ask_each, is_on, read_kept, setup_of
+from .present_setup import ScopeSetup, SettingsTree, is_on, read_kept, setup_of
 from .records import Record, Scale, one_trigger, record_points
 from .replies import number, short, whole_number
 from .waiting import Clock
 
+T = TypeVar("T")
 TRIGGER_MEANINGS = ("time_position", "trigger_source", "slope", "trigger_level")
 
 
@@ -135,6 +138,19 @@ class ScpiDriver:
             what = f"CH{channel} has a range of {screen_v:g} V where {set_v:g} V was set: somebody turned it"
             raise SettingsTurned(what, where=self._where, do="leave the range alone, it is set anew")
         return screen_v
+
+    def _once_more(self, ask: Callable[[], T]) -> T:
+        """What `ask` gives, which is called once more where no answer came in time, after the link was cleared.
+
+        Not over USB, where instruments lock up that are not left alone after a time-out.
+        """
+        try:
+            return ask()
+        except LinkTimeout:
+            if self._where.upper().startswith("USB"):
+                raise
+        self._link.clear()
+        return ask()
 
     def _must_be_on(self, channel: str, query: str) -> None:
         """Ask whether the channel is on, where a question about the data of one that is off stays unanswered.

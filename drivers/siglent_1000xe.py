@@ -11,7 +11,8 @@ There is no preamble: volts and seconds come from VDIV, OFST, TDIV, TRDL and SAR
 printed with three digits, so that offsets and levels are set with no more. What mode a stopped scope was in is not told.
 
 Not verified on an instrument: the sign of TRDL, which `configure` sets to 0 (times of a set-up with another are relative
-only); that codes -128 and 127 are the rails; the most that one WF? gives; that SANU? counts what WF? sends while it runs;
+only); that codes -128 and 127 are the rails; the most that one WF? gives; that SP,0 sends every point (as SP,1
+is said to; a block of another length is an error); that SANU? counts what WF? sends while it runs;
 which memory goes with which channels (the count that SANU? tells is taken). The twin takes trigger levels as they are at
 the input, not at the probe tip (from an independent client of it). No command is known that locks the front panel.
 The gain specification, 3 % of full scale, is from memory: no data sheet was read.
@@ -22,7 +23,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from .capture import ChannelRecord, GainSpec
-from .family import Abilities, Family, Plan, channel_count, step_up
+from .family import Abilities, Family, Plan, channel_count, step_up, told_count
 from .identity import Identity
 from .links import Link
 from .paced_link import PacedLink
@@ -44,6 +45,7 @@ MOST_SCREENS, FASTEST_RECORD_S = 2, 0.1
 """A record lasts about a screen, or where the rate can rise no more, the few ms of all memory."""
 GAIN_SPEC = GainSpec(3.0, "full-scale", from_data_sheet=False)
 NEW_ACQUISITION = 1
+THIRD = "C3:TRA?"
 WHOLE_RECORD = "WFSU SP,0,NP,0,FP,0"
 
 TREE = SettingsTree(
@@ -55,12 +57,13 @@ TREE = SettingsTree(
     centre_v=lambda volts_per_div, offset_v: -offset_v,
     divisions=14,
     read_number=quantity,
+    fifty_ohm_couplings=("D50", "A50"),
 )
 
 
 def abilities_of(identity: Identity) -> Abilities:
-    """Of 8 bits and 1 megohm; edges of the channels alone are used."""
-    return Abilities(channel_count(identity), 8, tuple(DEPTHS.values()), GAIN_SPEC, video_trigger=True)
+    """Of 8 bits and 1 megohm (D50 is read where a model has it); edges of the channels alone are used."""
+    return Abilities(channel_count(identity, THIRD), 8, tuple(DEPTHS.values()), GAIN_SPEC, video_trigger=True)
 
 
 def scale_from(volts_per_div: float, offset_v: float, step_s: float, first_sample_s: float, *, where: str) -> Scale:
@@ -192,8 +195,9 @@ def _depth(points: int, channels_on: set[int]) -> str:
 SIGLENT_1000XE = Family(
     name="siglent-1000xe",
     series="SDS1000X-E, SDS1000CML and T3DSO1000 series",
-    identities=(r"SIGLENT[^,]*,\s*SDS1\d{3}(X-E|CML)", r"[^,]*,\s*T3DSO1\d{3}", r"PEAKWHITE,SIM-SPARSED,"),
+    identities=(r"SIGLENT[^,]*,\s*SDS1\d{3}(X-E|CML)", r"[^,]*,\s*T3DSO1\d{3}", r"PEAKWHITE,SIM-SPARSED(-1002)?,"),
     ways=("USBTMC", "VXI-11", "raw socket"),
     abilities=abilities_of,
     driver=Siglent1000XE,
+    unsure_of=lambda identity: () if told_count(identity) else (THIRD,),
 )

@@ -12,23 +12,28 @@ more than 8 bits is fetched as words.
 
 Not verified on an instrument: the sign of the delay, which `configure` sets to 0 (times of a set-up with another are
 relative only); the rails, taken as the ends of the converter's codes; that *every* model has EX as a trigger source (what is
-refused is told); how long a record can last. No command is known that locks the front panel.
+refused is told); how long a record can last; which models go to 50 ohm (SDS2000X Plus, SDS5000X and SDS6000A are taken to,
+of the others the first channel's impedance is asked, and what stays silent is taken for 1 megohm); the shape of identities
+beyond those of the guide's examples. Firmware that has the older tree besides goes by its identity: :WAVeform:MAXPoint? is
+not asked to tell them apart, so that one whose identity misleads stays silent, and has to be named with --family. No command is known that locks the front panel.
 The gain specification, 3 % of full scale, is from memory and wide for 12 bits: no data sheet was read.
 """
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from .capture import EXT, ChannelRecord, GainSpec
 from .errors import ReplyError
-from .family import Abilities, Family, Plan, channel_count, step_up
+from .family import Abilities, Family, Plan, channel_count, step_up, told_count
 from .identity import Identity
+from .links import Link
 from .present_setup import ScopeSetup, SettingsTree, give_back
 from .read_back import STEP_DIV, Setting, compare, set_and_compare
 from .records import Record, Scale, block_of, pieces, sample_interval
 from .scpi_driver import ScpiDriver
 from .siglent_descriptor import PREAMBLE_LIMIT_BYTES, Preamble, decoded, read_preamble
-from .waiting import Progress, settles, stops_anew
+from .waiting import Clock, Progress, settles, stops_anew
 
 DIVISIONS = 10
 TIME_STEPS = (1.0, 2.0, 5.0)
@@ -38,11 +43,14 @@ FEWEST_A_READ = 1000
 OLD_STOP_S = 0.3
 MOST_SCREENS, FASTEST_RECORD_S = 2, 0.1
 """A record lasts about a screen, or where the rate can rise no more, the few ms of all memory."""
+THIRD, IMPEDANCE = ":CHAN3:SWIT?", ":CHAN1:IMP?"
+LARGER = re.compile(r"SDS[256]\d{3}", re.IGNORECASE)
+"""Models that are known to go to 50 ohm."""
 GAIN_SPEC = GainSpec(3.0, "full-scale", from_data_sheet=False)
 
 TREE = SettingsTree(
-    channel={"on": ":CHAN{n}:SWIT", "probe": ":CHAN{n}:PROB", "scale": ":CHAN{n}:SCAL", "position": ":CHAN{n}:OFFS"}
-    | {"coupling": ":CHAN{n}:COUP", "limiter": ":CHAN{n}:BWL", "inverted": ":CHAN{n}:INV"},
+    channel={"on": ":CHAN{n}:SWIT", "impedance": ":CHAN{n}:IMP", "probe": ":CHAN{n}:PROB", "scale": ":CHAN{n}:SCAL"}
+    | {"position": ":CHAN{n}:OFFS", "coupling": ":CHAN{n}:COUP", "limiter": ":CHAN{n}:BWL", "inverted": ":CHAN{n}:INV"},
     scope={"time_scale": ":TIM:SCAL", "time_position": ":TIM:DEL", "acquisition": ":ACQ:TYPE", "points": ":ACQ:MDEP"}
     | {"trigger_type": ":TRIG:TYPE", "trigger_source": ":TRIG:EDGE:SOUR", "slope": ":TRIG:EDGE:SLOP"}
     | {"trigger_coupling": ":TRIG:EDGE:COUP", "trigger_level": ":TRIG:EDGE:LEV", "trigger_mode": ":TRIG:MODE"},
@@ -50,12 +58,24 @@ TREE = SettingsTree(
     divisions=DIVISIONS,
     arguments={":CHAN{n}:PROB": "VAL,{}"},
 )
+WITHOUT_IMPEDANCE = replace(TREE, channel={of: header for of, header in TREE.channel.items() if of != "impedance"})
 
 
 def abilities_of(identity: Identity) -> Abilities:
-    """Of 12 bits where the model says HD, of 8 else."""
+    """Of 12 bits where the model says HD, of 8 else. Whether the small HD ones go to 50 ohm is asked."""
     bits, depths = 12 if " HD" in identity.model.upper() else 8, tuple(DEPTHS.values())
-    return Abilities(channel_count(identity), bits, depths, GAIN_SPEC, video_trigger=True, ext_input=True)
+    also = {"video_trigger": True, "ext_input": True, "fifty_ohm_input": _has_impedance(identity)}
+    return Abilities(channel_count(identity, THIRD), bits, depths, GAIN_SPEC, **also)
+
+
+def unsure_of(identity: Identity) -> tuple[str, ...]:
+    """Whether there is a third channel, and an impedance, where the model does not tell."""
+    third = () if told_count(identity) else (THIRD,)
+    return third if _has_impedance(identity) else (*third, IMPEDANCE)
+
+
+def _has_impedance(identity: Identity) -> bool:
+    return identity.is_simulated or bool(LARGER.search(identity.model)) or IMPEDANCE in identity.answered
 
 
 class Siglent2000XPlus(ScpiDriver):
@@ -65,6 +85,10 @@ class Siglent2000XPlus(ScpiDriver):
     transfer = (":WAV:SOUR", ":WAV:STAR", ":WAV:POIN", ":WAV:INT", ":WAV:WIDT", ":WAV:BYT")
     abilities_of = staticmethod(abilities_of)
     _to_fetch = 0
+
+    def __init__(self, link: Link, identity: Identity, clock: Clock) -> None:
+        super().__init__(link, identity, clock)
+        self.tree = TREE if self.abilities.fifty_ohm_input else WITHOUT_IMPEDANCE
 
     def read_setup(self) -> ScopeSetup:
         setup = self._present(not self.is_stopped())
@@ -102,7 +126,7 @@ class Siglent2000XPlus(ScpiDriver):
         return self._progress() == "stopped"
 
     def restore(self, setup: ScopeSetup) -> None:
-        give_back(self._link, TREE, setup)
+        give_back(self._link, self.tree, setup)
         self._link.write(":TRIG:RUN" if setup.running else ":TRIG:STOP")
         compare(self._link, [Setting(*one) for one in setup.kept])
 
@@ -116,6 +140,8 @@ class Siglent2000XPlus(ScpiDriver):
             channel, plan_of = f":CHAN{number}", wanted.get(number)
             yield Setting(f"{channel}:SWIT", "ON" if plan_of else "OFF")
             if plan_of:
+                if self.abilities.fifty_ohm_input:
+                    yield Setting(f"{channel}:IMP", "ONEM")
                 yield from (Setting(f"{channel}:COUP", "DC"), Setting(f"{channel}:INV", "OFF"))
                 yield Setting(f"{channel}:BWL", "20M" if plan.limiter else "FULL")
                 yield Setting(f"{channel}:SCAL", f"{plan_of.volts_per_div:g}")
@@ -162,8 +188,9 @@ class Siglent2000XPlus(ScpiDriver):
 SIGLENT_2000XPLUS = Family(
     name="siglent-2000xplus",
     series="SDS2000X Plus, SDS800X HD, SDS1000X HD, SDS5000X and SDS6000A series",
-    identities=(r"SIGLENT[^,]*,\s*SDS(\d{3,4}X[ -]?(PLUS|HD)|5\d{3}X|6\d{3}A)", r"PEAKWHITE,SIM-DESCRIPTOR,"),
+    identities=(r"SIGLENT[^,]*,\s*SDS(\d{3,4}X[ -]?(PLUS|HD)|5\d{3}X|6\d{3}A)", r"PEAKWHITE,SIM-DESCRIPTOR(-1002)?,"),
     ways=("USBTMC", "VXI-11", "raw socket"),
     abilities=abilities_of,
     driver=Siglent2000XPlus,
+    unsure_of=unsure_of,
 )

@@ -8,6 +8,9 @@ tells it: the first capture after a configuration is fetched as 16-bit words, wh
 byte empty (manual: "the least significant byte is zero") and a 12-bit one the low four bits. Only if the low byte
 stayed empty on every channel, of which one moved, are later captures fetched as bytes; either way the volts are right.
 
+After a burst of commands the first question can stay unanswered: a message that sets is sent once more then, over a cleared
+link. Over USB, where a scope that timed out is left alone, the time-out is told instead, and the scope tried again later.
+
 Not verified on an instrument: that ACQuire:STATE? is 0 only when CURVe? already gives the new record, and the time that
 TRIGger FORCe takes. HORizontal:RECOrdlength is tried and read back, as some models have a fixed one and refuse it.
 """
@@ -21,7 +24,8 @@ from .capture import ChannelRecord, Codes
 from .error_queue import rejected
 from .errors import NoRecord, ReplyError
 from .family import ChannelPlan, Plan
-from .present_setup import Kept, ScopeSetup, ask_chained, give_back
+from .kept import Kept, ask_chained
+from .present_setup import ScopeSetup, give_back
 from .records import Record, Scale, block_of, channel_record, code_step, codes_in, one_trigger, record_points
 from .replies import short, whole_number
 from .scpi_driver import ScpiDriver
@@ -156,8 +160,8 @@ class TektronixDriver(ScpiDriver):
 
     def _checked(self, message: str) -> None:
         """Send a message and read the event status. Raises InstrumentRejected with the instrument's own words."""
-        status = whole_number(self._link.query(f"{message};*ESR?"), of="*ESR?", where=self._where)
-        if status & ESR_ERRORS:
+        told = self._once_more(lambda: self._link.query(f"{message};*ESR?"))
+        if whole_number(told, of="*ESR?", where=self._where) & ESR_ERRORS:
             raise rejected(f"'{message}', {short(self._link.query('ALLEV?'), 120)}", where=self._where)
 
     def _complete(self, first: str, wait_s: float) -> bool:

@@ -15,7 +15,7 @@ from dataclasses import replace
 
 from .capture import GainSpec
 from .errors import ReplyError
-from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up
+from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up, told_count
 from .identity import Identity
 from .present_setup import ChannelSetup, ScopeSetup, SettingsTree
 from .replies import number
@@ -25,6 +25,7 @@ TIME_STEPS = (1.0, 2.0, 4.0)
 LENGTHS = (1_000, 10_000, 100_000, 1_000_000, 10_000_000)
 LIMITER_HZ = 20e6
 GAIN_SPEC = GainSpec(3.0, "reading", from_data_sheet=False)
+COUNTS, THIRD = "2468", ":SEL:CH3?"
 
 TREE = SettingsTree(
     channel={"on": ":SEL:CH{n}", "probe": ":CH{n}:PRO:GAIN", "impedance": ":CH{n}:TER", "scale": ":CH{n}:SCA"}
@@ -42,7 +43,8 @@ TREE = SettingsTree(
 def abilities_of(identity: Identity) -> Abilities:
     """MSO44 to MSO68 have 12 bits, all others 8. Inputs go to 50 ohm."""
     bits = 12 if identity.is_simulated or re.match(r"MSO ?[456]\d(\D|$)", identity.model, re.IGNORECASE) else 8
-    return Abilities(channel_count(identity), bits, LENGTHS, GAIN_SPEC, video_trigger=True, fifty_ohm_input=True)
+    channels = channel_count(identity, THIRD, COUNTS)
+    return Abilities(channels, bits, LENGTHS, GAIN_SPEC, video_trigger=True, fifty_ohm_input=True)
 
 
 class TektronixMso(TektronixDriver):
@@ -101,8 +103,10 @@ class TektronixMso(TektronixDriver):
 TEKTRONIX_MSO = Family(
     name="tektronix-mso",
     series="MSO, DPO and MDO series",
-    identities=(r"TEKTRONIX,(MSO|DPO|MDO) ?\d\d", r"PEAKWHITE,SIM-OUTGOING,"),
+    identities=(r"TEKTRONIX,(MSO|DPO|MDO) ?\d\d", r"PEAKWHITE,SIM-OUTGOING(-1002)?,"),
     ways=("USBTMC", "VXI-11", "raw socket"),
     abilities=abilities_of,
     driver=TektronixMso,
+    has_options=True,
+    unsure_of=lambda identity: () if told_count(identity, COUNTS) else (THIRD,),
 )

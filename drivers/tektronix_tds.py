@@ -1,13 +1,17 @@
-"""TDS200/1000/2000, TPS2000 and TBS1000 series, and the simulated scope's `curve`.
+"""TDS200/1000/2000, TPS2000 and TBS1000 series up to the TBS1000B, and the simulated scope's `curve`.
 
 Source: programmer manuals 071-1075 and 077-0444; what is common with other series stands in `tektronix.py`.
+
+A model has four channels where its number ends in 4, and two else (of a TDS 2001C too); a wrong count shows as a refused
+setting. The TBS1000C and TBS2000 series are not claimed: manuals of their own describe them, which were not read, and secondary
+texts say that they have WFMOutpre and longer records. Who has one can try --family tektronix-mso.
 
 Most models have records of 2500 points and refuse any other length.
 The gain specification, 3 % of the reading, is from memory: no data sheet was read.
 """
 
 from .capture import EXT, GainSpec
-from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up
+from .family import Abilities, ChannelPlan, Family, Plan, step_up, told_count
 from .identity import Identity
 from .present_setup import SettingsTree
 from .tektronix import TektronixDriver
@@ -29,7 +33,7 @@ TREE = SettingsTree(
 
 def abilities_of(identity: Identity) -> Abilities:
     """Of 8 bits, 2500 points fixed, 1 megohm; EXT and a video trigger are in every model of the manuals."""
-    channels = 2 if identity.model.replace(" ", "") in ("TDS210", "TDS220") else channel_count(identity)
+    channels = 4 if told_count(identity) == 4 else 2
     return Abilities(channels, 8, (2500,), GAIN_SPEC, video_trigger=True, ext_input=True)
 
 
@@ -58,8 +62,8 @@ class TektronixTds(TektronixDriver):
 
 TEKTRONIX_TDS = Family(
     name="tektronix-tds",
-    series="TDS, TPS and TBS series",
-    identities=(r"TEKTRONIX,(TDS|TPS|TBS) ?(2\d\d|[12]\d{3})", r"PEAKWHITE,SIM-CURVE(-1002)?,"),
+    series="TDS, TPS and TBS1000 series",
+    identities=(r"TEKTRONIX,((TDS|TPS) ?(2\d\d|[12]\d{3})|TBS ?1\d{3}(?![C\d]))", r"PEAKWHITE,SIM-CURVE(-1002)?,"),
     ways=("USBTMC", "raw socket"),
     abilities=abilities_of,
     driver=TektronixTds,

@@ -3,11 +3,11 @@
 A dialect enters its headers with the methods here, says its words for the states, and adds its own preamble and block.
 """
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Literal
 
 from .face import Face
-from .front_end import CHANNELS, ChannelSettings
+from .front_end import CHANNELS, ChannelSettings, Coupling
 from .instrument import Acquisition, Horizontal
 from .kinds import Arguments, Kind, short_form
 from .scpi import Answer, ScpiError, choice, nr3, number
@@ -43,6 +43,17 @@ class Dialect(Face):
             lambda n, a: kind.say(getattr(scope.channels[n], name)),
             lambda n, a: scope.set_channel(n, **{name: kind.take(a)}),
         )
+
+    def channel_coupling(self, pattern: str, meanings: Mapping[str, tuple[Coupling, bool]]) -> None:
+        """The coupling of every channel, by words that say too whether its input is one of 50 ohm; short in answers."""
+        scope = self.instrument
+        names = {meaning: short_form(name) for name, meaning in meanings.items()}
+
+        def write(channel: int, arguments: Arguments) -> None:
+            coupling, fifty_ohm = meanings[choice(arguments, *meanings)]
+            scope.set_channel(channel, coupling=coupling, fifty_ohm=fifty_ohm)
+
+        self.table.add(pattern, lambda n, a: names[scope.channels[n].coupling, scope.channels[n].fifty_ohm], write)
 
     def channel_scale(self, pattern: str, *, keeps_offset: bool, divisions: int = 1) -> None:
         """Volts at the probe tip over so many divisions; another range keeps the offset in volts, or the position in divisions."""
@@ -85,6 +96,19 @@ class Dialect(Face):
             lambda i, a: kind.say(getattr(scope.trigger, name)),
             lambda i, a: scope.set_trigger(**{name: kind.take(a)}),
         )
+
+    def trigger_level(self, pattern: str, divisions: float) -> None:
+        """The edge's level, on a channel at most so many divisions from the middle of its screen."""
+        scope = self.instrument
+
+        def write(index: int, arguments: Arguments) -> None:
+            source = scope.channels[scope.trigger.channel]
+            centre_v, limit_v = -source.position_div * source.volts_per_div, divisions * source.volts_per_div
+            if scope.trigger.external:
+                centre_v, limit_v = 0.0, 1000.0
+            scope.set_trigger(level_v=number(arguments, centre_v - limit_v, centre_v + limit_v))
+
+        self.table.add(pattern, lambda i, a: nr3(scope.trigger.level_v), write)
 
     def trigger_source(self, pattern: str, channel: str, external: str | None = None) -> None:
         """The edge's source: `channel` such as `CHANnel{n}`, and the word for the external input where there is one."""

@@ -14,7 +14,7 @@ import numpy as np
 from .codes import encoded
 from .dialect import Dialect, State, channel_names
 from .instrument import MAX_SAMPLES
-from .kinds import ON_OFF, Arguments, integers, numbers, words
+from .kinds import IMPEDANCE, ON_OFF, Arguments, integers, numbers, words
 from .scpi import Answer, Block, ScpiError, choice, nr3, number, only
 
 STATES: dict[State, str] = {
@@ -28,6 +28,7 @@ MEMORY = {"10k": 10_000, "100k": 100_000, "1M": 1_000_000, "10M": 10_000_000}
 TIME_STEPS_S = tuple(float(f"{mantissa}e{decade}") for decade in range(-10, 4) for mantissa in (1, 2, 5))[1:-2]
 """From 200 ps to 1000 s a division; the descriptor holds a step's index."""
 BYTES_PER_READ = 250_000
+LEVEL_DIVISIONS = 4.1
 DIGITS = 9
 SIZE = 346
 """Of the descriptor, in bytes."""
@@ -83,7 +84,7 @@ class DescriptorFace(Dialect):
         self.channel("CHANnel<n>:COUPling", "coupling", words({"DC": "DC", "AC": "AC", "GND": "GND"}))
         self.channel("CHANnel<n>:BWLimit", "bandwidth_limited", words({"20M": True, "FULL": False}, short=False))
         self.channel("CHANnel<n>:INVert", "inverted", ON_OFF)
-        self.fixed("CHANnel<n>:IMPedance", "ONEMeg", short=False)
+        self.channel("CHANnel<n>:IMPedance", "fifty_ohm", IMPEDANCE)
         self.fixed("CHANnel<n>:UNIT", "V")
         self.table.add("CHANnel<n>:PROBe", lambda n, a: nr3(scope.channels[n].probe), self._set_probe)
 
@@ -105,7 +106,7 @@ class DescriptorFace(Dialect):
         self.table.add("TRIGger:MODE", lambda i, a: self._mode(), self._set_mode)
         self.fixed("TRIGger:TYPE", "EDGE")
         self.trigger_source("TRIGger:EDGE:SOURce", "C{n}", "EX")
-        self.trigger("TRIGger:EDGE:LEVel", "level_v", numbers(-1000, 1000))
+        self.trigger_level("TRIGger:EDGE:LEVel", LEVEL_DIVISIONS)
         self.trigger("TRIGger:EDGE:SLOPe", "rising", words({"RISing": True, "FALLing": False}, short=False))
         self.fixed("TRIGger:EDGE:COUPling", "DC")
 

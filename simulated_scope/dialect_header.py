@@ -11,7 +11,7 @@ import numpy as np
 from .adc import SCREEN_DIVISIONS, RawCodes
 from .codes import encoded
 from .dialect import Dialect, State
-from .front_end import CHANNELS, ChannelSettings
+from .front_end import CHANNELS, ChannelSettings, Coupling
 from .instrument import MAX_SAMPLES
 from .kinds import ON_OFF, SWITCH, Arguments, numbers, words
 from .scpi import Answer, ScpiError, choice, nr3, number
@@ -20,6 +20,14 @@ STATES: dict[State, str] = {"auto": "RUN", "triggered": "RUN", "armed": "RUN", "
 DEPTHS = tuple(step * 10**power for power in range(4, 7) for step in (1, 2, 5)) + (MAX_SAMPLES,)
 AUTOMATIC_DEPTH = 10_000
 SCREEN_POINTS = 1200
+COUPLINGS: dict[str, tuple[Coupling, bool]] = {
+    "DCLimit": ("DC", False),
+    "ACLimit": ("AC", False),
+    "GND": ("GND", False),
+    "DC": ("DC", True),
+    "AC": ("AC", True),
+}
+"""Those of models whose inputs go to 50 ohm, which is what the unlimited ones mean."""
 SAMPLE_BITS = {"UINT,8": 8, "UINT,16": 16, "REAL,32": 32, "ASC,0": 0}
 
 VALUE_QUERIES = ("XORigin", "XINCrement", "YORigin", "YINCrement", "YRESolution")
@@ -32,6 +40,7 @@ class HeaderFace(Dialect):
     default_identity = "PEAKWHITE,SIM-HEADER,SIM000001,1.0"
     divisions = 12
     completion_waits = True
+    options = "0,SIM1,0,SIM2"
 
     def reset(self) -> None:
         """`*RST`."""
@@ -75,8 +84,7 @@ class HeaderFace(Dialect):
         self.channel_scale("CHANnel<n>:RANGe", keeps_offset=False, divisions=SCREEN_DIVISIONS)
         self.channel("CHANnel<n>:POSition", "position_div", numbers(-10, 10))
         self.table.add("CHANnel<n>:OFFSet", lambda n, a: nr3(0.0), lambda n, a: self._set_offset(a))
-        couplings = {"DCLimit": "DC", "ACLimit": "AC", "GND": "GND"}
-        self.channel("CHANnel<n>:COUPling", "coupling", words(couplings))
+        self.channel_coupling("CHANnel<n>:COUPling", COUPLINGS)
         self.channel("CHANnel<n>:BANDwidth", "bandwidth_limited", words({"FULL": False, "B20": True}, short=False))
         self.channel("CHANnel<n>:POLarity", "inverted", words({"NORMal": False, "INVerted": True}))
         self.channel("PROBe<n>:SETup:ATTenuation:MANual", "probe", numbers(0.001, 10_000))

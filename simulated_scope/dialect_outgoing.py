@@ -1,17 +1,18 @@
 """The `outgoing` dialect: the tree of `curve` with WFMOutpre, offsets in volts, trigger A, and a trigger placed in per cent.
 
 After the programmer manuals of the MDO4000B (appendix D) and TDS5000B series; beyond them any record length and time base can
-be set. Inputs are of 1 megohm alone, as of the smaller models.
+be set. Inputs are of 1 megohm or 50 ohm, what is nearer.
 """
 
 from .dialect import channel_names
 from .dialect_curve import CurveFace
+from .front_end import FIFTY_OHM, SCOPE_INPUT_OHM
 from .instrument import MAX_SAMPLES, MIN_SAMPLES, Horizontal
 from .kinds import ON_OFF, SWITCH, Arguments, Kind, integers, words
-from .scpi import ScpiError, choice, nr3, number, only
+from .scpi import choice, nr3, number, only
 
 LIMITER_HZ, FULL_HZ = 20e6, 500e6
-MEGOHM = 1e6
+THRESHOLD_OHM = 1e4
 CHANNELS = channel_names("CH{n}")
 
 
@@ -23,17 +24,15 @@ def _band(arguments: Arguments) -> bool:
     return word not in ("FUL", "FULL") and number(arguments, 1.0, 1e12) <= LIMITER_HZ
 
 
-def _megohm(arguments: Arguments) -> float:
-    if number(arguments, 0.0, 1e9) != MEGOHM:
-        raise ScpiError(-222, "Data out of range; this input has 1 megohm alone")
-    return MEGOHM
-
-
 BAND = Kind(lambda limited: nr3(LIMITER_HZ if limited else FULL_HZ), _band)
 """Answered in hertz."""
 GAIN = Kind(lambda ratio: nr3(1 / ratio), lambda arguments: 1 / number(arguments, 1e-3, 10))
 """Of a probe: the reciprocal of its ratio."""
-TERMINATION = Kind(nr3, _megohm)
+TERMINATION = Kind(
+    lambda fifty_ohm: nr3(FIFTY_OHM if fifty_ohm else SCOPE_INPUT_OHM),
+    lambda arguments: number(arguments, FIFTY_OHM, SCOPE_INPUT_OHM) < THRESHOLD_OHM,
+)
+"""Answered in ohms."""
 
 
 class OutgoingFace(CurveFace):
@@ -41,6 +40,7 @@ class OutgoingFace(CurveFace):
 
     default_identity = "PEAKWHITE,SIM-OUTGOING,SIM000001,1.0"
     bits = 12
+    options = "SIM1:first of two,SIM2:second of two"
     preamble_header = "WFMOutpre"
     preamble_order = (
         *("BYT_Nr", "BIT_Nr", "ENCdg", "BN_Fmt", "BYT_Or", "WFId", "NR_Pt", "PT_Fmt"),
@@ -52,7 +52,6 @@ class OutgoingFace(CurveFace):
         super()._factory()
         self._offsets_v = dict.fromkeys(CHANNELS.values(), 0.0)
         self._levels_v = dict.fromkeys(CHANNELS.values(), 0.0)
-        self._termination = MEGOHM
 
     # ------------------------------------------------------------------ the tree
 
@@ -78,7 +77,7 @@ class OutgoingFace(CurveFace):
         self.channel("CH<n>:COUPling", "coupling", words({"DC": "DC", "AC": "AC"}))
         self.channel("CH<n>:BANdwidth", "bandwidth_limited", BAND)
         self.channel("CH<n>:PRObe:GAIN", "probe", GAIN)
-        self.own("CH<n>:TERmination", "_termination", TERMINATION)
+        self.channel("CH<n>:TERmination", "fifty_ohm", TERMINATION)
         self.channel("CH<n>:INVert", "inverted", ON_OFF)
 
     # ------------------------------------------------------------------ offset and position

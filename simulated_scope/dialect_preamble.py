@@ -20,6 +20,7 @@ MODES = ("NORMal", "MAXimum", "RAW")
 STATES: dict[State, str] = {"auto": "AUTO", "triggered": "TD", "armed": "RUN", "waiting": "WAIT", "stopped": "STOP"}
 
 BYTES_PER_READ = 250_000
+LEVEL_DIVISIONS = 5
 HEADER_DIGITS = 9
 
 FIELD_QUERIES = ("XINCrement", "XORigin", "XREFerence", "YINCrement", "YORigin", "YREFerence")
@@ -100,7 +101,7 @@ class PreambleFace(Dialect):
         self.fixed("TRIGger:COUPling", "DC")
         self.trigger_source("TRIGger:EDGe:SOURce", "CHANnel{n}")
         self.trigger("TRIGger:EDGe:SLOPe", "rising", words({"POSitive": True, "NEGative": False}))
-        self.trigger("TRIGger:EDGe:LEVel", "level_v", numbers(-1000, 1000))
+        self.trigger_level("TRIGger:EDGe:LEVel", LEVEL_DIVISIONS)
 
     def _add_waveform(self) -> None:
         add = self.table.add
@@ -129,6 +130,9 @@ class PreambleFace(Dialect):
             self.instrument.set_trigger(mode=wanted.upper())
 
     def _set_depth(self, index: int, arguments: Arguments) -> None:
+        """Only while it runs."""
+        if self.state() == "stopped":
+            raise ScpiError(-221, "Settings conflict; memory depth is set while running")
         self._depth_is_auto = [argument.upper() for argument in arguments] == ["AUTO"]
         samples = self.auto_points if self._depth_is_auto else self.depth(arguments)
         self.instrument.set_horizontal(samples=samples)

@@ -15,7 +15,7 @@ from .codes import encoded
 from .dialect import Dialect, channel_names, said_channel
 from .front_end import ChannelSettings
 from .instrument import Acquisition
-from .kinds import SWITCH, Arguments, numbers, short_form, words
+from .kinds import IMPEDANCE, SWITCH, Arguments, numbers, short_form, words
 from .scpi import Answer, Block, ScpiError, nr3, number
 
 FORMATS = {"BYTE": 0, "WORD": 1, "ASCii": 4}
@@ -42,6 +42,7 @@ class RegisterFace(Dialect):
     divisions = 10
     state_lag_s = 0.05
     replies_are_interrupted = True
+    options = "SIM1,SIM2"
 
     def reset(self) -> None:
         """`*RST`."""
@@ -90,7 +91,7 @@ class RegisterFace(Dialect):
         self.channel("CHANnel<n>:BWLimit", "bandwidth_limited", SWITCH)
         self.channel("CHANnel<n>:PROBe", "probe", numbers(0.1, 10_000))
         self.channel("CHANnel<n>:INVert", "inverted", SWITCH)
-        self.fixed("CHANnel<n>:IMPedance", "ONEMeg")
+        self.channel("CHANnel<n>:IMPedance", "fifty_ohm", IMPEDANCE)
         self.fixed("CHANnel<n>:UNITs", "VOLT")
         self.table.add("CHANnel<n>", lambda n, a: _described(n, scope.channels[n]))
 
@@ -247,7 +248,7 @@ def _described(number: int, settings: ChannelSettings) -> str:
     """The answer to CHANnel<n>?."""
     return (
         f":CHAN{number}:RANG {_nr3(SCREEN_DIVISIONS * settings.volts_per_div)}"
-        f";OFFS {_nr3(-settings.position_div * settings.volts_per_div + 0.0)};COUP {settings.coupling};IMP ONEM"
+        f";OFFS {_nr3(-settings.position_div * settings.volts_per_div + 0.0)};COUP {settings.coupling};IMP {IMPEDANCE.say(settings.fifty_ohm)}"
         f";DISP {int(settings.on)};BWL {int(settings.bandwidth_limited)};INV {int(settings.inverted)}"
         f';LAB "{number}";UNIT VOLT;PROB {_nr3(settings.probe)};PROB:SKEW +0.00E+00;STYP SING'
     )

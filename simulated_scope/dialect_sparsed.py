@@ -8,7 +8,7 @@ an instrument: the sign of TRDL, and how long SAST? lags behind arming.
 
 from .codes import encoded
 from .dialect import Dialect, State
-from .front_end import CHANNELS
+from .front_end import CHANNELS, Coupling
 from .kinds import ON_OFF, Arguments, Kind, words
 from .quantities import prefixed, quantity, three_digits
 from .scpi import Answer, Block, Command, ScpiError, choice, flag, only
@@ -23,6 +23,14 @@ STATES: dict[State, str] = {
 RECORD_LENGTHS = {
     "7K": 7_000, "70K": 70_000, "700K": 700_000, "7M": 7_000_000, "14K": 14_000, "140K": 140_000, "1.4M": 1_400_000,
 }  # fmt: skip
+COUPLINGS: dict[str, tuple[Coupling, bool]] = {
+    "D1M": ("DC", False),
+    "A1M": ("AC", False),
+    "GND": ("GND", False),
+    "D50": ("DC", True),
+    "A50": ("AC", True),
+}
+"""Those of models whose inputs go to 50 ohm."""
 SOURCES = {f"C{channel}": channel for channel in CHANNELS}
 UNITS = {"VDIV": "V", "OFST": "V", "TRLV": "V", "TDIV": "S", "TRDL": "S"}
 NEW_ACQUISITION, TRIGGER_READY = 1, 1 << 13
@@ -91,7 +99,7 @@ class SparsedFace(Dialect):
         self.channel("C<n>:TRAce", "on", ON_OFF)
         self.channel_scale("C<n>:Volt_DIV", keeps_offset=True)
         self.channel_offset("C<n>:OFfSeT")
-        self.channel("C<n>:CouPLing", "coupling", words({"D1M": "DC", "A1M": "AC", "GND": "GND"}))
+        self.channel_coupling("C<n>:CouPLing", COUPLINGS)
         self.channel("C<n>:BandWidth_Limit", "bandwidth_limited", ON_OFF)
         self.channel("C<n>:ATTeNuation", "probe", Kind(lambda ratio: f"{ratio:g}", lambda a: quantity(a, 0.1, 10_000)))
         self.channel("C<n>:INVertSet", "inverted", ON_OFF)

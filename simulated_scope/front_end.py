@@ -8,7 +8,7 @@ from .settings import BadSetting, Check, changed, integer, number, one_of, or_nu
 from .unit import ROLES, Role, Unit
 
 CHANNELS = (1, 2, 3, 4)
-SCOPE_INPUT_OHM = 1e6
+SCOPE_INPUT_OHM, FIFTY_OHM = 1e6, 50.0
 BANDWIDTH_LIMIT_HZ = 20e6
 AC_COUPLING_S = 16e-3
 """Time constant of the scope's AC coupling: about 10 Hz (practice)."""
@@ -52,18 +52,18 @@ class Front:
         """What is wrong with a channel's input."""
         return (self.CH1, self.CH2, self.CH3, self.CH4)[channel - 1]
 
-    def load_ohm(self, channel: int) -> float:
-        """What the signal sees: terminators in parallel with the scope's megohm."""
+    def load_ohm(self, channel: int, input_ohm: float = SCOPE_INPUT_OHM) -> float:
+        """What the signal sees: terminators in parallel with the scope's input."""
         own = self.input(channel).terminated
         terminated = self.terminated if own is None else own
         if terminated is False:
-            return SCOPE_INPUT_OHM
+            return input_ohm
         terminator = {True: 75.0, "double": 37.5, "fifty-ohm": 50.0}[terminated]
-        return terminator * SCOPE_INPUT_OHM / (terminator + SCOPE_INPUT_OHM)
+        return terminator * input_ohm / (terminator + input_ohm)
 
-    def load_factor(self, unit: Unit, role: Role, channel: int) -> float:
+    def load_factor(self, unit: Unit, role: Role, channel: int, input_ohm: float = SCOPE_INPUT_OHM) -> float:
         """Level at the connector over the signal's own reckoning: into 75 ohm, of logic levels open-circuit."""
-        load = self.load_ohm(channel)
+        load = self.load_ohm(channel, input_ohm)
         return unit.open_circuit(role) * load / (load + unit.source_ohm_of(role))
 
     @property
@@ -79,6 +79,7 @@ class ChannelSettings:
     Attributes:
         position_div: divisions that 0 V lies above the middle of the screen.
         probe: the ratio the scope is told.
+        fifty_ohm: the input is one of 50 ohm, not of 1 megohm.
     """
 
     on: bool = False
@@ -88,6 +89,12 @@ class ChannelSettings:
     bandwidth_limited: bool = False
     probe: float = 1.0
     inverted: bool = False
+    fifty_ohm: bool = False
+
+    @property
+    def input_ohm(self) -> float:
+        """The input's own resistance."""
+        return FIFTY_OHM if self.fifty_ohm else SCOPE_INPUT_OHM
 
 
 _TERMINATION = one_of(True, False, "double", "fifty-ohm")

@@ -48,6 +48,10 @@ def words(meanings: Mapping[str, Any], *, short: bool = True) -> Kind:
     return Kind(say, lambda arguments: meanings[choice(arguments, *meanings)])
 
 
+IMPEDANCE = words({"ONEMeg": False, "FIFTy": True})
+"""Whether an input is one of 50 ohm, answered in short forms."""
+
+
 def short_form(name: str) -> str:
     """The capitals of a word or header."""
     return re.sub(r"[a-z]", "", name)

@@ -122,7 +122,7 @@ def trace(unit: Unit, front: Front, channel: int, settings: ChannelSettings, adc
         compensation=fault.compensation_pct / 100,
         compensation_s=fault.compensation_tau_us * 1e-6,
     )
-    per_own_mv = per_connector_mv * front.load_factor(unit, role, channel)
+    per_own_mv = per_connector_mv * front.load_factor(unit, role, channel, settings.input_ohm)
     interference = unit.interference_of(role)
     dc_mv = idle_mv(unit, role) if form.coupling_s is None else 0.0
     unit_noise_codes = unit.noise_of(role) * abs(per_own_mv)

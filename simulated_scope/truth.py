@@ -12,7 +12,7 @@ LEVELS = ("peak_white_mv", "black_mv", "blanking_mv", "sync_mv", "sync_polarity"
 
 
 def truth(unit: Unit, front: Front, switched_on_for_s: float = 0.0) -> dict[str, object]:
-    """Levels at the connectors with the load in force, in mV, and the timing of the line.
+    """Levels at the connectors with the load of the bench in force, the inputs at 1 megohm, in mV, and the timing of the line.
 
     `blanking_mv` is against 0 V (behind a coupling capacitor: its mean over the picture), all else against blanking;
     `peak_white_mv` is the highest flat level of the pattern, `sync_mv` a depth. Null: the signal has none. Levels are

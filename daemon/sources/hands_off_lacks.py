@@ -67,6 +67,11 @@ def _of_channel(channel: ChannelSetup, hookup: Hookup, conditions: Conditions) -
     if not channel.coupling.startswith("D"):
         text = f"{name} is coupled {channel.coupling} on the scope: blanking moves with the picture"
         yield Note("hands-off-coupling", text, "set its coupling to DC")
+    if channel.fifty_ohm:
+        text = f"{name} is switched to 50 ohm on the scope, which pulls the level of a 75 ohm output down"
+        yield Note(
+            "hands-off-fifty-ohm", text, "switch its input to 1 megohm, and use a 75 ohm feed-through terminator"
+        )
     if channel.inverted:
         yield Note("hands-off-inverted", f"{name} is inverted on the scope", "switch its inversion off")
     if not _is_calibrated(channel.volts_per_div / channel.probe_ratio):

@@ -5,16 +5,9 @@ from collections.abc import Callable, Sequence
 import pytest
 
 from peakwhite.drivers.errors import ReplyError
+from peakwhite.drivers.kept import ask_chained
 from peakwhite.drivers.links import Link
-from peakwhite.drivers.present_setup import (
-    SettingsTree,
-    ask_chained,
-    channel_name,
-    give_back,
-    is_on,
-    read_kept,
-    setup_of,
-)
+from peakwhite.drivers.present_setup import SettingsTree, channel_name, give_back, is_on, read_kept, setup_of
 
 Script = Callable[[Sequence[tuple[str, str | bytes | None]]], Link]
 
