@@ -13,7 +13,9 @@ from peakwhite.daemon.cli.settings_rows import rows_as_text, rows_of
 from peakwhite.daemon.config.model import SettingsTables
 from peakwhite.daemon.config.settings import Settings, parse_settings
 from peakwhite.drivers.families import FAMILIES
+from peakwhite.drivers.identity import Identity
 from peakwhite.drivers.links import parse_resource
+from peakwhite.simulated_scope.dialects import DIALECTS
 from peakwhite.simulated_scope.faults import Fault
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -116,6 +118,19 @@ def test_every_family_has_its_row_in_readme_and_no_other_has() -> None:
         for family in FAMILIES
     ]
     assert re.findall(r"^\| `.*", table, re.MULTILINE) == rows
+
+
+def test_the_families_with_an_external_trigger_input_are_named_in_readme() -> None:
+    named = re.search(r"`--role EXT=sync`, with ([^)]+)\)", README)
+    assert named is not None
+    simulated = [Identity(dialect.default_identity) for dialect in DIALECTS.values()]
+    having = {
+        family.name
+        for family in FAMILIES
+        for identity in simulated
+        if family.knows(identity.text) and family.abilities(identity).ext_input
+    }
+    assert set(re.findall(r"`([^`]+)`", named[1])) == having
 
 
 def test_the_port_in_readme_is_the_default_port() -> None:

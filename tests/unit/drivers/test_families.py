@@ -1,15 +1,19 @@
 """Which family an instrument belongs to, by identification strings as instruments give them."""
 
+from dataclasses import replace
+
 import pytest
 
 from peakwhite.drivers.errors import InstrumentRejected, UnknownInstrument, UsageError
 from peakwhite.drivers.families import FAMILIES, family_named, family_of
-from peakwhite.drivers.family import channel_number, step_up
+from peakwhite.drivers.family import Family, channel_number, step_up
 from peakwhite.drivers.identity import Identity
 
 KNOWN = [
     ("TEKTRONIX,TDS 210,0,CF:91.1CT FV:v1.09", "tektronix-tds", 2),
     ("TEKTRONIX,TDS 2024C,C000000,CF:91.1CT FV:v24.26", "tektronix-tds", 4),
+    ("TEKTRONIX,TDS 1001B,C000000,CF:91.1CT FV:v22.11", "tektronix-tds", 2),
+    ("TEKTRONIX,TDS 2001C,C000000,CF:91.1CT FV:v24.26", "tektronix-tds", 2),
     ("TEKTRONIX,TBS 1202B-EDU,C010396,CF:91.1CT FV:v4.0", "tektronix-tds", 2),
     ("PEAKWHITE,SIM-CURVE,SIM000001,1.0", "tektronix-tds", 4),
     ("TEKTRONIX,MSO54,C000000,CF:91.1CT FV:1.28", "tektronix-mso", 4),
@@ -47,6 +51,8 @@ KNOWN = [
     ("PEAKWHITE,SIM-DESCRIPTOR,SIM000001,1.0", "siglent-2000xplus", 4),
 ]
 UNKNOWN = [
+    "TEKTRONIX,TBS2104B,C000000,CF:91.1CT FV:v1.27",
+    "TEKTRONIX,TBS1202C,C000000,CF:91.1CT FV:v1.27",
     "RIGOL TECHNOLOGIES,DHO1074,DHO1A0000,00.02.00",
     "RIGOL TECHNOLOGIES,MSO7034,MS7A000000000,00.01.01",
     "AGILENT TECHNOLOGIES,34401A,0,10-5-2",
@@ -72,6 +78,23 @@ def test_an_unknown_instrument_is_told_what_is_supported_and_how_to_force_it(ide
         family_of(identity, where="scope")
     for part in (*(family.name for family in FAMILIES), "--family NAME", 'family = "NAME" under [scope]'):
         assert part in caught.value.do
+
+
+@pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.name)
+def test_a_model_that_does_not_tell_has_two_channels_or_four_where_it_answers_about_the_third(family: Family) -> None:
+    vague = Identity("MAKER,MODEL NINE,0,1.0")
+    assert family.abilities(vague).channels == 2
+    questions = family.unsure_of(vague)
+    assert bool(questions) is (family.name != "tektronix-tds")
+    if questions:
+        assert family.abilities(replace(vague, answered=frozenset(questions))).channels == 4
+
+
+@pytest.mark.parametrize(("identity", "name", "channels"), KNOWN)
+def test_of_a_model_that_tells_its_channels_nothing_is_asked_about_them(
+    identity: str, name: str, channels: int
+) -> None:
+    assert not [one for one in family_named(name).unsure_of(Identity(identity)) if "3" in one]
 
 
 def test_a_family_is_found_by_its_name() -> None:

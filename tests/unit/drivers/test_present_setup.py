@@ -1,10 +1,11 @@
 """Reading a set-up by a dialect's table, and giving it back."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import pytest
 
-from peakwhite.drivers.errors import ReplyError
+from peakwhite.drivers.errors import LinkTimeout, ReplyError
 from peakwhite.drivers.kept import ask_chained
 from peakwhite.drivers.links import Link
 from peakwhite.drivers.present_setup import SettingsTree, channel_name, give_back, is_on, read_kept, setup_of
@@ -28,6 +29,57 @@ KEPT = (
 
 def test_a_set_up_is_asked_for_header_by_header(script: Script) -> None:
     assert read_kept(script([(f"{header}?", reply) for header, reply in KEPT]), TREE, 2) == KEPT
+
+
+class Fewer:
+    """A link to a scope of one channel, which says nothing about others."""
+
+    resource, dirty = "scope", False
+
+    def __init__(self, silent: str) -> None:
+        self.silent = silent
+
+    def query(self, command: str) -> str:
+        if command.startswith(self.silent):
+            raise LinkTimeout("no answer within 2 s", where="scope", do="check the cable")
+        return dict(KEPT)[command.removesuffix("?")]
+
+    def query_block(self, command: str, limit_bytes: int) -> memoryview:
+        raise AssertionError(command)
+
+    def write(self, command: str) -> None: ...
+
+    def clear(self) -> None: ...
+
+    def close(self) -> None: ...
+
+
+def test_a_channel_that_stays_silent_after_the_first_one_is_told_as_a_count_that_may_be_wrong() -> None:
+    with pytest.raises(LinkTimeout, match="about CH2, as if it had fewer than the 2 channels") as caught:
+        read_kept(Fewer("C2:"), TREE, 2)
+    assert "*IDN?" in caught.value.do
+
+
+@pytest.mark.parametrize("silent", ["C1:", "T:"])
+def test_silence_about_all_is_not_laid_on_the_channels(silent: str) -> None:
+    with pytest.raises(LinkTimeout, match="^scope: no answer within 2 s; check the cable$"):
+        read_kept(Fewer(silent), TREE, 2)
+
+
+@pytest.mark.parametrize(
+    ("reply", "is_fifty"),
+    [("FIFT", True), ("FIFTY", True), ("5.0E1", True), ("50.0000", True), ("50", True), ("+5.00E+01", True)]
+    + [("ONEM", False), ("ONEMEG", False), ("1.0E6", False), ("1000000", False), ("5.0E+10", False), ("500", False)],
+)
+def test_an_impedance_is_understood_in_words_and_ohms(reply: str, is_fifty: bool) -> None:
+    tree = replace(TREE, channel={**TREE.channel, "impedance": "C{n}:IM"})
+    kept = (*KEPT, ("C1:IM", reply), ("C2:IM", "ONEM"))
+    assert [one.fifty_ohm for one in setup_of(kept, tree, 2, running=True, where="scope").channels] == [is_fifty, False]
+
+
+def test_a_coupling_can_stand_for_50_ohm() -> None:
+    tree = replace(TREE, fifty_ohm_couplings=("AC",))
+    assert [one.fifty_ohm for one in setup_of(KEPT, tree, 2, running=True, where="scope").channels] == [False, True]
 
 
 def test_where_questions_can_be_chained_a_channel_is_one_message(script: Script) -> None:

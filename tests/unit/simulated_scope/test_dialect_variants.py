@@ -137,14 +137,15 @@ def test_every_channel_has_its_trigger_level(outgoing: Any) -> None:
     assert client.ask("TRIG:A:EDGE:SOU CH4;:TRIG:STATE?;:TRIG:A:LEV:CH2?") == "SAVE;9.0E0"
 
 
-def test_gain_is_the_reciprocal_of_the_ratio_and_50_ohm_is_refused(outgoing: Any) -> None:
+def test_gain_is_the_reciprocal_of_the_ratio_and_the_input_goes_to_50_ohm(outgoing: Any) -> None:
     client = outgoing.client()
     assert (
         client.ask("*RST;*CLS;HEAD OFF;:CH1:SCA 0.2;:CH1:PRO:GAIN 0.1;:CH1:SCA?;PRO:GAIN?;:CH1:TER?")
         == "2.0E0;1.0E-1;1.0E6"
     )
-    client.write("CH1:TER 50")
-    assert client.ask("*ESR?") == "16"
+    assert client.ask("CH1:TER 50;TER?;:CH2:TER?") == "5.0E1;1.0E6"
+    client.write("CH1:TER 2;TER 1E6")
+    assert client.ask("CH1:TER?;*ESR?") == "1.0E6;16"
 
 
 def test_a_band_is_set_by_word_or_hertz_and_answered_in_hertz(outgoing: Any) -> None:

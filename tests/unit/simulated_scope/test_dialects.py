@@ -273,6 +273,21 @@ def test_the_sample_rate_follows_depth_and_time(preamble: Any) -> None:
     assert client.ask(":ACQ:MDEP AUTO;MDEP?;SRAT?") == "AUTO;5.0E7"
 
 
+def test_memory_is_set_only_while_it_runs(preamble: Any) -> None:
+    client = preamble.client()
+    client.write("*RST;*CLS;:ACQ:MDEP 24000;:STOP;:ACQ:MDEP 12000")
+    assert client.ask(":SYST:ERR?").startswith("-221,")
+    assert client.ask(":ACQ:MDEP?;:RUN;:ACQ:MDEP 12000;MDEP?") == "24000;12000"
+
+
+def test_the_trigger_level_lies_within_five_divisions_of_the_middle_of_the_screen(preamble: Any) -> None:
+    client = preamble.client()
+    client.write("*RST;*CLS;:CHAN1:SCAL 0.1;OFFS -0.3;:TRIG:EDG:SOUR CHAN1;LEV 0.8;LEV 0.81")
+    assert client.ask(":SYST:ERR?;:TRIG:EDG:LEV?") == '-222,"Data out of range; 0.81";8.0E-1'
+    client.write(":TRIG:EDG:LEV -0.21;LEV -0.2")
+    assert client.ask(":SYST:ERR?;:TRIG:EDG:LEV?") == '-222,"Data out of range; -0.21";-2.0E-1'
+
+
 def test_a_new_probe_ratio_rescales_the_range(preamble: Any) -> None:
     client = preamble.client()
     assert client.ask("*RST;:CHAN1:SCAL 0.2;PROB 10;SCAL?;PROB?") == "2.0E0;1.0E1"

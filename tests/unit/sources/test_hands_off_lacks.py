@@ -38,6 +38,7 @@ def test_nothing_is_said_of_a_set_up_that_serves() -> None:
     [
         ({"coupling": "AC"}, {}, "hands-off-coupling", "CH2"),
         ({"coupling": "GND"}, {}, "hands-off-coupling", "CH2"),
+        ({"coupling": "D50", "fifty_ohm": True}, {}, "hands-off-fifty-ohm", "CH2 is switched to 50 ohm"),
         ({"inverted": True}, {}, "hands-off-inverted", "CH2"),
         ({"volts_per_div": 0.236}, {}, "hands-off-vernier", "CH2"),
         ({"volts_per_div": 2.36, "probe_ratio": 10.0}, {}, "hands-off-vernier", "CH2"),
