@@ -11,10 +11,10 @@ There is no preamble: volts and seconds come from VDIV, OFST, TDIV, TRDL and SAR
 printed with three digits, so that offsets and levels are set with no more. What mode a stopped scope was in is not told.
 
 Not verified on an instrument: the sign of TRDL, which `configure` sets to 0 (times of a set-up with another are relative
-only); that codes -128 and 127 are the rails; the most that one WF? gives; that SP,0 sends every point (as SP,1
-is said to; a block of another length is an error); that SANU? counts what WF? sends while it runs;
-which memory goes with which channels (the count that SANU? tells is taken). The twin takes trigger levels as they are at
-the input, not at the probe tip (from an independent client of it). No command is known that locks the front panel.
+only); that codes -128 and 127 are the rails; the most that one WF? gives; that SP,0 sends every point (a block of another
+length is an error); that SANU? counts what WF? sends while it runs; which memory goes with which channels (the count that
+SANU? tells is taken). The twin takes trigger levels as they are at the input, not at the probe tip (from an independent
+client of it). No command is known that locks the front panel.
 The gain specification, 3 % of full scale, is from memory: no data sheet was read.
 """
 
@@ -33,13 +33,11 @@ from .read_back import STEP_DIV, Setting, compare, set_and_compare
 from .records import Record, Scale, block_of, channel_record, codes_in, pieces, record_points, sample_interval, scale_of
 from .replies import whole_number
 from .scpi_driver import ScpiDriver
+from .siglent_memory import DEPTHS, depth_for
 from .waiting import Clock, settles
 
 PAUSE_S, CODES_PER_DIV = 0.02, 25
 TIME_STEPS = (1.0, 2.0, 5.0)
-DEPTHS = {"14K": 14_000, "140K": 140_000, "1.4M": 1_400_000, "14M": 14_000_000}
-SHARED_DEPTHS = {"7K": 7_000, "70K": 70_000, "700K": 700_000, "7M": 7_000_000}
-"""Memory; the latter where both channels of a pair are on, 1 with 2 or 3 with 4."""
 CHUNK_POINTS = 250_000
 MOST_SCREENS, FASTEST_RECORD_S = 2, 0.1
 """A record lasts about a screen, or where the rate can rise no more, the few ms of all memory."""
@@ -103,7 +101,7 @@ class Siglent1000XE(ScpiDriver):
         self._link.write("CHDR OFF")
         level_v = plan.trigger_level_v / self._level_ratio(source)
         set_and_compare(self._link, [*self._settings(plan, source, time_per_div, level_v)], quantity)
-        self._link.write(f"MSIZ {_depth(plan.points, {self._number(channel.name) for channel in plan.channels})}")
+        self._link.write(f"MSIZ {depth_for(plan.points, {self._number(channel.name) for channel in plan.channels})}")
         self._points, self._seconds_per_sample, _ = self._read_axis(source, time_per_div)
 
     def acquire(self, trigger_wait_s: float) -> bool:
@@ -184,12 +182,6 @@ class Siglent1000XE(ScpiDriver):
             self._link.write(f"WFSU SP,0,NP,{last - first + 1},FP,{first}")
             self._window = first, last
         return block_of(self._link, f"C{number}:WF? DAT2", last - first + 1)
-
-
-def _depth(points: int, channels_on: set[int]) -> str:
-    """The smallest memory that holds `points`, or the largest there is."""
-    depths = SHARED_DEPTHS if {1, 2} <= channels_on or {3, 4} <= channels_on else DEPTHS
-    return next((word for word, depth in depths.items() if depth >= points), list(depths)[-1])
 
 
 SIGLENT_1000XE = Family(

@@ -221,6 +221,6 @@ def test_release_lets_it_run_freely_and_gives_whole_records(script: Script) -> N
 def test_memory_is_the_smallest_that_holds_the_points_for_the_channels_on(
     channels: tuple[str, ...], points: int, word: str
 ) -> None:
-    from peakwhite.drivers.siglent_1000xe import _depth
+    from peakwhite.drivers.siglent_memory import depth_for
 
-    assert _depth(points, {int(channel[-1]) for channel in channels}) == word
+    assert depth_for(points, {int(channel[-1]) for channel in channels}) == word

@@ -229,7 +229,7 @@ def test_the_state_lags_behind_arming_by_the_fast_clock_for_one_query(preamble: 
 
 def test_a_wait_for_the_trigger_shows_after_the_lag_and_operation_complete_does_not_wait(preamble: Any) -> None:
     client = preamble.client()
-    client.write(PREAMBLE_SETUP + ";:TRIG:SWE NORM;EDG:LEV 9;:STOP;:SING")
+    client.write(PREAMBLE_SETUP + ";:TRIG:SWE NORM;EDG:LEV 0.29;:STOP;:SING")
     assert client.ask("*OPC?") == "1"
     assert [client.ask(":TRIG:STAT?") for _ in range(2)] == ["STOP", "WAIT"]
     client.write(":TFOR")
