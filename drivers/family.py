@@ -185,22 +185,6 @@ def channel_number(name: str, count: int, *, where: str) -> int:
     return int(match[1])
 
 
-def told_count(identity: Identity, counts: str = "24") -> int | None:
-    """How many channels the model has, from the last digit of its number (2024 and 54 have four); None where unclear.
-
-    The simulated scope has four where it bears no number.
-    """
-    number = re.search(r"\d{2,5}", identity.model)
-    if number is None and identity.is_simulated:
-        return 4
-    return int(number[0][-1]) if number and number[0][-1] in counts else None
-
-
-def channel_count(identity: Identity, third: str, counts: str = "24") -> int:
-    """The same; where it is unclear two, which every scope has, or four where the question `third`, of CH3, was answered."""
-    return told_count(identity, counts) or (4 if third in identity.answered else 2)
-
-
 def step_up(value: float, mantissas: Sequence[float]) -> float:
     """The smallest mantissa × 10^n that is not below a positive `value`, within a part in a million."""
     decade = 10.0 ** math.floor(math.log10(value))

@@ -20,9 +20,10 @@ import re
 import numpy as np
 
 from .capture import EXT, ChannelRecord, GainSpec
+from .channel_counts import channel_count, told_count
 from .error_queue import raise_rejections
 from .errors import ReplyError
-from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up, told_count
+from .family import Abilities, ChannelPlan, Family, Plan, step_up
 from .identity import Identity
 from .keysight_preamble import read_preamble
 from .links import Link

@@ -9,7 +9,8 @@ The preamble's count can stay 1200 in RAW mode: a block is checked against what 
 While it runs only the 1200 points of its screen can be had.
 """
 
-from .family import Abilities, Family, channel_count
+from .channel_counts import channel_count
+from .family import Abilities, Family
 from .identity import Identity
 from .rigol import GAIN_SPEC, RigolDriver
 from .rigol_tree import THIRD, tree_of, unsure_of

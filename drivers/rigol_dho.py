@@ -10,7 +10,8 @@ follows from it, volts are the preamble's); which of the deepest memories a mode
 refuses is raised with its own words, and what it then has is read back); the most that one read gives.
 """
 
-from .family import Abilities, Family, channel_count
+from .channel_counts import channel_count
+from .family import Abilities, Family
 from .identity import Identity
 from .rigol import GAIN_SPEC, RigolDriver
 from .rigol_tree import THIRD, tree_of, unsure_of

@@ -8,7 +8,8 @@ What is common with other series stands in `rigol.py`. :SINGle itself can take s
 what is refused is raised, and what it then has is read back), the most that one read gives.
 """
 
-from .family import Abilities, Family, channel_count
+from .channel_counts import channel_count
+from .family import Abilities, Family
 from .identity import Identity
 from .rigol import GAIN_SPEC, RigolDriver
 from .rigol_tree import THIRD, tree_of, unsure_of

@@ -1,6 +1,6 @@
 """The settings that the Rigol families share, and what is asked of a model that does not tell."""
 
-from .family import told_count
+from .channel_counts import told_count
 from .identity import Identity
 from .present_setup import SettingsTree
 

@@ -18,9 +18,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from .capture import ChannelRecord, GainSpec
+from .channel_counts import channel_count, told_count
 from .error_queue import raise_rejections, rejected
 from .errors import NoRecord, ReplyError
-from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up, told_count
+from .family import Abilities, ChannelPlan, Family, Plan, step_up
 from .identity import Identity
 from .present_setup import ScopeSetup, SettingsTree, give_back
 from .records import Scale, block_of, channel_record, code_step, codes_in, record_points, scale_of

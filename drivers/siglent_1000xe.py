@@ -23,7 +23,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from .capture import ChannelRecord, GainSpec
-from .family import Abilities, Family, Plan, channel_count, step_up, told_count
+from .channel_counts import channel_count, told_count
+from .family import Abilities, Family, Plan, step_up
 from .identity import Identity
 from .links import Link
 from .paced_link import PacedLink

@@ -24,8 +24,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from .capture import EXT, ChannelRecord, GainSpec
+from .channel_counts import channel_count, told_count
 from .errors import ReplyError
-from .family import Abilities, Family, Plan, channel_count, step_up, told_count
+from .family import Abilities, Family, Plan, step_up
 from .identity import Identity
 from .links import Link
 from .present_setup import ScopeSetup, SettingsTree, give_back

@@ -14,8 +14,9 @@ import re
 from dataclasses import replace
 
 from .capture import GainSpec
+from .channel_counts import channel_count, told_count
 from .errors import ReplyError
-from .family import Abilities, ChannelPlan, Family, Plan, channel_count, step_up, told_count
+from .family import Abilities, ChannelPlan, Family, Plan, step_up
 from .identity import Identity
 from .present_setup import ChannelSetup, ScopeSetup, SettingsTree
 from .replies import number

@@ -11,7 +11,8 @@ The gain specification, 3 % of the reading, is from memory: no data sheet was re
 """
 
 from .capture import EXT, GainSpec
-from .family import Abilities, ChannelPlan, Family, Plan, step_up, told_count
+from .channel_counts import told_count
+from .family import Abilities, ChannelPlan, Family, Plan, step_up
 from .identity import Identity
 from .present_setup import SettingsTree
 from .tektronix import TektronixDriver
