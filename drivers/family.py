@@ -33,7 +33,8 @@ class Plan:
     """What the next captures are to be: DC coupled, triggered by a falling edge in normal mode.
 
     `span_s` and `points` are what is wanted of the record at least; a family gives the nearest that it has, and its
-    longest memory where that holds fewer. `limiter`: the 20 MHz limiter of every channel is on.
+    longest memory where that holds fewer. Where `enough_hz` is given, fewer points do as well that come at such a rate: a
+    family whose memory has steps takes the smallest such. `limiter`: the 20 MHz limiter of every channel is on.
     """
 
     channels: tuple[ChannelPlan, ...]
@@ -42,6 +43,13 @@ class Plan:
     span_s: float
     points: int
     limiter: bool = True
+    enough_hz: float | None = None
+
+    def fewest_points(self, span_s: float) -> int:
+        """How many points a memory has to hold at least that lasts `span_s`."""
+        if self.enough_hz is None:
+            return self.points
+        return min(self.points, math.ceil(self.enough_hz * span_s * (1 - 1e-6)))
 
 
 @dataclass(frozen=True)

@@ -79,13 +79,13 @@ class RigolDriver(ScpiDriver):
         for channel in range(1, self.abilities.channels + 1):
             messages += _channel_messages(channel, wanted.get(channel), plan.limiter)
         messages += [":TIM:MODE MAIN", f":TIM:SCAL {time_per_div:g}", ":TIM:OFFS 0", ":ACQ:TYPE NORM"]
-        messages.append(f":ACQ:MDEP {self._depth_for(plan.points, len(wanted))}")
+        span_s = time_per_div * self.tree.divisions
+        messages.append(f":ACQ:MDEP {self._depth_for(plan.fewest_points(span_s), len(wanted))}")
         source = f"CHAN{self._number(plan.trigger_channel)}"
         messages += [":TRIG:MODE EDGE", f":TRIG:EDG:SOUR {source}", ":TRIG:EDG:SLOP NEG"]
         messages += [f":TRIG:EDG:LEV {plan.trigger_level_v:.4g}", ":TRIG:COUP DC", ":TRIG:SWE NORM"]
         self._write_all((*messages, *self._form_messages()))
         raise_rejections(self._link)
-        span_s = time_per_div * self.tree.divisions
         self._read_memory(span_s, self._link.query(":ACQ:MDEP?"), MOST_SCREENS * span_s + FASTEST_RECORD_S)
 
     def acquire(self, trigger_wait_s: float) -> bool:

@@ -102,7 +102,8 @@ class Siglent1000XE(ScpiDriver):
         self._link.write("CHDR OFF")
         level_v = plan.trigger_level_v / self._level_ratio(source)
         set_and_compare(self._link, [*self._settings(plan, source, time_per_div, level_v)], quantity)
-        self._link.write(f"MSIZ {depth_for(plan.points, {self._number(channel.name) for channel in plan.channels})}")
+        fewest = plan.fewest_points(TREE.divisions * time_per_div)
+        self._link.write(f"MSIZ {depth_for(fewest, {self._number(channel.name) for channel in plan.channels})}")
         self._points, self._seconds_per_sample, _ = self._read_axis(source, time_per_div)
 
     def acquire(self, trigger_wait_s: float) -> bool:

@@ -101,7 +101,8 @@ class Siglent2000XPlus(ScpiDriver):
         self._points = 0
         source = "EX" if plan.trigger_channel == EXT else f"C{self._number(plan.trigger_channel)}"
         time_per_div = step_up(plan.span_s / DIVISIONS, TIME_STEPS)
-        depth = next((word for word, points in DEPTHS.items() if points >= plan.points), list(DEPTHS)[-1])
+        fewest = plan.fewest_points(DIVISIONS * time_per_div)
+        depth = next((word for word, points in DEPTHS.items() if points >= fewest), list(DEPTHS)[-1])
         set_and_compare(self._link, [*self._settings(plan, source, time_per_div)])
         self._link.write(f":ACQ:MDEP {depth}")
         points, rate_hz = self._ask_points(":ACQ:POIN?"), self._ask(":ACQ:SRAT?")

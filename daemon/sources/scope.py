@@ -30,8 +30,11 @@ TRIGGER_WAIT_S = 0.1
 FORCE_WAIT_S = 0.5
 SPAN_S = {Task.LEVELS: 500e-6, Task.FIELD: 42e-3, Task.EDGE: 150e-6}
 """Seven or eight lines; two fields of 50 Hz and a little, so that two vertical syncs are always in it; two whole lines."""
-POINTS = {Task.LEVELS: 12_000, Task.FIELD: 250_000, Task.EDGE: 150_000}
-"""For edges a billion samples a second, or what the scope has."""
+POINTS = {Task.LEVELS: 10_000, Task.FIELD: 250_000, Task.EDGE: 150_000}
+"""For edges a billion samples a second, or what the scope has. Ten thousand for levels is a step of many memories."""
+ENOUGH_HZ, COMPOSITE_ENOUGH_HZ = 10e6, 20e6
+"""For levels: ten samples in the shortest flat that counts, 1 us, and behind the limiter more tell little; on composite
+four a cycle of any subcarrier. Memories of few steps would else be five times as long as need be."""
 COMPOSITE_FIELD_POINTS = 1_000_000
 """Five samples a subcarrier cycle over a field record."""
 BANDWIDTH_MHZ = 20.0
@@ -71,7 +74,7 @@ def open_scope(
 class ScopeSource:
     """An open scope as a Source.
 
-    LEVELS asks for 12 000 points over 500 us, FIELD for 250 000 over 42 ms (a million where composite is in the hookup),
+    LEVELS asks for 10 000 points over 500 us, FIELD for 250 000 over 42 ms (a million where composite is in the hookup),
     EDGE for 150 000 over 150 us without the limiter; a family with fixed memory gives what it has.
     With 2500 points a FIELD capture lies far below the sample rate that finds a line sync: such a scope has levels only.
     """
@@ -179,6 +182,7 @@ class ScopeSource:
             span_s=SPAN_S[self._task],
             points=self._points(setup),
             limiter=self._task is not Task.EDGE,
+            enough_hz=self._enough_hz(setup),
         )
         if plan != self._configured:
             self._configured = None
@@ -228,17 +232,25 @@ class ScopeSource:
             raise LinkLost(what, where=self._link.resource, do="nothing if that is meant, it is taken up by itself")
 
     def _points(self, setup: Setup) -> int:
-        carries_colour = setup.conditions.hookup.of_role("composite") is not None
-        return COMPOSITE_FIELD_POINTS if carries_colour and self._task is Task.FIELD else POINTS[self._task]
+        return COMPOSITE_FIELD_POINTS if _carries_colour(setup) and self._task is Task.FIELD else POINTS[self._task]
+
+    def _enough_hz(self, setup: Setup) -> float | None:
+        if self._task is not Task.LEVELS:
+            return None
+        return COMPOSITE_ENOUGH_HZ if _carries_colour(setup) else ENOUGH_HZ
 
     def _learn(self, record: Record, setup: Setup) -> None:
         """What the next capture can do better: ranges that hold the signal, a trigger level that fits."""
         hookup = setup.conditions.hookup
         self._ranges.learn(record.channels, _recorded(setup.conditions), self._now_s())
         trigger = trigger_clip(hookup)
-        if self._task is not Task.FIELD and trigger.channel != EXT:
+        if trigger.channel != EXT:
             channel = record.channels[hookup.recorded.channels.index(trigger.channel)]
             self._trigger_v = trigger_level_v(channel, record.seconds_per_sample, trigger.role, self._trigger_v)
+
+
+def _carries_colour(setup: Setup) -> bool:
+    return setup.conditions.hookup.of_role("composite") is not None
 
 
 def _recorded(conditions: Conditions) -> Conditions:

@@ -39,8 +39,9 @@ RAIL_SAMPLES = 8
 TRIGGER_ROLES: tuple[Role, ...] = ("sync", "hsync", "composite", "luma", "green")
 FIRST_TRIGGER_V = -0.15
 """Half of a 75-ohm sync below a blanking of 0 V: the guess before the first capture."""
-SYNC_SHARE = 0.15
-"""Sync on a picture is sliced so far above its tip: at 85 % of its depth, below what 75 % bars reach."""
+SYNC_SHARE, SYNC_TOLERANCE = 0.15, 0.04
+"""Sync on a picture is sliced so far above its tip: at 85 % of its depth, below what 75 % bars reach; and anew where that
+has become 81 or 89 %, so that it stays within 80 to 90 for all noise in what is found."""
 
 
 def trigger_clip(hookup: Hookup) -> Clip:
@@ -151,7 +152,7 @@ def _on_picture(record: ChannelRecord, seconds_per_sample: float) -> _States | N
     depth = float(np.median(smooth[porches]) - tip)
     if depth < max(_smallest_swing_v(record), 0.1 * (top - tip)):
         return None
-    return _States(float(tip) + SYNC_SHARE * depth, 0.08 * depth)
+    return _States(float(tip) + SYNC_SHARE * depth, SYNC_TOLERANCE * depth)
 
 
 def _running_mean(codes: NDArray[np.generic], width: int) -> NDArray[np.float64]:
