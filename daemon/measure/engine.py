@@ -189,7 +189,7 @@ def _sync_reading(sync: FoundSync, time_base_ppm: float) -> SyncReading:
         sync_width_us=or_none(lines.width_us),
         jitter_ns=or_none(lines.jitter_ns),
         lines=int(lines.line_starts.size),
-        system=sync.system.name or "unknown",
+        system=(sync.system.name or "unknown") if math.isfinite(lines.period_us) else None,
         field=_field(lines),
     )
 

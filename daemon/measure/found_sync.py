@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from ...drivers.capture import Capture
 from .binning import samples_per_bin, usable_samples
 from .hookup import WHITE_ROLES, Clip, Role
@@ -10,7 +12,7 @@ from .line_sync import find_blanking, find_line_sync
 from .sync_train import NO_SYNC, LineSync
 from .systems import SYSTEM_525, LineSystem
 from .targets import Conditions
-from .trigger_sync import find_trigger_sync, is_trigger
+from .trigger_sync import UNTOLD, find_trigger_sync, in_vertical_interval, is_trigger
 from .vertical_sync import vertical_starts_us
 
 SYNC_ORDER: tuple[Role, ...] = ("sync", "hsync", "luma", "composite", "green")
@@ -84,4 +86,7 @@ def _found(capture: Capture, conditions: Conditions) -> FoundSync:
             lines = find_blanking(record, capture.seconds_per_sample, clip.probe_ratio)
             if lines.state != "none":
                 return FoundSync(lines, clip)
+    if in_vertical_interval(capture, conditions.hookup):
+        triggered = conditions.hookup.of_channel(str(capture.triggered_by))
+        return FoundSync(LineSync("vertical-interval", np.empty(0), vertical_us=np.empty(0), system=UNTOLD), triggered)
     return best

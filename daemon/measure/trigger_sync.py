@@ -3,7 +3,7 @@
 A scope with all its channels on pictures can still be triggered by sync, on its EXT input or on a channel that is not
 recorded. Then no record shows sync, but time zero is the leading edge of one, and blanking on the picture channels says
 how far apart lines are. A black border is blanking too, here: what proves it is that it comes at line rate, and that it
-holds around every instant at which a sync would be.
+holds around every instant at which a sync would be. In the vertical interval there is no picture to tell it by.
 """
 
 import math
@@ -18,7 +18,7 @@ from .pulses import Pulses, low_pulses
 from .robust import spread
 from .sync_edges import LEAST_SNR
 from .sync_train import LINE_PERIODS_US, NO_SYNC, LineSync
-from .systems import system_of
+from .systems import LineSystem, system_of
 
 BEFORE_BLANKING_US = 0.2
 """The edge may come this much before what is seen of blanking: a trigger's delay, a slow edge."""
@@ -34,6 +34,10 @@ STEADY = 0.002
 ALTERNATING = 0.01
 """Low stretches whose width alternates by this part of their distance come twice a line: blanking, and a gap in the picture."""
 MOST_TRIED = 8
+NO_PICTURE_US = 2.0 * LINE_PERIODS_US[-1][1]
+"""So long at blanking or black there is no picture: line blanking takes a fifth of one line."""
+UNTOLD = LineSystem(None, math.nan, math.nan)
+"""The trigger alone does not tell what system it is."""
 
 
 def is_trigger(capture: Capture, clip: Clip) -> bool:
@@ -64,10 +68,41 @@ def find_trigger_sync(capture: Capture, hookup: Hookup) -> LineSync:
     return NO_SYNC
 
 
+def in_vertical_interval(capture: Capture, hookup: Hookup) -> bool:
+    """Whether a sync that is not recorded surely triggered, while every picture channel shows two lines without picture."""
+    if not any(capture.triggered_by == clip.channel and is_trigger(capture, clip) for clip in hookup.clips):
+        return False
+    pictures = [(clip, capture.channel(clip.channel)) for clip in hookup.clips if clip.role in WHITE_ROLES]
+    records = [(clip, record) for clip, record in pictures if record is not None]
+    return bool(records) and all(
+        _lacks_picture(record, capture.seconds_per_sample, clip.probe_ratio) for clip, record in records
+    )
+
+
+def _lacks_picture(record: ChannelRecord, seconds_per_sample: float, probe_ratio: float) -> bool:
+    """Whether the channel has no swing, or stays low for longer than two lines last."""
+    count = samples_per_bin(seconds_per_sample)
+    level_mv = binned_mv(record, count, probe_ratio)
+    slice_mv = _slice_mv(record, level_mv, probe_ratio)
+    if slice_mv is None:
+        return True
+    ends = np.flatnonzero(np.concatenate(([True], level_mv > slice_mv[0] + slice_mv[1], [True])))
+    return bool((np.diff(ends).max() - 1) * count * seconds_per_sample * 1e6 > NO_PICTURE_US)
+
+
 def _lows(record: ChannelRecord, seconds_per_sample: float, probe_ratio: float) -> Pulses:
     """Where the picture is at blanking or black, in us from the first sample; nothing where there is no picture."""
     count = samples_per_bin(seconds_per_sample)
     level_mv = binned_mv(record, count, probe_ratio)
+    slice_mv = _slice_mv(record, level_mv, probe_ratio)
+    if slice_mv is None:
+        return Pulses(np.empty(0), np.empty(0))
+    found = low_pulses(level_mv, *slice_mv, count * seconds_per_sample * 1e6)
+    return Pulses(found.start_us + (count - 1) / 2 * seconds_per_sample * 1e6, found.width_us)
+
+
+def _slice_mv(record: ChannelRecord, level_mv: NDArray[np.float64], probe_ratio: float) -> tuple[float, float] | None:
+    """Where to tell blanking from picture, and the hysteresis; None where there is no swing above the noise."""
     some = spread(level_mv, 6000)
     low_mv, high_mv = (float(value) for value in np.quantile(some, (0.015, 0.985)))
     lsb_mv = abs(record.mv_per_code * probe_ratio) * record.code_step
@@ -76,10 +111,8 @@ def _lows(record: ChannelRecord, seconds_per_sample: float, probe_ratio: float) 
         noise_mv = max(noise_mv, float(np.median(np.abs(np.diff(level_mv[:6000])))) / 0.6745 / math.sqrt(2.0))
     swing_mv = high_mv - low_mv
     if not swing_mv > 4.0 * LEAST_SNR * noise_mv:
-        return Pulses(np.empty(0), np.empty(0))
-    bin_us = count * seconds_per_sample * 1e6
-    found = low_pulses(level_mv, low_mv + SLICE * swing_mv, HYSTERESIS * swing_mv, bin_us)
-    return Pulses(found.start_us + (count - 1) / 2 * seconds_per_sample * 1e6, found.width_us)
+        return None
+    return low_mv + SLICE * swing_mv, HYSTERESIS * swing_mv
 
 
 def _period_us(lows: Pulses, zero_us: float) -> float:

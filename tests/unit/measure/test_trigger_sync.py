@@ -94,6 +94,32 @@ def test_without_blanking_the_trigger_alone_is_none() -> None:
     assert measure_capture(capture_of(made, *flat), ON_EXT).sync.state == "none"
 
 
+@pytest.mark.parametrize("picture_lines", [0, 3])
+@pytest.mark.parametrize(("triggered_by", "state"), [("EXT", "vertical-interval"), ("forced", "none"), (None, "none")])
+def test_two_lines_without_picture_are_the_vertical_interval_where_ext_surely_triggered(
+    picture_lines: int, triggered_by: str | None, state: str
+) -> None:
+    made = Made()
+    wave = picture_wave(made, PICTURES["bars"])
+    wave[round((picture_lines * made.raster.period_us + made.raster.first_us) * 1e3 / made.sample_ns) :] = 0.0
+    shown = [digitised(made, name, wave, number) for number, name in enumerate(("CH1", "CH2", "CH3"), 1)]
+    capture = replace(capture_of(made, *shown), first_sample_s=-250e-6, triggered_by=triggered_by)
+    measured = measure_capture(capture, ON_EXT)
+    assert measured.sync.state == state
+    assert ("no-sync" in {hint.code for hint in measured.hints}) is (state == "none")
+    assert measured.sync.channel == ("EXT" if state == "vertical-interval" else None)
+    assert (measured.sync.line_period_us, measured.sync.system) == (None, None)
+    assert [one.peak_white_mv for one in measured.channels] == [None, None, None]
+
+
+def test_a_picture_channel_without_a_stretch_of_blanking_is_not_in_the_vertical_interval() -> None:
+    made = Made()
+    shown = [digitised(made, name, np.full(made.samples, 300.0), n) for n, name in enumerate(("CH1", "CH2", "CH3"), 1)]
+    square = digitised(made, "CH1", 700.0 * (np.arange(made.samples) // 400 % 2), 1)
+    capture = replace(capture_of(made, square, *shown[1:]), first_sample_s=-250e-6, triggered_by="EXT")
+    assert measure_capture(capture, ON_EXT).sync.state == "none"
+
+
 @pytest.mark.parametrize(
     ("clip", "triggered_by", "believed"),
     [

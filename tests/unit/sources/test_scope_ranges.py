@@ -204,6 +204,67 @@ def test_from_any_signal_a_good_range_is_found_within_four_captures(
     assert found.volts_per_div in STEPS_V_PER_DIV
 
 
+def vertical_interval(signal: Signal) -> Signal:
+    """As long, and nothing but its first line's sync and blanking."""
+    line = signal[:1500].copy()
+    line[220:-40] = line[150]
+    return np.tile(line, 8)
+
+
+@given(
+    role=st.sampled_from(("luma", "composite", "red")),
+    swing_v=st.floats(np.log(0.05), np.log(10.0)).map(lambda power: float(np.exp(power))),
+    offset_v=st.floats(-5.0, 5.0),
+    black=st.booleans(),
+    blank=st.lists(st.booleans(), min_size=12, max_size=12),
+    offset_divisions=st.sampled_from([4.0, 10.0, 100.0]),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_small_and_off_centre_signals_settle_and_stay_whatever_falls_into_the_vertical_interval(
+    role: Role, swing_v: float, offset_v: float, black: bool, blank: list[bool], offset_divisions: float, seed: int
+) -> None:
+    """Nothing is at a rail from the fourth capture of picture on, and the last four have one range."""
+    conditions = Conditions(Hookup((Clip("CH1", role),)))
+    ranges, (house,) = Ranges(offset_divisions), house_ranges(conditions).values()
+    random = np.random.default_rng(seed)
+    signal = video(swing_v, True, offset_v)
+    signal = vertical_interval(signal) if black else signal
+    pictures, in_force = 0, []
+    for hidden in (*blank, *[False] * 10):
+        pictures += not hidden
+        in_force.append(ranges.own.get(role, house))
+        shown = vertical_interval(signal) if hidden else signal
+        record = digitised("CH1", shown, in_force[-1], random.normal(size=shown.size))
+        assert pictures < 4 or not touches_rail(record), in_force
+        ranges.learn([record], conditions, 0.05 * len(in_force))
+    assert len(set(in_force[-4:])) == 1
+
+
+@pytest.mark.parametrize("black", [False, True])
+def test_the_range_found_on_the_coarsest_is_found_again_on_the_finer_and_ends_at_the_finest(black: bool) -> None:
+    conditions = Conditions(Hookup((Clip("CH1", "red"),)))
+    random = np.random.default_rng(5)
+    ranges, (house,) = Ranges(4.0), house_ranges(conditions).values()
+    signal = np.repeat([5.0, 5.0 if black else 5.7], 6000)
+    in_force = []
+    for capture in range(8):
+        in_force.append(ranges.own.get("colours", house).volts_per_div)
+        on = ranges.own.get("colours", house)
+        ranges.learn([digitised("CH1", signal, on, random.normal(size=signal.size))], conditions, 0.05 * capture)
+    assert in_force[-4:] == [1.0] * 4
+
+
+def test_a_record_of_the_vertical_interval_does_not_bring_the_house_range_back_in_the_middle_of_settling() -> None:
+    conditions = Conditions(Hookup((Clip("CH1", "composite"),)))
+    random = np.random.default_rng(6)
+    ranges, (house,) = Ranges(4.0), house_ranges(conditions).values()
+    signal = video(1.0, True, 5.0)
+    for shown in (signal, signal, vertical_interval(signal), signal, vertical_interval(signal), signal):
+        on = ranges.own.get("composite", house)
+        ranges.learn([digitised("CH1", shown, on, random.normal(size=shown.size))], conditions, 0.0)
+    assert ranges.own["composite"].volts_per_div == 1.0
+
+
 @pytest.mark.parametrize("role", ["luma", "composite", "sync"])
 def test_a_signal_that_is_never_flat_and_small_gets_a_finer_range_and_the_house_comes_back(role: Role) -> None:
     conditions = Conditions(Hookup((Clip("CH1", role),)))
