@@ -87,7 +87,7 @@ class _Group:
 
     Attributes:
         settling: the next record off the rails tells the range.
-        railed: records at a rail one after the other.
+        railed: records at a rail of what is taken for one signal, as they came within BACK_AFTER_S; the last at `railed_s`.
         rails: where rails were touched since the range last settled.
         reach: how far a record has to come that shows all that the signal has.
         seen: what all records since `since_s` have shown that do not ask for the range in force.
@@ -96,6 +96,7 @@ class _Group:
     own: Range | None = None
     settling: bool = True
     railed: int = 0
+    railed_s: float = -math.inf
     rails: _Extent = NOTHING
     reach: _Extent = NOTHING
     seen: _Extent = NOTHING
@@ -109,7 +110,8 @@ class _Group:
             soon = now_s - self.back_at_s <= SOON_S
             self.patience_s = min(2.0 * self.patience_s, LONGEST_S) if soon else BACK_AFTER_S
         present = self.own or house
-        self.railed += 1
+        self.railed = self.railed + 1 if now_s - self.railed_s < BACK_AFTER_S else 1
+        self.railed_s = now_s
         self.rails = self.rails.joined(rails)
         self.reach = self.rails.shrunk(NEARLY_DIV * present.volts_per_div)
         if present.volts_per_div < house.volts_per_div:
@@ -146,7 +148,7 @@ class _Group:
         finer = (wanted or house).volts_per_div < present.volts_per_div
         if self.own is None or (wanted or house).volts_per_div <= present.volts_per_div:
             self.own = wanted
-        self.railed, self.settling = 0, finer
+        self.settling = finer
         self.reach = shown.shrunk(NEARLY_DIV * present.volts_per_div) if finer else NOTHING
         self.rails = self.rails if finer else NOTHING
         self._look_anew()
