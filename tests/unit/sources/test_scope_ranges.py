@@ -15,6 +15,7 @@ from peakwhite.daemon.sources.scope_plan import (
     Range,
     channel_plans,
     finest_range,
+    group_of,
     house_ranges,
     next_coarser,
     touches_rail,
@@ -231,7 +232,7 @@ def test_small_and_off_centre_signals_settle_and_stay_whatever_falls_into_the_ve
     signal = vertical_interval(signal) if black else signal
     pictures, in_force = 0, []
     for hidden in (*blank, *[False] * 10):
-        in_force.append(ranges.own.get(role, house))
+        in_force.append(ranges.own.get(group_of(role), house))
         shown = vertical_interval(signal) if hidden else signal
         record = digitised("CH1", shown, in_force[-1], random.normal(size=shown.size))
         pictures += not hidden and (pictures > 0 or touches_rail(record))
