@@ -115,7 +115,9 @@ class _Group:
         self.rails = self.rails.joined(rails)
         self.reach = self.rails.shrunk(NEARLY_DIV * present.volts_per_div)
         if present.volts_per_div < house.volts_per_div:
-            self.own = None
+            half_v = SCREEN_DIVISIONS / 2 * present.volts_per_div
+            within = house.holds(present.centre_v - half_v, present.centre_v + half_v)
+            self.own = None if within else Range(house.volts_per_div, present.centre_v)
         elif self.railed == 1:
             self.own = Range(next_coarser(present.volts_per_div), present.centre_v)
         else:
