@@ -101,7 +101,7 @@ def _lows(record: ChannelRecord, seconds_per_sample: float, probe_ratio: float) 
     return Pulses(found.start_us + (count - 1) / 2 * seconds_per_sample * 1e6, found.width_us)
 
 
-def _slice_mv(record: ChannelRecord, level_mv: NDArray[np.float64], probe_ratio: float) -> tuple[float, float] | None:
+def _slice_mv(record: ChannelRecord, level_mv: NDArray[np.float32], probe_ratio: float) -> tuple[float, float] | None:
     """Where to tell blanking from picture, and the hysteresis; None where there is no swing above the noise."""
     some = spread(level_mv, 6000)
     low_mv, high_mv = (float(value) for value in np.quantile(some, (0.015, 0.985)))

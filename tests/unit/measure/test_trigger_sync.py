@@ -115,7 +115,7 @@ def test_two_lines_without_picture_are_the_vertical_interval_where_ext_surely_tr
 def test_a_picture_channel_without_a_stretch_of_blanking_is_not_in_the_vertical_interval() -> None:
     made = Made()
     shown = [digitised(made, name, np.full(made.samples, 300.0), n) for n, name in enumerate(("CH1", "CH2", "CH3"), 1)]
-    square = digitised(made, "CH1", 700.0 * (np.arange(made.samples) // 400 % 2), 1)
+    square = digitised(made, "CH1", 700.0 * (np.arange(made.samples, dtype=np.float64) // 400 % 2), 1)
     capture = replace(capture_of(made, square, *shown[1:]), first_sample_s=-250e-6, triggered_by="EXT")
     assert measure_capture(capture, ON_EXT).sync.state == "none"
 
