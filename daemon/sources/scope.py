@@ -21,7 +21,7 @@ from ..config import Setup
 from ..measure.hookup import Hookup
 from ..measure.targets import Conditions
 from .reached_scope import check_hookup, reach
-from .scope_plan import FIRST_TRIGGER_V, channel_plans, trigger_clip, trigger_level_v
+from .scope_plan import FIRST_TRIGGER_V, channel_plans, on_screen_v, trigger_clip, trigger_level_v
 from .scope_ranges import Ranges
 from .users_setup import UsersSetup
 
@@ -175,10 +175,12 @@ class ScopeSource:
 
     def _bring_up_to_date(self, setup: Setup) -> None:
         """Configure the scope where what was learned since asks for another range or trigger level."""
+        channels = channel_plans(_recorded(setup.conditions), self._ranges.own)
+        trigger_channel = trigger_clip(setup.conditions.hookup).channel
         plan = Plan(
-            channels=channel_plans(_recorded(setup.conditions), self._ranges.own),
-            trigger_channel=trigger_clip(setup.conditions.hookup).channel,
-            trigger_level_v=self._trigger_v,
+            channels=channels,
+            trigger_channel=trigger_channel,
+            trigger_level_v=on_screen_v(self._trigger_v, trigger_channel, channels),
             span_s=SPAN_S[self._task],
             points=self._points(setup),
             limiter=self._task is not Task.EDGE,

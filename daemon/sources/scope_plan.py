@@ -13,7 +13,7 @@ where it slices, while an edge at the level found last, and a free record where 
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -102,6 +102,18 @@ def channel_plans(conditions: Conditions, ranges: Mapping[str, Range]) -> tuple[
         for clip in conditions.hookup.clips
         for one in (in_force[group_of(clip.role)],)
     )
+
+
+def on_screen_v(level_v: float, channel: str, plans: Sequence[ChannelPlan]) -> float:
+    """The trigger level, or the nearest on the screen of its channel: scopes refuse others, and no edge is there.
+
+    EXT has no screen.
+    """
+    for plan in plans:
+        if plan.name == channel:
+            half_v = SCREEN_DIVISIONS / 2 * plan.volts_per_div
+            return min(max(level_v, plan.centre_v - half_v), plan.centre_v + half_v)
+    return level_v
 
 
 def touches_rail(record: ChannelRecord) -> bool:

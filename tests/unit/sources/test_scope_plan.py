@@ -14,11 +14,13 @@ from peakwhite.daemon.sources.scope_plan import (
     channel_plans,
     finest_range,
     next_coarser,
+    on_screen_v,
     touches_rail,
     trigger_clip,
     trigger_level_v,
 )
 from peakwhite.drivers.capture import ChannelRecord
+from peakwhite.drivers.family import ChannelPlan
 
 STEP_S = 40e-9
 LINE = 1588
@@ -156,3 +158,14 @@ def test_a_dead_channel_teaches_nothing(role: Role) -> None:
 def test_any_record_gives_a_finite_level(codes: bytes, role: Role) -> None:
     record = ChannelRecord("CH1", np.frombuffer(codes, np.uint8), 0.008, -1.0, 0, 255)
     assert np.isfinite(trigger_level_v(record, STEP_S, role, -0.15))
+
+
+@pytest.mark.parametrize(
+    ("level_v", "channel", "given_v"),
+    [(-0.15, "CH1", -0.08), (0.3, "CH1", 0.08), (0.05, "CH1", 0.05), (1.0, "EXT", 1.0)],
+)
+def test_a_trigger_level_beyond_the_screen_of_its_channel_is_set_at_its_edge(
+    level_v: float, channel: str, given_v: float
+) -> None:
+    plans = (ChannelPlan("CH1", volts_per_div=0.02, centre_v=0.0),)
+    assert on_screen_v(level_v, channel, plans) == pytest.approx(given_v)
