@@ -43,15 +43,17 @@ def open_hands_off(
     family: str | None = None,
     timeout_s: float = TIMEOUT_S,
     connect_timeout_s: float = CONNECT_TIMEOUT_S,
+    clock: Clock | None = None,
     now_ns: Callable[[], int] = time.time_ns,
     now_s: Callable[[], float] = time.monotonic,
     users: UsersSetup | None = None,
 ) -> "HandsOffSource":
     """Open the scope to read what it is set to. Raises as `reach` does.
 
-    `users` keeps how it sent records before, over several openings; None: for this one.
+    `clock` is that of the driver's pauses. `users` keeps how it sent records before, over several openings; None: for
+    this one.
     """
-    scope = reach(resource, family, Clock(), timeout_s=timeout_s, connect_timeout_s=connect_timeout_s)
+    scope = reach(resource, family, clock or Clock(), timeout_s=timeout_s, connect_timeout_s=connect_timeout_s)
     return HandsOffSource(scope, now_ns, now_s, users)
 
 

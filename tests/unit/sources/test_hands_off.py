@@ -6,7 +6,7 @@ from typing import Any, cast
 
 import pytest
 
-from family_rig import LEVELS, Rig, SimulatedScope, volts_of
+from family_rig import LEVELS, Rig, SimulatedScope, SleepingTime, volts_of
 from peakwhite.daemon.acquisition import NoTrigger, Task
 from peakwhite.daemon.config import Setup
 from peakwhite.daemon.measure.engine import measure_capture
@@ -53,7 +53,8 @@ def hands_off(rig: Rig) -> Iterator[Open]:
     sources: list[HandsOffSource] = []
 
     def begin(hookup: Hookup) -> HandsOffSource:
-        sources.append(open_hands_off(rig.scope.resource, timeout_s=1.0, now_s=lambda: rig.time.now_s))
+        clock = SleepingTime().clock
+        sources.append(open_hands_off(rig.scope.resource, timeout_s=1.0, clock=clock, now_s=lambda: rig.time.now_s))
         sources[-1].configure(Task.LEVELS, Setup(conditions=Conditions(hookup)))
         return sources[-1]
 
