@@ -104,6 +104,11 @@ class _Group:
     patience_s: float = BACK_AFTER_S
     back_at_s: float | None = None
 
+    @property
+    def is_new(self) -> bool:
+        """Whether nothing was learned yet."""
+        return self.settling and self.own is None
+
     def widen(self, rails: _Extent, house: Range, now_s: float) -> None:
         """Rails were touched there."""
         if self.back_at_s is not None:
@@ -197,6 +202,8 @@ class Ranges:
             rails = _rails([record for _, record in of_group])
             if rails is not None:
                 state.widen(rails, house, now_s)
+            elif state.is_new and not any(_is_there(role, record) for role, record in of_group):
+                continue  # a stretch of the vertical interval, or nothing is connected yet
             else:
                 state.look(_shown(of_group, house), house, self._offset_divisions, now_s)
 
@@ -261,14 +268,23 @@ def _shown(of_group: Sequence[tuple[Role, ChannelRecord]], house: Range) -> _Ext
 
 def _takes_little(role: Role, record: ChannelRecord, house: Range) -> bool:
     """Whether something is there that is never flat, and takes less than a tenth of the house's screen."""
-    if role not in NEVER_FLAT:
+    if role not in NEVER_FLAT or record.full_scale_v is None:
         return False
+    return _is_there(role, record) and _swing_v(record) <= SMALL_SWING * SCREEN_DIVISIONS * house.volts_per_div
+
+
+def _is_there(role: Role, record: ChannelRecord) -> bool:
+    """Whether more than noise is seen of what is never flat; what may be flat is always taken to be there."""
+    if role not in NEVER_FLAT or record.full_scale_v is None:
+        return True
+    return _swing_v(record) > LEAST_SWING_DIV * record.full_scale_v / SCREEN_DIVISIONS
+
+
+def _swing_v(record: ChannelRecord) -> float:
+    """Between the 2 and 98 % quantiles."""
     ordered = np.sort(spread(record.codes, 4000))
     low, high = (int(ordered[int(share * (ordered.size - 1))]) for share in (0.02, 0.98))
-    swing_v = (high - low) * abs(record.volts_per_code)
-    if record.full_scale_v is None or swing_v > SMALL_SWING * SCREEN_DIVISIONS * house.volts_per_div:
-        return False
-    return swing_v > LEAST_SWING_DIV * record.full_scale_v / SCREEN_DIVISIONS
+    return (high - low) * abs(record.volts_per_code)
 
 
 def _rails(records: Sequence[ChannelRecord]) -> _Extent | None:
