@@ -87,14 +87,14 @@ def test_a_level_far_beyond_the_range_is_in_the_fourth_capture(rig: Rig, opened:
     assert levels_mv == pytest.approx([1e3 * rig.white_v("red")] * 7, rel=0.01)
 
 
-def test_composite_through_a_tenfold_probe_that_nobody_told_of_is_locked_in_the_fourth_capture(
+def test_composite_through_a_tenfold_probe_that_nobody_told_of_is_soon_locked_on_a_finer_range(
     rig: Rig, opened: Open
 ) -> None:
     rig.scope.tell(set={"format": "composite", "pattern": "bars-75"})
     rig.scope.tell(front={"CH1": {"probe_ratio": 10.0}})
     source = opened(COMPOSITE)
-    captures = [caught(source) for _ in range(12)][3:]
+    captures = [caught(source) for _ in range(18)][9:]  # some of the first may be of the vertical interval
     assert len({capture.channels[0].volts_per_code for capture in captures}) == 1
     states = [measure_capture(capture, Conditions(COMPOSITE)).sync.state for capture in captures]
-    assert states.count("locked") >= 4, "some may be of the vertical interval"
+    assert states.count("locked") >= 4
     assert [note.code for note in source.notes] == ["range-finer"]
