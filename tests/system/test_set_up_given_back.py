@@ -19,7 +19,7 @@ def user(simulated_scope: Any) -> Iterator[Link]:
     link.close()
 
 
-@pytest.mark.parametrize("fault", ["drop-mid-block", "stall-once"])
+@pytest.mark.parametrize("fault", ["drop-mid-block", "silent"])
 def test_a_scope_that_is_lost_when_the_daemon_ends_is_given_back(
     children: Any, simulated_scope: Any, user: Link, eventually: Callable[..., Any], fault: str
 ) -> None:
