@@ -48,7 +48,7 @@ def test_a_scope_that_is_killed_is_lost_and_its_return_is_noticed(
     assert "Traceback" not in log
 
 
-@pytest.mark.parametrize("fault", ["stall-once", "drop-mid-block", "garbage", "scale-nan", "switched-off"])
+@pytest.mark.parametrize("fault", ["silent", "drop-mid-block", "garbage", "scale-nan", "switched-off"])
 def test_a_fault_of_the_scope_is_survived(lasting_bench: Any, fault: str) -> None:
     with live_client(lasting_bench.daemon) as live:
         live.status("ready")
