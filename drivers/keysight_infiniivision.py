@@ -11,7 +11,7 @@ record's duration has passed since. :DIGitize is never sent: without a trigger o
 has one is refused), 1 the lower rail, the highest code the upper one. A query about the data of a channel that is not
 displayed stays unanswered, so that is asked first. While it runs only 1000 points of its screen can be had.
 Not verified on an instrument: that points asked for spread over the whole record (a shorter one is refused), and how
-long the condition lags. The gain specification, 3 % of full scale, is from memory: no data sheet was read.
+long the condition lags. From memory: that *OPT? is answered, and the gain specification, 3 % of full scale.
 The front panel stays with its user: nothing locks it.
 """
 

@@ -7,7 +7,7 @@ PRObe:GAIN is the reciprocal of the probe's ratio, and BANdwidth can be answered
 Not verified on an instrument: steps of time base and record length (what is set is read back; a shorter screen is an
 error), the names of the external input (none is offered), and which models have 12 bits and how many channels.
 A delayed time base is left as it is; where it is on, HORizontal:POSition is without effect.
-The gain specification, 3 % of the reading, is from memory: no data sheet was read.
+From memory: that *OPT? is answered, which models go to 50 ohm, and the gain specification, 3 % of the reading.
 """
 
 import re

@@ -19,7 +19,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from itertools import count
 from typing import Any
 
 import pytest
@@ -28,14 +27,13 @@ from emulated_usb import Bus, Device, install
 from peakwhite.daemon.acquisition import Acquisition
 from peakwhite.daemon.measure.reading import Reading
 from peakwhite.daemon.sources.scope import open_scope
-from reconnects import NETWORK_FAULTS, Reconnects, held_now
+from reconnects import NETWORK_FAULTS, USB, Reconnects, held_now, usb_faults
 from scripted import Hand, Outlet, a_job, a_measured
 from usb_bridge import Bridge
 
 TIMES = 1000
 RETURNS = 10
 GOAL_S, USB_GOAL_S = 2.0, 5.0
-USB = "USB0::0x1AB1::0x04CE::SN0001::0::INSTR"
 
 
 @dataclass(frozen=True)
@@ -91,18 +89,7 @@ def usb_ways() -> Iterator[dict[str, Way]]:
 
 
 def _usb_way(device: Device) -> Way:
-    addresses = count(10)
-
-    def strike(turn: int) -> None:
-        if turn % 50 == 7:
-            device.silent = True
-        else:
-            device.leaves_after = turn % 13
-
-    def heal() -> None:
-        device.silent = False
-        device.plug_in(address=next(addresses))
-
+    strike, heal = usb_faults(device)
     return Way(USB, strike, heal, device.unplug, timeout_s=0.6)
 
 

@@ -5,7 +5,9 @@ import os
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import count
 
+from emulated_usb import Device
 from peakwhite.daemon.acquisition import Acquisition
 from peakwhite.daemon.sources.scope import open_scope
 from peakwhite.drivers import visa_link
@@ -13,6 +15,7 @@ from peakwhite.drivers.waiting import Clock
 from scripted import Hand, Outlet, a_job, a_measured
 
 MOST_WAITS_A_TURN = 50
+USB = "USB0::0x1AB1::0x04CE::SN0001::0::INSTR"
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,23 @@ def held_now() -> Held:
     gc.collect()
     sessions = len(visa_link._sessions())
     return Held(threading.active_count(), len(os.listdir("/proc/self/fd")), sessions)
+
+
+def usb_faults(device: Device) -> tuple[Callable[[int], None], Callable[[], None]]:
+    """What breaks the link to an emulated device, by the number of the turn, and what heals it: at another address."""
+    addresses = count(10)
+
+    def strike(turn: int) -> None:
+        if turn % 50 == 7:
+            device.silent = True
+        else:
+            device.leaves_after = turn % 13
+
+    def heal() -> None:
+        device.silent = False
+        device.plug_in(address=next(addresses))
+
+    return strike, heal
 
 
 @dataclass

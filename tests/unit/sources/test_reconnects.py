@@ -6,7 +6,6 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from itertools import count
 from typing import Any
 
 import pytest
@@ -17,11 +16,10 @@ from peakwhite.daemon.acquisition.pace import RETRY_S, RETRY_SPREAD, SLOW_RETRY_
 from peakwhite.daemon.config import Setup
 from peakwhite.daemon.sources.scope import open_scope
 from peakwhite.drivers.errors import LinkLost, LinkTimeout, UnknownInstrument
-from reconnects import NETWORK_FAULTS, Reconnects, held_now
+from reconnects import NETWORK_FAULTS, USB, Reconnects, held_now, usb_faults
 from usb_bridge import Bridge
 
 TIMES = 100
-USB = "USB0::0x1AB1::0x04CE::SN0001::0::INSTR"
 
 
 @dataclass
@@ -71,18 +69,7 @@ def test_over_usb_nothing_is_left_of_a_hundred_lost_links(scope: Scope, monkeypa
     bridge = Bridge(scope.resources["scpi"])
     device = bridge.device("SN0001")
     install(Bus(device), monkeypatch)
-    addresses = count(10)
-
-    def strike(turn: int) -> None:
-        if turn % 50 == 7:
-            device.silent = True
-        else:
-            device.leaves_after = turn % 13
-
-    def heal() -> None:
-        device.silent = False
-        device.plug_in(address=next(addresses))
-
+    strike, heal = usb_faults(device)
     Reconnects(USB, 1, strike, heal, timeout_s=0.6).run()
     before = held_now()
     lossy = Reconnects(USB, TIMES, strike, heal, timeout_s=0.6)
