@@ -4,9 +4,17 @@
     ├── UsageError                 a command line or request that cannot be meant
     │   ├── MalformedResource      not a VISA resource string, or of a kind we do not speak
     │   ├── SettingsError          a settings file with a wrong key or value
-    │   └── ControlHeld            a write while somebody else holds control
+    │   ├── ControlHeld            a write while somebody else holds control
+    │   └── NotInBook              a job, unit, stage or mark that the bench book does not have
     ├── UnreadableInput            a capture file that cannot be a capture
     ├── PortTaken                  somebody else listens where we should
+    ├── BookError                  trouble with the bench book
+    │   ├── BookInUse              another daemon writes to it
+    │   ├── BookNewer              a newer Peakwhite wrote it
+    │   ├── BookDamaged            its file is torn or corrupted
+    │   ├── BookFull               there is no room for what was to be kept
+    │   ├── BookBusy               more waits to be written than is held in memory
+    │   └── BookUnreachable        its file or server cannot be opened or does not answer
     └── InstrumentError            trouble with the scope
         ├── NoReading              nothing has been measured, or not lately
         ├── UnknownInstrument      it answers, but no driver knows it
@@ -59,12 +67,44 @@ class ControlHeld(UsageError):
     """A write while somebody else holds control."""
 
 
+class NotInBook(UsageError):
+    """A job, unit, stage or mark that the bench book does not have."""
+
+
 class UnreadableInput(PeakwhiteError):
     """A capture file that cannot be read as a capture."""
 
 
 class PortTaken(PeakwhiteError):
     """Somebody else listens on the address that the daemon should use."""
+
+
+class BookError(PeakwhiteError):
+    """Trouble with the bench book."""
+
+
+class BookInUse(BookError):
+    """Another daemon writes to the same file."""
+
+
+class BookNewer(BookError):
+    """A newer Peakwhite wrote the book."""
+
+
+class BookDamaged(BookError):
+    """The file is torn or corrupted, or is no bench book."""
+
+
+class BookFull(BookError):
+    """There is no room for what was to be kept; nothing of it was."""
+
+
+class BookBusy(BookError):
+    """More waits to be written than is held in memory."""
+
+
+class BookUnreachable(BookError):
+    """The file cannot be opened or written, or the server does not answer."""
 
 
 class InstrumentError(PeakwhiteError):
@@ -121,8 +161,16 @@ OUTCOMES: dict[type[PeakwhiteError], Outcome] = {
     MalformedResource: Outcome(2, 422, "malformed-resource"),
     SettingsError: Outcome(2, 422, "settings"),
     ControlHeld: Outcome(2, 409, "control-held"),
+    NotInBook: Outcome(2, 404, "not-in-book"),
     UnreadableInput: Outcome(3, 422, "unreadable-input"),
     PortTaken: Outcome(3, 503, "port-taken"),
+    BookError: Outcome(3, 503, "book"),
+    BookInUse: Outcome(3, 409, "book-in-use"),
+    BookNewer: Outcome(3, 503, "book-newer"),
+    BookDamaged: Outcome(3, 503, "book-damaged"),
+    BookFull: Outcome(3, 507, "book-full"),
+    BookBusy: Outcome(3, 503, "book-busy"),
+    BookUnreachable: Outcome(3, 503, "book-unreachable"),
     InstrumentError: Outcome(3, 503, "instrument"),
     NoReading: Outcome(3, 503, "no-reading"),
     UnknownInstrument: Outcome(3, 503, "unknown-instrument"),

@@ -1,0 +1,11 @@
+"""The bench book: jobs hold units, units hold stages, stages hold marks; and a running log. `schema` says what is where.
+
+`BookKeeper` writes on a thread of its own, `BookWriter` at once; `BookReader` reads.
+"""
+
+from .keeper import BookKeeper
+from .place import BookPlace, default_place, place_of
+from .reader import BookReader, MarkFilter
+from .writer import BookWriter
+
+__all__ = ["BookKeeper", "BookPlace", "BookReader", "BookWriter", "MarkFilter", "default_place", "place_of"]

@@ -1,0 +1,57 @@
+"""Brings a book forward to the tables of this program, and refuses one that is further on."""
+
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, Engine, inspect, text
+
+from ...drivers.errors import BookDamaged, BookNewer
+from .place import BookPlace
+from .schema import HEAD
+
+FOLDER = Path(__file__).with_name("migrations")
+ONE_AT_A_TIME = 0x5077626B
+"""Number of the server's advisory lock: two daemons that start at once do not both make the tables."""
+
+
+def bring_forward(engine: Engine, place: BookPlace) -> None:
+    """Make or change the tables, all steps in one transaction. Raises as `version_of`, and sqlalchemy's DBAPIError."""
+    with engine.begin() as connection:
+        if engine.dialect.name == "postgresql":
+            connection.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": ONE_AT_A_TIME})
+        if version_of(connection, place) != HEAD:
+            command.upgrade(_config(connection), "head")
+
+
+def version_of(connection: Connection, place: BookPlace) -> str | None:
+    """The version of the tables; None where there are none.
+
+    Raises BookNewer where a newer program made them, BookDamaged where there are tables, but not those of a book.
+    """
+    names = set(inspect(connection).get_table_names())
+    if "alembic_version" not in names:
+        if connection.dialect.name == "sqlite" and names:
+            raise BookDamaged("that is a database, but no bench book", where=str(place), do="give another path")
+        return None
+    version: str | None = connection.scalar(text("SELECT version_num FROM alembic_version"))
+    if version not in (None, HEAD) and version not in known_versions():
+        raise BookNewer(
+            f"a newer Peakwhite wrote this book (tables {version}, this one knows {HEAD})",
+            where=str(place),
+            do="update this Peakwhite, or give it another book",
+        )
+    return version
+
+
+def known_versions() -> tuple[str, ...]:
+    """All versions that there have been, the newest first."""
+    return tuple(step.revision for step in ScriptDirectory.from_config(_config(None)).walk_revisions())
+
+
+def _config(connection: Connection | None) -> Config:
+    config = Config(attributes={"connection": connection})
+    config.set_main_option("script_location", str(FOLDER).replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    return config

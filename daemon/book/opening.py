@@ -1,0 +1,170 @@
+"""Opens a book for writing. One that is damaged is left as it is, and a new one is begun beside it."""
+
+import os
+import re
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import Engine
+from sqlalchemy.exc import DBAPIError
+
+from ...drivers.errors import BookDamaged
+from .faults import DO_RESCUE, fault_of
+from .migrate import bring_forward, version_of
+from .place import BookPlace, connect_sqlite, reading_engine, writing_engine
+from .salvage import APART, PLACES, copy_table, number_from, open_damaged
+
+LOOKED_AT = ("jobs", "units", "stages", "runs", "setups", "marks")
+"""Looked at whenever a book is opened: small tables, on which everything else hangs. `check` reads all."""
+
+
+@dataclass(frozen=True)
+class OpenBook:
+    """A book that is open for writing.
+
+    Attributes:
+        place: where it is: not where it was looked for, if that one was damaged.
+        engine: makes connections that write.
+        set_aside: the damaged books that it stands beside, and what is wrong with each.
+    """
+
+    place: BookPlace
+    engine: Engine
+    set_aside: tuple[BookDamaged, ...] = ()
+
+
+def open_book(base: BookPlace) -> OpenBook:
+    """The book at `base`, made or brought forward where need be, or the newest one beside it.
+
+    The caller holds its lock. Raises BookNewer, BookUnreachable, BookFull.
+    """
+    if base.path is None:
+        return OpenBook(base, _brought_forward(base))
+    there = books_beside(base.path)
+    newest = there[-1] if there else base.path
+    aside = tuple(_set_aside(path) for path in there[:-1])
+    fault = damage_of(newest)
+    if fault is not None:
+        return begin_beside(base, fault)
+    new = not newest.exists()
+    engine = _brought_forward(BookPlace(newest))
+    if new:
+        _make_name_durable(newest)
+    return OpenBook(BookPlace(newest), engine, aside)
+
+
+def begin_beside(base: BookPlace, fault: BookDamaged) -> OpenBook:
+    """A new book with the jobs, units and stages that can still be read of the damaged newest one.
+
+    Raises BookUnreachable, BookFull.
+    """
+    assert base.path is not None
+    there = books_beside(base.path)
+    number = (_number_of(there[-1]) if there else 1) + 1
+    place = BookPlace(_numbered(base.path, number))
+    assert place.path is not None
+    engine = _brought_forward(place)
+    try:
+        with closing(connect_sqlite(place.path, "rw", ("synchronous = FULL", "foreign_keys = ON"))) as target:
+            target.execute("BEGIN IMMEDIATE")
+            if there:
+                _copy_places(there[-1], target)
+            number_from(target, (number - 1) * APART)
+            target.execute("COMMIT")
+    except sqlite3.Error as error:
+        raise fault_of(error, place) from error
+    _make_name_durable(place.path)
+    aside = tuple(_set_aside(path) for path in there[:-1])
+    return OpenBook(place, engine, (*aside, fault))
+
+
+def damage_of(path: Path) -> BookDamaged | None:
+    """What is wrong with a file that should be a book; None where nothing is, or where there is no file yet.
+
+    Raises BookNewer, and BookDamaged for a database that is no bench book at all: that one was not meant.
+    """
+    place = BookPlace(path)
+    try:
+        if not path.exists() or path.stat().st_size == 0:
+            return None
+        with closing(open_damaged(path)) as connection:
+            complaints = [row[0] for table in LOOKED_AT for row in _quick_check(connection, table)]
+    except OSError as error:
+        raise fault_of(sqlite3.OperationalError(error.strerror), place) from error
+    except sqlite3.Error as error:
+        fault = fault_of(error, place)
+        if isinstance(fault, BookDamaged):
+            return fault
+        raise fault from error
+    if complaints:
+        return BookDamaged(f"the file is damaged ({complaints[0]})", where=str(path), do=DO_RESCUE)
+    _check_version(place)
+    return None
+
+
+def books_beside(base: Path) -> list[Path]:
+    """The book and those that were begun beside it, as far as they are there, the newest last."""
+    pattern = re.compile(re.escape(base.stem) + r"-([2-9]|[1-9]\d+)" + re.escape(base.suffix))
+    beside = [path for path in base.parent.glob(f"*{base.suffix}") if pattern.fullmatch(path.name)]
+    return [path for path in (base, *sorted(beside, key=_number_of)) if path.exists()]
+
+
+def _brought_forward(place: BookPlace) -> Engine:
+    engine = writing_engine(place)
+    try:
+        bring_forward(engine, place)
+    except (DBAPIError, sqlite3.Error) as error:
+        engine.dispose()
+        raise fault_of(error, place) from error
+    return engine
+
+
+def _check_version(place: BookPlace) -> None:
+    engine = reading_engine(place)
+    with engine.begin() as connection:
+        version_of(connection, place)
+
+
+def _quick_check(connection: sqlite3.Connection, table: str) -> Iterator[tuple[str]]:
+    """Complaints about one table; none of one that an older or foreign file does not have."""
+    if connection.execute("SELECT 1 FROM sqlite_schema WHERE name = ?", (table,)).fetchone():
+        for row in connection.execute(f"PRAGMA quick_check({table})"):
+            if row[0] != "ok":
+                yield row
+
+
+def _copy_places(damaged: Path, target: sqlite3.Connection) -> None:
+    """What can be read; where nothing can, a mark makes its stage anew."""
+    try:
+        with closing(open_damaged(damaged)) as source:
+            for table in PLACES:
+                copy_table(source, target, table)
+    except sqlite3.DatabaseError:
+        return
+
+
+def _set_aside(path: Path) -> BookDamaged:
+    return BookDamaged(
+        "this book was damaged and has been set aside", where=str(path), do=f"{DO_RESCUE}; then move it away"
+    )
+
+
+def _number_of(path: Path) -> int:
+    return int(path.stem.rpartition("-")[2]) if re.search(r"-\d+$", path.stem) else 1
+
+
+def _numbered(base: Path, number: int) -> Path:
+    return base.with_name(f"{base.stem}-{number}{base.suffix}")
+
+
+def _make_name_durable(path: Path) -> None:
+    """A new file is found again after a power cut only once its folder is on the disk."""
+    if os.name == "posix":
+        handle = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

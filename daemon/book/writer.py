@@ -1,0 +1,146 @@
+"""Writes to the book, one transaction a thing: what returned is durable, what raised left nothing behind."""
+
+import platform
+import sqlite3
+import time
+from collections.abc import Callable
+from typing import Self, TypeVar
+
+from sqlalchemy import Connection
+from sqlalchemy.exc import DBAPIError
+
+from ...drivers.errors import BookDamaged
+from . import writing
+from .faults import fault_of
+from .lock import BookLock
+from .opening import OpenBook, begin_beside, open_book
+from .place import BookPlace
+from .records import NewMark
+from .salvage import ensure_stage
+
+T = TypeVar("T")
+Work = Callable[[Connection, int], T]
+"""What is done in one transaction, given its connection and the number of this run."""
+
+
+class BookWriter:
+    """The one writer of a book in this process; one thread uses it.
+
+    Args:
+        place: where the book is.
+        run: name of this run, as its readings carry it.
+        bench: the bench that writes, of several that share a server.
+        wall_ns: nanoseconds since 1970 UTC.
+
+    Raises BookInUse where another process writes to the same file, BookUnreachable where its folder is none to write in.
+    """
+
+    def __init__(
+        self,
+        place: BookPlace,
+        run: str,
+        *,
+        bench: str | None = None,
+        wall_ns: Callable[[], int] = time.time_ns,
+    ) -> None:
+        self._base = place
+        self._run = run
+        self.bench = platform.node() if bench is None else bench
+        self._wall_ns = wall_ns
+        self._lock = None if place.path is None else BookLock(place.path)
+        self._book: OpenBook | None = None
+        self._connection: Connection | None = None
+        self._run_id: int | None = None
+
+    @property
+    def place(self) -> BookPlace:
+        """Where it writes: beside the place that was given, where that book is damaged."""
+        return self._base if self._book is None else self._book.place
+
+    @property
+    def set_aside(self) -> tuple[BookDamaged, ...]:
+        """The damaged books that were left as they are."""
+        return () if self._book is None else self._book.set_aside
+
+    def open(self) -> None:
+        """Open the book now, and not only at the first write. Raises BookError."""
+        if self._book is None:
+            self._book = open_book(self._base)
+            self._run_id = None
+
+    def write(self, work: Work[T]) -> T:
+        """Do something in one transaction, durable on return.
+
+        A book that turns out to be damaged is set aside, and it is done in a new one. Raises BookError: nothing was
+        written then, and the next call begins with a connection of its own.
+        """
+        self.open()
+        try:
+            return self._transact(work)
+        except (DBAPIError, sqlite3.Error) as error:
+            fault = fault_of(error, self.place)
+            self._disconnect()
+            if not isinstance(fault, BookDamaged) or self._base.path is None:
+                raise fault from error
+            self._begin_beside(fault)
+        try:
+            return self._transact(work)
+        except (DBAPIError, sqlite3.Error) as error:
+            self._disconnect()
+            raise fault_of(error, self.place) from error
+
+    def keep_mark(self, mark: NewMark) -> int:
+        """Keep a mark; gives its number. Raises BookError, NotInBook."""
+        return self.write(lambda connection, run_id: self.keep_in(connection, run_id, mark))
+
+    def keep_in(self, connection: Connection, run_id: int, mark: NewMark) -> int:
+        """Keep a mark within a transaction of `write`."""
+        self.adopt_stage(connection, mark.stage_id)
+        return writing.keep_mark(connection, run_id, mark)
+
+    def close(self) -> None:
+        """Let the book go."""
+        if self._connection is not None:
+            self._connection.close()
+        if self._book is not None:
+            self._book.engine.dispose()
+        if self._lock is not None:
+            self._lock.release()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def adopt_stage(self, connection: Connection, stage_id: int | None) -> None:
+        """Beside a damaged book: see that a stage is there that was chosen in that one."""
+        if self.set_aside and stage_id is not None:
+            raw = connection.connection.driver_connection
+            assert isinstance(raw, sqlite3.Connection)
+            ensure_stage(raw, stage_id, self._wall_ns())
+
+    def _transact(self, work: Work[T]) -> T:
+        assert self._book is not None
+        if self._connection is None:
+            self._connection = self._book.engine.connect()
+        connection = self._connection
+        with connection.begin():
+            run_id = self._run_id
+            if run_id is None:
+                run_id = writing.add_run(connection, self._run, self.bench, self._wall_ns())
+            done = work(connection, run_id)
+        self._run_id = run_id
+        return done
+
+    def _begin_beside(self, fault: BookDamaged) -> None:
+        assert self._book is not None
+        self._book.engine.dispose()
+        self._book, self._run_id = begin_beside(self._base, fault), None
+
+    def _disconnect(self) -> None:
+        """Begin the next write with a connection of its own."""
+        connection, self._connection = self._connection, None
+        if connection is not None:
+            connection.invalidate()
+            connection.close()
