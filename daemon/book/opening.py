@@ -52,7 +52,7 @@ def open_book(base: BookPlace) -> OpenBook:
     new = not newest.exists()
     engine = _brought_forward(BookPlace(newest))
     if new:
-        _make_name_durable(newest)
+        make_name_durable(newest)
     return OpenBook(BookPlace(newest), engine, aside)
 
 
@@ -76,7 +76,7 @@ def begin_beside(base: BookPlace, fault: BookDamaged) -> OpenBook:
             target.execute("COMMIT")
     except sqlite3.Error as error:
         raise fault_of(error, place) from error
-    _make_name_durable(place.path)
+    make_name_durable(place.path)
     aside = tuple(_set_aside(path) for path in there[:-1])
     return OpenBook(place, engine, (*aside, fault))
 
@@ -160,7 +160,7 @@ def _numbered(base: Path, number: int) -> Path:
     return base.with_name(f"{base.stem}-{number}{base.suffix}")
 
 
-def _make_name_durable(path: Path) -> None:
+def make_name_durable(path: Path) -> None:
     """A new file is found again after a power cut only once its folder is on the disk."""
     if os.name == "posix":
         handle = os.open(path.parent, os.O_RDONLY)

@@ -101,11 +101,12 @@ def _sqlite_engine(connect: Callable[[], sqlite3.Connection], begin: str) -> Eng
 
 def _server_engine(place: BookPlace, option: str) -> Engine:
     assert place.url is not None
+    given = place.url.query.get("options", "")
     arguments = {
         "connect_timeout": CONNECT_S,
         "tcp_user_timeout": ANSWER_MS,
         "application_name": "peakwhite",
-        "options": f"-c {option}",
+        "options": f"{given} -c {option}",
     }
     try:
         return create_engine(place.url, connect_args=arguments, pool_size=2, pool_pre_ping=True)

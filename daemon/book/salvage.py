@@ -1,7 +1,7 @@
 """Reads what can be read of a damaged SQLite book, row by row. Nothing is written to it."""
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from .place import connect_sqlite
@@ -17,16 +17,22 @@ APART = 100_000_000
 """From one book beside another to the next their numbers begin so far apart: what is copied together stays different."""
 
 
-def copy_table(source: sqlite3.Connection, target: sqlite3.Connection, table: str) -> list[str]:
-    """Copy every row of a table that can be read; gives what was in the way, a clause each."""
+def copy_table(
+    source: sqlite3.Connection,
+    target: sqlite3.Connection,
+    table: str,
+    check: Callable[[str, Row], None] = lambda table, row: None,
+) -> list[str]:
+    """Copy every row of a table that can be read and that `check` raises no ValueError for; gives what was in the way."""
     columns = [str(row[1]) for row in target.execute(f"PRAGMA table_info({table})")]
     into = f"INSERT OR IGNORE INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
     faults: list[str] = []
     for row in readable_rows(source, table, columns, faults):
         try:
+            check(table, row)
             target.execute(into, row)
-        except sqlite3.IntegrityError as error:
-            faults.append(f"{table} {row[0]}: {error}")
+        except (ValueError, sqlite3.IntegrityError) as error:
+            faults.append(f"{called(table, row)}: {error}")
     return faults
 
 
@@ -55,23 +61,9 @@ def readable_rows(source: sqlite3.Connection, table: str, columns: Sequence[str]
         yield tuple(row)
 
 
-def ensure_stage(target: sqlite3.Connection, stage_id: int, utc_ns: int) -> None:
-    """A stage of that number, where the damaged book no longer tells what it was: marks go on being kept under it."""
-    if target.execute("SELECT 1 FROM stages WHERE id = ?", (stage_id,)).fetchone():
-        return
-    lost = "of a damaged book"
-    job = target.execute(
-        "INSERT INTO jobs (name, note, created_utc_ns, folded) VALUES (?, '', ?, ?)", (lost, utc_ns, lost)
-    ).lastrowid
-    unit = target.execute(
-        "INSERT INTO units (job_id, maker, model, serial, revision, note, created_utc_ns, folded) "
-        "VALUES (?, '', ?, '', '', '', ?, ?)",
-        (job, lost, utc_ns, lost),
-    ).lastrowid
-    target.execute(
-        "INSERT INTO stages (id, unit_id, name, created_utc_ns, folded) VALUES (?, ?, ?, ?, ?)",
-        (stage_id, unit, lost, utc_ns, lost),
-    )
+def called(table: str, row: Row) -> str:
+    """What a row is called: by its own number, or of what it belongs to."""
+    return f"{OWNED.get(table, table).removesuffix('s')} {row[0]}"
 
 
 def number_from(target: sqlite3.Connection, first: int) -> None:

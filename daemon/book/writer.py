@@ -16,7 +16,7 @@ from .lock import BookLock
 from .opening import OpenBook, begin_beside, open_book
 from .place import BookPlace
 from .records import NewMark
-from .salvage import ensure_stage
+from .stand_ins import ensure
 
 T = TypeVar("T")
 Work = Callable[[Connection, int], T]
@@ -118,7 +118,7 @@ class BookWriter:
         if self.set_aside and stage_id is not None:
             raw = connection.connection.driver_connection
             assert isinstance(raw, sqlite3.Connection)
-            ensure_stage(raw, stage_id, self._wall_ns())
+            ensure(raw, "stages", stage_id)
 
     def _transact(self, work: Work[T]) -> T:
         assert self._book is not None
