@@ -70,13 +70,16 @@ def _check_server(place: BookPlace) -> Checked:
     """A server looks after its pages and references itself; the checksums are ours."""
     damage: list[str] = []
     counted: dict[str, int] = {}
+    engine = reading_engine(place)
     try:
-        with reading_engine(place).connect() as connection:
+        with engine.connect() as connection:
             version_of(connection, place)
             for table in (*NUMBERED, *OWNED):
                 counted[table] = _counted(table, _streamed(connection, table), damage)
     except DBAPIError as error:
         raise fault_of(error, place) from error
+    finally:
+        engine.dispose()
     return Checked(tuple(damage), counted)
 
 

@@ -4,7 +4,7 @@ import os
 import re
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -90,7 +90,7 @@ def damage_of(path: Path) -> BookDamaged | None:
     try:
         if not path.exists() or path.stat().st_size == 0:
             return None
-        with closing(open_damaged(path)) as connection:
+        with closing(connect_sqlite(path, "ro", ("query_only = ON", "cell_size_check = ON"))) as connection:
             complaints = [row[0] for table in LOOKED_AT for row in _quick_check(connection, table)]
     except OSError as error:
         raise fault_of(sqlite3.OperationalError(error.strerror), place) from error
@@ -114,11 +114,13 @@ def books_beside(base: Path) -> list[Path]:
 
 def _brought_forward(place: BookPlace) -> Engine:
     engine = writing_engine(place)
-    try:
-        bring_forward(engine, place)
-    except (DBAPIError, sqlite3.Error) as error:
-        engine.dispose()
-        raise fault_of(error, place) from error
+    with ExitStack() as on_failure:
+        on_failure.callback(engine.dispose)
+        try:
+            bring_forward(engine, place)
+        except (DBAPIError, sqlite3.Error) as error:
+            raise fault_of(error, place) from error
+        on_failure.pop_all()
     return engine
 
 

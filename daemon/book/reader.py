@@ -17,6 +17,8 @@ from .faults import fault_of
 from .packing import PackedCapture, PackedCodes, check_text, unpack
 from .place import BookPlace, reading_engine
 from .records import (
+    Event,
+    EventShown,
     Job,
     JobText,
     LevelShown,
@@ -29,7 +31,7 @@ from .records import (
     UnitText,
     Warmth,
 )
-from .schema import captures, codes, documents, jobs, levels, marks, runs, setups, stages, units
+from .schema import captures, codes, documents, event_captures, events, jobs, levels, marks, runs, setups, stages, units
 from .writing import not_in_book, require
 
 T = TypeVar("T")
@@ -126,15 +128,42 @@ class BookReader:
             if mark is None:
                 raise not_in_book(marks, mark_id)
             packed = None if mark.capture_id is None else packed_capture(connection, mark.capture_id)
-        if packed is None:
-            return None
+        return None if packed is None else self._unpacked(packed, f"mark {mark_id}")
+
+    def events(self, most: int = 50) -> tuple[Event, ...]:
+        """What the watch caught, the newest first."""
+        newest_first = (events.c.run_id.desc(), events.c.monotonic_ns.desc(), events.c.id.desc())
+        with self._reading() as connection:
+            rows = connection.execute(select(events).order_by(*newest_first).limit(min(most, MOST_LISTED)))
+            return tuple(
+                Event(
+                    row.id,
+                    Moment(row.monotonic_ns, row.utc_ns, row.clock_synced),
+                    row.kind,
+                    row.text,
+                    row.channel,
+                    row.stage_id,
+                )
+                for row in rows
+            )
+
+    def event_captures(self, event_id: int) -> tuple[EventShown, ...]:
+        """The captures around an event, in order. Raises BookDamaged where one of them is."""
+        with self._reading() as connection:
+            wanted = select(event_captures).where(event_captures.c.event_id == event_id)
+            rows = connection.execute(wanted.order_by(event_captures.c.position)).all()
+            packed = [packed_capture(connection, row.capture_id) for row in rows]
+        return tuple(
+            EventShown(row.position, self._unpacked(one, f"event {event_id}"), _object(row.reading or "null"))
+            for row, one in zip(rows, packed, strict=True)
+        )
+
+    def _unpacked(self, packed: PackedCapture, of: str) -> Capture:
         try:
             return unpack(packed)
         except ValueError as error:
             do = "'peakwhite book check' names all that is damaged"
-            raise BookDamaged(
-                f"the capture of mark {mark_id} is damaged: {error}", where=str(self.place), do=do
-            ) from error
+            raise BookDamaged(f"the capture of {of} is damaged: {error}", where=str(self.place), do=do) from error
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
@@ -276,4 +305,5 @@ def _shown(line: MarkLine, setup: str | None, texts: Mapping[str, tuple[str, int
 
 
 def _object(text: str) -> Mapping[str, Any] | None:
-    return dict(json.loads(text))
+    found = json.loads(text)
+    return None if found is None else dict(found)

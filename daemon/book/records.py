@@ -221,6 +221,27 @@ class MarkShown:
     damaged: tuple[str, ...] = field(default=())
 
 
+@dataclass(frozen=True)
+class Event:
+    """An event as a list shows it."""
+
+    id: int
+    moment: Moment
+    kind: str
+    text: str
+    channel: str | None
+    stage_id: int | None
+
+
+@dataclass(frozen=True, eq=False)
+class EventShown:
+    """One capture around an event; `reading` as the object of schema peakwhite.reading/1, None where none was made."""
+
+    position: int
+    capture: Capture
+    reading: Mapping[str, Any] | None
+
+
 def _check(what: str, text: str, longest: int, *, needed: bool = False) -> None:
     """Raises UsageError for a text that no database takes, or that is none."""
     if needed and not text.strip():

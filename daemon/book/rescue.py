@@ -48,7 +48,7 @@ def rescue_book(damaged: Path, target: Path) -> Rescued:
         bring_forward(engine, place)
         with (
             closing(open_damaged(damaged)) as source,
-            closing(connect_sqlite(target, "rw", ("synchronous = FULL",))) as into,
+            closing(connect_sqlite(target, "rw", ("synchronous = NORMAL", "fullfsync = ON"))) as into,
         ):
             return _copied(source, into)
     except (DBAPIError, sqlite3.Error) as error:
@@ -69,4 +69,5 @@ def _copied(source: sqlite3.Connection, into: sqlite3.Connection) -> Rescued:
     into.execute("BEGIN IMMEDIATE")
     lost += adopt_orphans(into)
     into.execute("COMMIT")
+    into.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # from here on it is durable
     return Rescued(copied, tuple(lost))

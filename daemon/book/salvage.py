@@ -74,8 +74,11 @@ def number_from(target: sqlite3.Connection, first: int) -> None:
 
 
 def open_damaged(path: Path) -> sqlite3.Connection:
-    """For reading alone; cells that are out of order are refused, not guessed at. Raises sqlite3.Error."""
-    return connect_sqlite(path, "ro", ("query_only = ON", "cell_size_check = ON"))
+    """For reading alone, as far as that goes: a file that is torn too, which SQLite otherwise refuses as a whole.
+
+    Cells that are out of order are refused, not guessed at. Raises sqlite3.Error.
+    """
+    return connect_sqlite(path, "ro", ("query_only = ON", "cell_size_check = ON", "writable_schema = ON"))
 
 
 def _last_rowid(source: sqlite3.Connection, table: str) -> int:

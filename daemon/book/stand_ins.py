@@ -1,7 +1,9 @@
 """What stands in for a row of a damaged book that cannot be read, where something that can be read belongs to it."""
 
+import json
 import sqlite3
 from collections.abc import Mapping
+from hashlib import sha256
 
 from .salvage import OWNED
 
@@ -13,7 +15,7 @@ _INSERTS: Mapping[str, str] = {
     "VALUES (:id, :above, '', :lost, '', '', '', 0, :lost)",
     "stages": "INSERT INTO stages (id, unit_id, name, created_utc_ns, folded) VALUES (:id, :above, :lost, 0, :lost)",
     "runs": "INSERT INTO runs (id, name, bench, began_utc_ns) VALUES (:id, :lost, '', 0)",
-    "setups": "INSERT INTO setups (id, sha256, document) VALUES (:id, 'lost ' || :id, '\"lost\"')",
+    "setups": "INSERT INTO setups (id, sha256, document) VALUES (:id, :sha256, :document)",
 }
 """By table. A set-up that is lost is no set-up: whoever decodes it is told so."""
 _ABOVE = {"units": "jobs", "stages": "units"}
@@ -29,7 +31,10 @@ def ensure(target: sqlite3.Connection, table: str, number: int | None = None) ->
     if found is not None:
         return int(found[0])
     above = ensure(target, _ABOVE[table]) if table in _ABOVE else None
-    added = target.execute(_INSERTS[table], {"id": number, "lost": LOST, "above": above}).lastrowid
+    document = json.dumps(f"set-up {number} {LOST}")
+    digest = sha256(document.encode()).hexdigest()
+    values = {"id": number, "lost": LOST, "above": above, "document": document, "sha256": digest}
+    added = target.execute(_INSERTS[table], values).lastrowid
     assert added is not None
     return added
 

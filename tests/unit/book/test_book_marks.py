@@ -118,17 +118,16 @@ def test_marks_are_listed_of_a_job_a_unit_or_a_stage(writer: BookWriter, reader:
     assert [stage.text.name for stage in reader.stages(unit)] == ["as found", "after first change"]
 
 
-@pytest.mark.parametrize("words", ["TM2-0017", "m2-00 HOT", "quayside found", "größe", "GRÖSSE", "50%", "a_b"])
-def test_search_finds_parts_of_words_in_any_case(words: str, writer: BookWriter, reader: BookReader) -> None:
-    stage = a_stage(writer)
-    wanted = writer.keep_mark(new_mark(stage, captured=False, note="Hot on red, Größe 50% a_b"))
-    assert [line.id for line in reader.search(words)] == [wanted]
+def test_search_finds_parts_of_words_in_any_case(writer: BookWriter, reader: BookReader) -> None:
+    wanted = writer.keep_mark(new_mark(a_stage(writer), captured=False, note="Hot on red, Größe 50% a_b"))
+    for words in ("TM2-0017", "m2-00 HOT", "quayside found", "größe", "GRÖSSE", "50%", "a_b"):
+        assert [line.id for line in reader.search(words)] == [wanted], words
 
 
-@pytest.mark.parametrize("words", ["TM2-0018", "hot elsewhere", "5%0", "axb", "' OR 1=1 --"])
-def test_search_finds_nothing_else(words: str, writer: BookWriter, reader: BookReader) -> None:
+def test_search_finds_nothing_else(writer: BookWriter, reader: BookReader) -> None:
     writer.keep_mark(new_mark(a_stage(writer), captured=False, note="Hot on red 500 axxb"))
-    assert reader.search(words) == ()
+    for words in ("TM2-0018", "hot elsewhere", "5%0", "a_b", "' OR 1=1 --"):
+        assert reader.search(words) == (), words
 
 
 def test_search_finds_what_a_unit_was_corrected_to(writer: BookWriter, reader: BookReader) -> None:
