@@ -12,6 +12,7 @@ from sqlalchemy.exc import DBAPIError
 
 from ...drivers.capture import Capture
 from ...drivers.errors import BookDamaged
+from .comparison import Comparison, Side, compare
 from .documents import decode_budgets, decode_conditions
 from .faults import fault_of
 from .packing import PackedCapture, PackedCodes, check_text, unpack
@@ -39,6 +40,7 @@ Values = Mapping[str, Any] | RowMapping
 
 IN_ORDER = (marks.c.run_id, marks.c.monotonic_ns, marks.c.id)
 """What marks are in order by; the last tells apart what was kept at once."""
+DO_CHECK = "'peakwhite book check' names all that is damaged"
 MOST_LISTED = 1_000
 LONGEST_SEARCH = 200
 
@@ -121,6 +123,17 @@ class BookReader:
             )
         return _shown(found[0], setup, {row.kind: (row.text, row.crc32) for row in texts})
 
+    def compare(self, before: int, after: int) -> Comparison:
+        """Two marks against each other. Raises NotInBook, and BookDamaged where the reading of one is."""
+        return compare(self._side(before), self._side(after))
+
+    def _side(self, mark_id: int) -> Side:
+        shown = self.show(mark_id)
+        if shown.reading is None:
+            what = f"the reading of mark {mark_id} cannot be read"
+            raise BookDamaged(what, where=str(self.place), do=DO_CHECK)
+        return Side(shown.reading, shown.budgets)
+
     def capture(self, mark_id: int) -> Capture | None:
         """The capture of a mark, None where none was kept. Raises NotInBook, and BookDamaged that names what is."""
         with self._reading() as connection:
@@ -162,8 +175,8 @@ class BookReader:
         try:
             return unpack(packed)
         except ValueError as error:
-            do = "'peakwhite book check' names all that is damaged"
-            raise BookDamaged(f"the capture of {of} is damaged: {error}", where=str(self.place), do=do) from error
+            what = f"the capture of {of} is damaged: {error}"
+            raise BookDamaged(what, where=str(self.place), do=DO_CHECK) from error
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:

@@ -14,7 +14,7 @@ from .lock import BookLock
 from .migrate import bring_forward
 from .place import BookPlace, connect_sqlite, writing_engine
 from .salvage import NUMBERED, OWNED, copy_table, open_damaged
-from .stand_ins import adopt_orphans
+from .stand_ins import adopt_orphans, find_captures, place_by_index
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,9 @@ def _copied(source: sqlite3.Connection, into: sqlite3.Connection) -> Rescued:
         copied[table] = into.total_changes - before
         into.execute("COMMIT")
     into.execute("BEGIN IMMEDIATE")
+    place_by_index(source, into)
     lost += adopt_orphans(into)
+    find_captures(into)
     into.execute("COMMIT")
     into.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # from here on it is durable
     return Rescued(copied, tuple(lost))

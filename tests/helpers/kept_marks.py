@@ -21,7 +21,7 @@ S = 1_000_000_000
 @cache
 def made_capture(red_mv: float = 750.0, samples: int = 12_000) -> Capture:
     """Red as high as given, green 714, blue 700, sync; 8 bits."""
-    made = Made(samples=samples, noise_mv=2.0, lsb_mv=4.0, bits=8)
+    made = Made(samples=samples, noise_mv=6.0, lsb_mv=4.0, bits=8)
     return rgb_sync(made, white(red_mv), white(714.0), white(700.0))
 
 

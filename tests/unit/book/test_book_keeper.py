@@ -11,30 +11,8 @@ from kept_marks import CONDITIONS, a_stage, made_capture, made_reading, moment, 
 from peakwhite.daemon.book import BookKeeper, BookPlace, BookReader, BookWriter, keeper, place
 from peakwhite.daemon.book.keeper import MOST_WAITING
 from peakwhite.daemon.book.records import ChannelLog, EventCapture, JobText, LogBatch, NewEvent, StageText, UnitText
-from peakwhite.daemon.live.status import Problem
 from peakwhite.drivers.errors import BookBusy, BookFull, NotInBook
-
-SOON_S = 20.0
-
-
-class Told:
-    """What problems were told, and a way to wait for some."""
-
-    def __init__(self) -> None:
-        self.history: list[tuple[Problem, ...]] = []
-        self._changed = threading.Condition()
-
-    def __call__(self, problems: tuple[Problem, ...]) -> None:
-        with self._changed:
-            self.history.append(problems)
-            self._changed.notify_all()
-
-    def codes(self) -> list[str]:
-        return [problem.code for problem in self.history[-1]] if self.history else []
-
-    def wait_for(self, *codes: str) -> None:
-        with self._changed:
-            assert self._changed.wait_for(lambda: self.codes() == list(codes), SOON_S), self.history
+from told import SOON_S, Told
 
 
 @pytest.fixture
