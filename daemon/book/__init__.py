@@ -3,9 +3,10 @@
 `BookKeeper` writes on a thread of its own, `BookWriter` at once; `BookReader` reads.
 """
 
+from .finding import MarkFilter
 from .keeper import BookKeeper
 from .place import BookPlace, default_place, place_of
-from .reader import BookReader, MarkFilter
+from .reader import BookReader
 from .writer import BookWriter
 
 __all__ = ["BookKeeper", "BookPlace", "BookReader", "BookWriter", "MarkFilter", "default_place", "place_of"]

@@ -78,7 +78,8 @@ class _Level:
 
 def _compared(role: str, before: _Level | None, after: _Level | None) -> Compared:
     if before is None or after is None:
-        return Compared(role, *(None if one is None else one.level_mv for one in (before, after)))
+        before_mv, after_mv = (None if one is None else one.level_mv for one in (before, after))
+        return Compared(role, before_mv, after_mv)
     change_mv = after.level_mv - before.level_mv
     if before.level_mv <= 0.0 or before.clipped or after.clipped:
         return Compared(role, before.level_mv, after.level_mv, change_mv)

@@ -74,7 +74,7 @@ def reading_engine(place: BookPlace) -> Engine:
     return _sqlite_engine(lambda: connect_sqlite(path, "ro", ("query_only = ON",)), "BEGIN")
 
 
-DURABLE = ("journal_mode = WAL", "synchronous = FULL", "fullfsync = ON", "foreign_keys = ON")
+DURABLE: tuple[str, ...] = ("journal_mode = WAL", "synchronous = FULL", "fullfsync = ON", "foreign_keys = ON")
 """A commit returns once the log is on the disk; `fullfsync` is for systems where an fsync stops at the disk's own memory."""
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 
-BENCHMARKS = ("fuzz", "live", "measure", "reconnects", "transfer", "truth")
-LONG = ("fuzz", "reconnects", "truth")
+BENCHMARKS = ("book", "fuzz", "kills", "live", "measure", "reconnects", "transfer", "truth")
+LONG = ("book", "fuzz", "kills", "reconnects", "truth")
 """Run when named only: minutes."""
 
 
@@ -32,15 +32,20 @@ def main() -> None:
         "names", nargs="*", metavar="NAME", help=f"of {', '.join(BENCHMARKS)}; by default all but {', '.join(LONG)}"
     )
     parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
-    parser.add_argument("--small", action="store_true", help="truth at the size of CI")
-    parser.add_argument("--seed", type=int, default=1, help="fuzz: which mutations")
-    parser.add_argument("--count", type=int, default=1_000_000, help="fuzz: how many mutations")
+    parser.add_argument("--small", action="store_true", help="truth at the size of CI, book at a twentieth")
+    parser.add_argument("--seed", type=int, default=1, help="fuzz: which mutations; kills: when")
+    parser.add_argument(
+        "--count", type=int, help="fuzz: how many mutations, a million by default; kills: how many, 500"
+    )
     arguments = parser.parse_args()
     unknown = [name for name in arguments.names if name not in BENCHMARKS]
     if unknown:
         parser.error(f"no benchmark '{unknown[0]}'; there are {', '.join(BENCHMARKS)}")
+    counted = {"seed": arguments.seed} | ({} if arguments.count is None else {"count": arguments.count})
     options: dict[str, dict[str, int]] = {
-        "fuzz": {"seed": arguments.seed, "count": arguments.count},
+        "book": {"small": arguments.small},
+        "fuzz": counted,
+        "kills": counted,
         "truth": {"small": arguments.small},
     }
     results: dict[str, object] = {}

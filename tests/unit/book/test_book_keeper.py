@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sqlalchemy import Connection
 
 from kept_marks import CONDITIONS, a_stage, made_capture, made_reading, moment, new_mark
 from peakwhite.daemon.book import BookKeeper, BookPlace, BookReader, BookWriter, keeper, place
@@ -104,7 +105,12 @@ def test_a_defect_reaches_who_waits_for_it_and_the_thread_goes_on(book_keeper: B
 
 def test_a_full_queue_is_a_problem_and_not_a_wait(book_keeper: BookKeeper, stage: int, told: Told) -> None:
     begun, go_on = threading.Event(), threading.Event()
-    held = book_keeper.submit(lambda connection, run: begun.set() or go_on.wait(SOON_S))
+
+    def hold(connection: Connection, run: int) -> bool:
+        begun.set()
+        return go_on.wait(SOON_S)
+
+    held = book_keeper.submit(hold)
     assert begun.wait(SOON_S)
     waiting = [book_keeper.keep(new_mark(stage, second, captured=False)) for second in range(MOST_WAITING)]
     with pytest.raises(BookBusy, match="more waits to be kept than can be held"):

@@ -1,9 +1,11 @@
 """What is kept comes back as it was, in order, and what is taken back stays in the book. On SQLite and PostgreSQL."""
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
+from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
 from kept_marks import CONDITIONS, S, a_stage, made_capture, made_reading, moment, new_mark
@@ -164,9 +166,12 @@ def test_inspect_results_and_a_remedy_come_later_and_may_be_replaced(writer: Boo
     number = writer.keep_mark(new_mark(a_stage(writer), captured=False))
     assert reader.show(number).remedy is None
     for ohm in (68, 75):
-        text = f'{{"series_ohm": {ohm}}}'
-        writer.write(lambda connection, _, text=text: add_document(connection, number, "remedy", text))
+        writer.write(partial(_add_remedy, number, f'{{"series_ohm": {ohm}}}'))
     assert reader.show(number).remedy == {"series_ohm": 75}
+
+
+def _add_remedy(mark_id: int, text: str, connection: Connection, _: int) -> None:
+    add_document(connection, mark_id, "remedy", text)
 
 
 def test_what_is_not_there_is_said(writer: BookWriter, reader: BookReader) -> None:

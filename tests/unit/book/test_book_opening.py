@@ -6,24 +6,27 @@ import sqlite3
 import subprocess
 import sys
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from sqlalchemy import Connection
 
 from kept_marks import a_stage, made_reading, new_mark
 from peakwhite.daemon.book import BookKeeper, BookPlace, BookReader, BookWriter, place_of
 from peakwhite.daemon.book.check import check_book
 from peakwhite.daemon.book.migrate import known_versions
 from peakwhite.daemon.book.opening import damage_of
-from peakwhite.daemon.book.place import DURABLE, connect_sqlite
+from peakwhite.daemon.book.place import connect_sqlite
 from peakwhite.daemon.book.schema import HEAD, metadata
 from peakwhite.daemon.measure.reading import reading_object
 from peakwhite.drivers.errors import BookDamaged, BookInUse, BookNewer, BookUnreachable, UsageError
 
 VERSIONS = Path(__file__).with_name("versions")
 PAGE = 4096
+PRAGMAS = {"synchronous": 2, "journal_mode": "wal", "foreign_keys": 1, "fullfsync": 1}
 
 
 def a_book(path: Path, marks: int = 3) -> list[int]:
@@ -244,9 +247,10 @@ def test_a_sound_book_has_no_damage(book_file: Path) -> None:
 
 def test_the_writers_connection_reports_synchronous_full(book_file: Path) -> None:
     with BookWriter(BookPlace(book_file), "now") as writer:
-        asked = {
-            name: writer.write(lambda connection, _, name=name: connection.exec_driver_sql(f"PRAGMA {name}").scalar())
-            for name in ("synchronous", "journal_mode", "foreign_keys", "fullfsync")
-        }
-    assert asked == {"synchronous": 2, "journal_mode": "wal", "foreign_keys": 1, "fullfsync": 1}
-    assert len(DURABLE) == len(asked)
+        asked = {name: writer.write(partial(_pragma, name)) for name in PRAGMAS}
+    assert asked == PRAGMAS
+
+
+def _pragma(name: str, connection: Connection, _: int) -> object:
+    value: object = connection.exec_driver_sql(f"PRAGMA {name}").scalar()
+    return value

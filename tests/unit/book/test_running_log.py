@@ -1,6 +1,8 @@
 """The running log thins what it is given, loses no extreme, and stays small."""
 
+from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +27,7 @@ def reading_of(level_mv: float | None, *, held: bool = False) -> Reading:
     return replace(made_reading(), measured=replace(made_reading().measured, channels=(channel,)))
 
 
-def batches(log: RunningLog, taken: list[tuple[float, float | None]]) -> list[LogBatch]:
+def batches(log: RunningLog, taken: Sequence[tuple[float, float | None]]) -> list[LogBatch]:
     given = [log.take(reading_of(level_mv), moment(second)) for second, level_mv in taken]
     return [batch for batch in (*given, log.end()) if batch is not None]
 
@@ -88,12 +90,12 @@ def test_a_day_of_logging_stays_under_25_mb(tmp_path: Path) -> None:
     for half in (0, 1800):
         kept = [log.take(reading, moment(float(half + second))) for second in range(1800)]
         with BookWriter(BookPlace(path), "now") as writer:
-            writer.write(lambda connection, run, kept=kept: _keep_all(connection, run, kept))
+            writer.write(partial(_keep_all, kept))
         sizes.append(path.stat().st_size)
     assert 0 < (sizes[1] - sizes[0]) * 48 < MOST_BYTES_A_DAY
 
 
-def _keep_all(connection: Connection, run: int, kept: list[LogBatch | None]) -> None:
+def _keep_all(kept: list[LogBatch | None], connection: Connection, run: int) -> None:
     for batch in kept:
         if batch is not None:
             keep_log(connection, run, batch)
