@@ -7,11 +7,9 @@ from sqlalchemy import LABEL_STYLE_TABLENAME_PLUS_COL, ColumnElement, Connection
 
 from .records import LevelShown, MarkLine
 from .rows import line_of
-from .schema import jobs, levels, marks, runs, stages, units
+from .schema import IN_ORDER, jobs, levels, marks, runs, stages, units
 from .writing import require
 
-IN_ORDER = (marks.c.run_id, marks.c.monotonic_ns, marks.c.id)
-"""What marks are in order by; the last tells apart what was kept at once."""
 MOST_LISTED = 1_000
 LONGEST_SEARCH = 200
 

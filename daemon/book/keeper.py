@@ -48,7 +48,8 @@ class BookKeeper:
     """Takes what is to be kept from any thread, and answers each with a Future that is done once it is durable.
 
     Every method that gives a Future raises BookBusy where too much waits already. A Future may hold BookFull,
-    BookUnreachable, NotInBook: nothing of what was given was written then.
+    BookUnreachable, NotInBook: nothing of what was given was written then (a server that falls silent at the very commit
+    leaves that open, and is told as BookUnreachable).
 
     Args:
         place: where the book is.
@@ -103,7 +104,8 @@ class BookKeeper:
     @property
     def problems(self) -> tuple[Problem, ...]:
         """What is wrong with the book now."""
-        return tuple(self._problems.values())
+        with self._wake:
+            return tuple(self._problems.values())
 
     def reader(self) -> BookReader:
         """Reads the book that is written now; the caller closes it. Raises BookUnreachable."""

@@ -41,9 +41,9 @@ def line_of(row: Values, shown: tuple[LevelShown, ...]) -> MarkLine:
     """A mark as a list shows it, of a row of all that it belongs to."""
     return MarkLine(
         id=row["marks_id"],
-        stage=stage_of(columns_of("stages", row)),
-        unit=unit_of(columns_of("units", row)),
-        job=job_of(columns_of("jobs", row)),
+        stage=stage_of(row, "stages_"),
+        unit=unit_of(row, "units_"),
+        job=job_of(row, "jobs_"),
         run=row["runs_name"],
         bench=row["runs_bench"],
         moment=Moment(row["marks_monotonic_ns"], row["marks_utc_ns"], row["marks_clock_synced"]),
@@ -57,25 +57,22 @@ def line_of(row: Values, shown: tuple[LevelShown, ...]) -> MarkLine:
     )
 
 
-def columns_of(table: str, row: Values) -> dict[str, Any]:
-    """The columns of one table of several that were joined."""
-    return {name.removeprefix(f"{table}_"): value for name, value in row.items() if name.startswith(f"{table}_")}
+def job_of(row: Values, prefix: str = "") -> Job:
+    """A job, of columns that are labelled with that prefix."""
+    text = JobText(row[f"{prefix}name"], row[f"{prefix}note"])
+    return Job(row[f"{prefix}id"], text, row[f"{prefix}created_utc_ns"])
 
 
-def job_of(row: Values) -> Job:
-    """A job."""
-    return Job(row["id"], JobText(row["name"], row["note"]), row["created_utc_ns"])
+def unit_of(row: Values, prefix: str = "") -> Unit:
+    """A unit, of columns that are labelled with that prefix."""
+    text = UnitText(*(row[f"{prefix}{name}"] for name in ("maker", "model", "serial", "revision", "note")))
+    return Unit(row[f"{prefix}id"], row[f"{prefix}job_id"], text, row[f"{prefix}created_utc_ns"])
 
 
-def unit_of(row: Values) -> Unit:
-    """A unit."""
-    text = UnitText(row["maker"], row["model"], row["serial"], row["revision"], row["note"])
-    return Unit(row["id"], row["job_id"], text, row["created_utc_ns"])
-
-
-def stage_of(row: Values) -> Stage:
-    """A stage."""
-    return Stage(row["id"], row["unit_id"], StageText(row["name"]), row["created_utc_ns"])
+def stage_of(row: Values, prefix: str = "") -> Stage:
+    """A stage, of columns that are labelled with that prefix."""
+    text = StageText(row[f"{prefix}name"])
+    return Stage(row[f"{prefix}id"], row[f"{prefix}unit_id"], text, row[f"{prefix}created_utc_ns"])
 
 
 def event_of(row: Values) -> Event:

@@ -1,5 +1,6 @@
 """Writes to the book, one transaction a thing: what returned is durable, what raised left nothing behind."""
 
+import os
 import platform
 import sqlite3
 import time
@@ -9,7 +10,7 @@ from typing import Self, TypeVar
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
-from ...drivers.errors import BookDamaged
+from ...drivers.errors import BookDamaged, BookUnreachable
 from . import writing
 from .faults import fault_of
 from .lock import BookLock
@@ -51,6 +52,7 @@ class BookWriter:
         self._book: OpenBook | None = None
         self._connection: Connection | None = None
         self._run_id: int | None = None
+        self._file: tuple[int, int] | None = None
 
     @property
     def place(self) -> BookPlace:
@@ -75,6 +77,7 @@ class BookWriter:
         written then, and the next call begins with a connection of its own.
         """
         self.open()
+        self._see_that_it_is_there()
         try:
             return self._transact(work)
         except (DBAPIError, sqlite3.Error) as error:
@@ -124,6 +127,7 @@ class BookWriter:
         assert self._book is not None
         if self._connection is None:
             self._connection = self._book.engine.connect()
+            self._file = _file_number(self._book.place)
         connection = self._connection
         with connection.begin():
             run_id = self._run_id
@@ -131,7 +135,20 @@ class BookWriter:
                 run_id = writing.add_run(connection, self._run, self.bench, self._wall_ns())
             done = work(connection, run_id)
         self._run_id = run_id
+        if self._base.path is None:
+            connection.close()  # the pool sees, before it gives it again, whether the server still answers
+            self._connection = None
         return done
+
+    def _see_that_it_is_there(self) -> None:
+        """What is written to a file that was removed is lost, and nobody says so. Raises BookUnreachable."""
+        if self._connection is None or self._file == _file_number(self.place):
+            return
+        where = str(self.place)
+        self._disconnect()
+        self._book = None
+        what = "the file was moved or removed while the book was open"
+        raise BookUnreachable(what, where=where, do="put it back; what is kept next goes to whatever is there then")
 
     def _begin_beside(self, fault: BookDamaged) -> None:
         assert self._book is not None
@@ -144,3 +161,11 @@ class BookWriter:
         if connection is not None:
             connection.invalidate()
             connection.close()
+
+
+def _file_number(place: BookPlace) -> tuple[int, int] | None:
+    """What tells the file from another of its name; None where there is none."""
+    if place.path is None or not place.path.exists():
+        return None
+    found = os.stat(place.path)
+    return found.st_dev, found.st_ino

@@ -42,3 +42,13 @@ def _administer(url: URL, command: str) -> None:
     with engine.connect() as connection:
         connection.execute(text(command))
     engine.dispose()
+
+
+def ask(place: BookPlace, question: str) -> object:
+    """One value from the server."""
+    assert place.url is not None
+    engine = create_engine(place.url)
+    with engine.connect() as connection:
+        answer: object = connection.scalar(text(question))
+    engine.dispose()
+    return answer

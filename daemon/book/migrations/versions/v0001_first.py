@@ -8,6 +8,7 @@ down_revision = None
 
 APPLICATION_ID = 0x5077626B
 WHOLE = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
+IN_ORDER = ["run_id", "monotonic_ns", "id"]
 
 
 def upgrade() -> None:
@@ -159,16 +160,11 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_marks")),
         sqlite_autoincrement=True,
     )
-    op.create_index("ix_marks_in_order", "marks", ["run_id", "monotonic_ns", "id"], unique=False)
-    op.create_index("ix_marks_of_stage", "marks", ["stage_id", "run_id", "monotonic_ns", "id"], unique=False)
-    op.create_index(
-        "ix_marks_with_text",
-        "marks",
-        ["run_id", "monotonic_ns", "id"],
-        unique=False,
-        sqlite_where=sa.text("folded != ''"),
-        postgresql_where=sa.text("folded != ''"),
-    )
+    op.create_index("ix_marks_of_stage", "marks", ["stage_id", *IN_ORDER], unique=False)
+    if op.get_bind().dialect.name == "sqlite":
+        op.create_index("ix_marks_searched", "marks", [*IN_ORDER, "stage_id", "removed_utc_ns", "folded"], unique=False)
+    else:
+        op.create_index("ix_marks_in_order", "marks", IN_ORDER, unique=False)
     op.create_table(
         "documents",
         sa.Column("mark_id", WHOLE, nullable=False),
