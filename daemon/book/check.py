@@ -2,21 +2,23 @@
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from hashlib import sha256
-from pathlib import Path
 
 from sqlalchemy import Connection, select
 from sqlalchemy.exc import DBAPIError
 
 from .faults import fault_of
-from .migrate import version_of
+from .migrate import refuse_newer, require_head
 from .packing import PackedCodes, check_text, unpack_codes
 from .place import BookPlace, reading_engine
-from .salvage import NUMBERED, OWNED, Row, called, open_damaged, readable_rows
-from .schema import captures, codes, documents, metadata, setups
+from .salvage import NUMBERED, OWNED, called, columns_of, known_version, open_damaged, readable_rows
+from .schema import metadata
+
+Named = Mapping[str, object]
+"""A row by the names of its columns."""
 
 
 @dataclass(frozen=True)
@@ -46,23 +48,31 @@ def check_book(place: BookPlace) -> Checked:
         return _check_server(place)
     try:
         with closing(open_damaged(place.path)) as connection:
-            return _check_file(connection, place.path)
+            return _check_file(connection, place)
     except sqlite3.Error as error:
         raise fault_of(error, place) from error
 
 
-def _check_file(connection: sqlite3.Connection, path: Path) -> Checked:
+def _check_file(connection: sqlite3.Connection, place: BookPlace) -> Checked:
+    refuse_newer(known_version(connection), place)
     damage: list[str] = []
     counted: dict[str, int] = {}
     for pragma, said in (("integrity_check", _page_fault), ("foreign_key_check", _missing)):
         try:
             damage += [told for row in connection.execute(f"PRAGMA {pragma}") if (told := said(row))]
         except sqlite3.DatabaseError as error:
-            damage.append(f"{path.name}: {error}")
+            damage.append(str(error))
     for table in (*NUMBERED, *OWNED):
-        columns = tuple(column.name for column in metadata.tables[table].columns)
-        rows = readable_rows(connection, table, columns, damage)
-        counted[table] = _counted(table, rows, damage)
+        counted[table] = 0
+        try:
+            columns = columns_of(connection, table)
+        except sqlite3.DatabaseError:
+            columns = []
+        if columns:
+            rows = readable_rows(connection, table, columns, damage)
+            counted[table] = _counted(table, (dict(zip(columns, row, strict=True)) for row in rows), damage)
+        else:
+            damage.append(f"{table} cannot be found")
     return Checked(tuple(dict.fromkeys(damage)), counted)
 
 
@@ -73,7 +83,7 @@ def _check_server(place: BookPlace) -> Checked:
     engine = reading_engine(place)
     try:
         with engine.connect() as connection:
-            version_of(connection, place)
+            require_head(connection, place)
             for table in (*NUMBERED, *OWNED):
                 counted[table] = _counted(table, _streamed(connection, table), damage)
     except DBAPIError as error:
@@ -83,12 +93,12 @@ def _check_server(place: BookPlace) -> Checked:
     return Checked(tuple(damage), counted)
 
 
-def _streamed(connection: Connection, table: str) -> Iterator[Row]:
+def _streamed(connection: Connection, table: str) -> Iterator[Named]:
     for row in connection.execution_options(yield_per=20).execute(select(metadata.tables[table])):
-        yield tuple(row)
+        yield dict(row._mapping)
 
 
-def _counted(table: str, rows: Iterator[Row], damage: list[str]) -> int:
+def _counted(table: str, rows: Iterator[Named], damage: list[str]) -> int:
     """How many rows there are; what a checksum says of each is added to `damage`."""
     count = 0
     for row in rows:
@@ -96,12 +106,12 @@ def _counted(table: str, rows: Iterator[Row], damage: list[str]) -> int:
         try:
             check_row(table, row)
         except ValueError as error:
-            damage.append(f"{called(table, row)}: {error}")
+            damage.append(f"{called(table, tuple(row.values()))}: {error}")
     return count
 
 
-def check_row(table: str, row: Row) -> None:
-    """Raises ValueError where a row does not agree with its checksum; `row` has all columns in the order of `schema`."""
+def check_row(table: str, row: Named) -> None:
+    """Raises ValueError where a row, by the names of its columns, does not agree with its checksum."""
     check = _CHECKS.get(table)
     try:
         if check is not None:
@@ -110,39 +120,37 @@ def check_row(table: str, row: Row) -> None:
         raise ValueError("it holds something of another kind than it should") from error
 
 
-def _check_codes(row: Row) -> None:
-    unpack_codes(PackedCodes(*row[1:]))  # type: ignore[arg-type]
+def _check_codes(row: Named) -> None:
+    fields = ("position", "channel", "type", "samples", "crc32", "packed")
+    unpack_codes(PackedCodes(**{name: row[name] for name in fields}))  # type: ignore[arg-type]
 
 
-def _check_capture(row: Row) -> None:
-    named = dict(zip(captures.columns.keys(), row, strict=True))
-    check_text(str(named["meta"]), int(str(named["crc32"])), "what scales its codes")
+def _check_capture(row: Named) -> None:
+    check_text(str(row["meta"]), row["crc32"], "what scales its codes")
 
 
-def _check_document(row: Row) -> None:
-    named = dict(zip(documents.columns.keys(), row, strict=True))
-    check_text(str(named["text"]), int(str(named["crc32"])), f"the {named['kind']}")
-    json.loads(str(named["text"]))
+def _check_document(row: Named) -> None:
+    check_text(str(row["text"]), row["crc32"], f"the {row['kind']}")
+    json.loads(str(row["text"]))
 
 
-def _check_setup(row: Row) -> None:
-    named = dict(zip(setups.columns.keys(), row, strict=True))
-    if sha256(str(named["document"]).encode()).hexdigest() != named["sha256"]:
+def _check_setup(row: Named) -> None:
+    if sha256(str(row["document"]).encode()).hexdigest() != row["sha256"]:
         raise ValueError("it does not agree with its checksum")
 
 
-_CHECKS: dict[str, Callable[[Row], None]] = {
-    codes.name: _check_codes,
-    captures.name: _check_capture,
-    documents.name: _check_document,
-    setups.name: _check_setup,
+_CHECKS: dict[str, Callable[[Named], None]] = {
+    "codes": _check_codes,
+    "captures": _check_capture,
+    "documents": _check_document,
+    "setups": _check_setup,
 }
 
 
-def _page_fault(row: Row) -> str | None:
+def _page_fault(row: tuple[object, ...]) -> str | None:
     return None if row[0] == "ok" else str(row[0])
 
 
-def _missing(row: Row) -> str:
+def _missing(row: tuple[object, ...]) -> str:
     table, rowid, other = row[:3]
     return f"{table} row {rowid} refers to one of {other} that is not there"

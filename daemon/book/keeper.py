@@ -194,10 +194,15 @@ class BookKeeper:
                 self._tasks.append(_Task(work, done))
                 self._wake.notify()
         if full:
-            busy = BookBusy("more waits to be kept than can be held", where=str(self.place), do="try again in a moment")
-            self._set_problem(_BUSY, busy)
-            raise busy
+            raise self._busy()
         return done
+
+    def _busy(self) -> BookBusy:
+        if self._stopping:
+            return BookBusy("the book is being closed", where=str(self.place), do="start the daemon again")
+        busy = BookBusy("more waits to be kept than can be held", where=str(self.place), do="try again in a moment")
+        self._set_problem(_BUSY, busy)
+        return busy
 
     def _run(self) -> None:
         """What the thread does, until it is stopped and nothing waits."""

@@ -25,7 +25,7 @@ FAR = 1 << 20
 
 
 class BookLock:
-    """Held from construction to `release`. Raises BookInUse where another process holds it, BookUnreachable.
+    """Held from construction to `close`. Raises BookInUse where another process holds it, BookUnreachable.
 
     The file stays where it is: one that is removed and made anew would be two locks.
     """
@@ -52,6 +52,6 @@ class BookLock:
         file.flush()
         self._file = file
 
-    def release(self) -> None:
+    def close(self) -> None:
         """Let others write."""
         self._file.close()

@@ -7,7 +7,7 @@ from alembic.config import Config
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, inspect, text
 
-from ...drivers.errors import BookDamaged, BookNewer
+from ...drivers.errors import BookDamaged, BookError, BookNewer, BookUnreachable
 from .place import BookPlace
 from .schema import HEAD
 
@@ -36,13 +36,28 @@ def version_of(connection: Connection, place: BookPlace) -> str | None:
             raise BookDamaged("that is a database, but no bench book", where=str(place), do="give another path")
         return None
     version: str | None = connection.scalar(text("SELECT version_num FROM alembic_version"))
+    refuse_newer(version, place)
+    return version
+
+
+def require_head(connection: Connection, place: BookPlace) -> None:
+    """Raises BookUnreachable where there is no book yet, BookError where it waits to be brought forward; as `version_of`."""
+    version = version_of(connection, place)
+    if version is None:
+        raise BookUnreachable("there is no book yet", where=str(place), do="keep something first")
+    if version != HEAD:
+        do = "it is brought forward by itself when it is next written to"
+        raise BookError(f"an older Peakwhite wrote this book (tables {version})", where=str(place), do=do)
+
+
+def refuse_newer(version: str | None, place: BookPlace) -> None:
+    """Raises BookNewer for a version that this program does not know."""
     if version not in (None, HEAD) and version not in known_versions():
         raise BookNewer(
             f"a newer Peakwhite wrote this book (tables {version}, this one knows {HEAD})",
             where=str(place),
             do="update this Peakwhite, or give it another book",
         )
-    return version
 
 
 def known_versions() -> tuple[str, ...]:

@@ -84,7 +84,7 @@ def checksum(text: str) -> int:
     return zlib.crc32(text.encode())
 
 
-def check_text(text: str, crc32: int, called: str) -> None:
+def check_text(text: str, crc32: object, called: str) -> None:
     """Raises ValueError where the text is not the one that the checksum was made of."""
     if checksum(text) != crc32:
         raise ValueError(f"{called} does not agree with its checksum")

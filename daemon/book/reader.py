@@ -13,6 +13,7 @@ from ...drivers.errors import BookDamaged
 from .comparison import Comparison, Side, compare
 from .faults import fault_of
 from .finding import MOST_LISTED, MarkFilter, mark_lines, numbers_wanted
+from .migrate import require_head
 from .packing import PackedCapture, unpack
 from .place import BookPlace, reading_engine
 from .records import Event, EventShown, Job, MarkLine, MarkShown, Stage, Unit
@@ -30,6 +31,7 @@ class BookReader:
     def __init__(self, place: BookPlace) -> None:
         self.place = place
         self._engine = reading_engine(place)
+        self._is_known = False
 
     def close(self) -> None:
         """Let the book go."""
@@ -131,6 +133,9 @@ class BookReader:
         """One view of the book, however it is written meanwhile."""
         try:
             with self._engine.begin() as connection:
+                if not self._is_known:
+                    require_head(connection, self.place)
+                    self._is_known = True
                 yield connection
         except (DBAPIError, sqlite3.Error) as error:
             raise fault_of(error, self.place) from error

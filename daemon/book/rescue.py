@@ -11,9 +11,9 @@ from ...drivers.errors import UsageError
 from .check import check_row
 from .faults import fault_of
 from .lock import BookLock
-from .migrate import bring_forward
+from .migrate import bring_forward, refuse_newer
 from .place import BookPlace, connect_sqlite, writing_engine
-from .salvage import NUMBERED, OWNED, copy_table, open_damaged
+from .salvage import NUMBERED, OWNED, copy_table, known_version, open_damaged
 from .stand_ins import adopt_orphans, find_captures, place_by_index
 
 
@@ -42,19 +42,15 @@ def rescue_book(damaged: Path, target: Path) -> Rescued:
     if not damaged.is_file():
         raise UsageError("there is no such file", where=str(damaged), do="give the damaged book")
     place = BookPlace(target)
-    lock = BookLock(target)
     try:
-        engine = writing_engine(place)
-        bring_forward(engine, place)
-        with (
-            closing(open_damaged(damaged)) as source,
-            closing(connect_sqlite(target, "rw", ("synchronous = NORMAL", "fullfsync = ON"))) as into,
-        ):
-            return _copied(source, into)
+        with closing(open_damaged(damaged)) as source:
+            refuse_newer(known_version(source), BookPlace(damaged))
+            with closing(BookLock(target)):
+                bring_forward(writing_engine(place), place)
+                with closing(connect_sqlite(target, "rw", ("synchronous = NORMAL", "fullfsync = ON"))) as into:
+                    return _copied(source, into)
     except (DBAPIError, sqlite3.Error) as error:
         raise fault_of(error, place) from error
-    finally:
-        lock.release()
 
 
 def _copied(source: sqlite3.Connection, into: sqlite3.Connection) -> Rescued:

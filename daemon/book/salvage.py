@@ -1,7 +1,7 @@
 """Reads what can be read of a damaged SQLite book, row by row. Nothing is written to it."""
 
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from .place import connect_sqlite
@@ -21,19 +21,33 @@ def copy_table(
     source: sqlite3.Connection,
     target: sqlite3.Connection,
     table: str,
-    check: Callable[[str, Row], None] = lambda table, row: None,
+    check: Callable[[str, Mapping[str, object]], None] = lambda table, row: None,
 ) -> list[str]:
     """Copy every row of a table that can be read and that `check` raises no ValueError for; gives what was in the way."""
-    columns = [str(row[1]) for row in target.execute(f"PRAGMA table_info({table})")]
+    columns = columns_of(target, table)
     into = f"INSERT OR IGNORE INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
     faults: list[str] = []
     for row in readable_rows(source, table, columns, faults):
         try:
-            check(table, row)
+            check(table, dict(zip(columns, row, strict=True)))
             target.execute(into, row)
         except (ValueError, sqlite3.IntegrityError) as error:
             faults.append(f"{called(table, row)}: {error}")
     return faults
+
+
+def columns_of(connection: sqlite3.Connection, table: str) -> list[str]:
+    """Names of a table's columns; none where there is no such table. Raises sqlite3.Error."""
+    return [str(row[1]) for row in connection.execute(f"PRAGMA table_info({table})")]
+
+
+def known_version(damaged: sqlite3.Connection) -> str | None:
+    """The version of the tables, None where that cannot be read."""
+    try:
+        found = damaged.execute("SELECT version_num FROM alembic_version").fetchone()
+    except sqlite3.DatabaseError:
+        return None
+    return None if found is None else str(found[0])
 
 
 def readable_rows(source: sqlite3.Connection, table: str, columns: Sequence[str], faults: list[str]) -> Iterator[Row]:

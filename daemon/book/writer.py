@@ -108,7 +108,7 @@ class BookWriter:
         if self._book is not None:
             self._book.engine.dispose()
         if self._lock is not None:
-            self._lock.release()
+            self._lock.close()
 
     def __enter__(self) -> Self:
         return self

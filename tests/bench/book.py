@@ -12,6 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -55,12 +56,10 @@ def _fill(writer: BookWriter, plain: int, with_codes: int) -> None:
     for source, count, start in ((first, plain, 1), (captured, with_codes, plain + 1)):
         for begin in range(start, start + count, 1_000):
             numbers = range(begin, min(begin + 1_000, start + count))
-            writer.write(
-                lambda connection, run, source=source, numbers=numbers: _copy(connection, source, numbers, stages)
-            )
+            writer.write(partial(_copy, source, numbers, stages))
 
 
-def _copy(connection: Connection, source: int, numbers: Sequence[int], stages: Sequence[int]) -> None:
+def _copy(source: int, numbers: Sequence[int], stages: Sequence[int], connection: Connection, _: int) -> None:
     """Copies of one mark under other stages, times and notes, with rows of their own for all that belongs to it."""
     offset = 10
     for number in numbers:

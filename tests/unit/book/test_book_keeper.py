@@ -139,7 +139,7 @@ def test_what_comes_after_stopping_is_refused(book_place: BookPlace) -> None:
     kept = BookKeeper(book_place, "9f3c")
     kept.start()
     kept.stop()
-    with pytest.raises(BookBusy):
+    with pytest.raises(BookBusy, match="is being closed"):
         kept.keep(new_mark(1))
 
 

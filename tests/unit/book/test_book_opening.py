@@ -20,6 +20,7 @@ from peakwhite.daemon.book.check import check_book
 from peakwhite.daemon.book.migrate import known_versions
 from peakwhite.daemon.book.opening import damage_of
 from peakwhite.daemon.book.place import connect_sqlite
+from peakwhite.daemon.book.rescue import rescue_book
 from peakwhite.daemon.book.schema import HEAD, metadata
 from peakwhite.daemon.measure.reading import reading_object
 from peakwhite.drivers.errors import BookDamaged, BookInUse, BookNewer, BookUnreachable, UsageError
@@ -95,6 +96,27 @@ def test_a_newer_book_is_refused_with_a_sentence_and_left_as_it_is(book_file: Pa
     assert book_file.read_bytes() == before
     with BookWriter(BookPlace(book_file), "now"):
         pass  # the lock was given back
+
+
+def test_a_newer_book_is_neither_read_nor_checked_nor_rescued(book_file: Path, tmp_path: Path) -> None:
+    a_book(book_file, 1)
+    with closing(sqlite3.connect(book_file)) as connection, connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+    with BookReader(BookPlace(book_file)) as reader, pytest.raises(BookNewer):
+        reader.marks()
+    with pytest.raises(BookNewer):
+        check_book(BookPlace(book_file))
+    with pytest.raises(BookNewer):
+        rescue_book(book_file, tmp_path / "out.sqlite")
+    assert not (tmp_path / "out.sqlite").exists()
+
+
+def test_a_reader_says_that_there_is_no_book_yet(book_file: Path) -> None:
+    with BookReader(BookPlace(book_file)) as reader, pytest.raises(BookUnreachable, match="cannot be opened"):
+        reader.marks()
+    book_file.touch()
+    with BookReader(BookPlace(book_file)) as reader, pytest.raises(BookUnreachable, match="there is no book yet"):
+        reader.marks()
 
 
 def test_a_newer_book_on_a_server_is_refused(writer: BookWriter, book_place: BookPlace) -> None:
