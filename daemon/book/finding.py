@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import LABEL_STYLE_TABLENAME_PLUS_COL, ColumnElement, Connection, or_, select, tuple_
+from sqlalchemy import LABEL_STYLE_TABLENAME_PLUS_COL, ColumnElement, Connection, func, or_, select, tuple_
 
 from .records import LevelShown, MarkLine
 from .rows import line_of
@@ -46,7 +46,7 @@ def numbers_wanted(connection: Connection, wanted: MarkFilter) -> list[int]:
         of_job = select(stages.c.id).join(units, stages.c.unit_id == units.c.id).where(units.c.job_id == wanted.job_id)
         found = found.where(marks.c.stage_id.in_(of_job))
     for word in wanted.words.casefold()[:LONGEST_SEARCH].split():
-        found = found.where(_holds(word))
+        found = found.where(_holds(word, connection.dialect.name))
     if not wanted.removed:
         found = found.where(marks.c.removed_utc_ns.is_(None))
     if wanted.before is not None:
@@ -56,16 +56,17 @@ def numbers_wanted(connection: Connection, wanted: MarkFilter) -> list[int]:
     return list(connection.scalars(newest_first.limit(max(1, min(wanted.most, MOST_LISTED)))))
 
 
-def _holds(word: str) -> ColumnElement[bool]:
-    """Whether a word occurs in what is said of a mark, or of what it belongs to."""
+def _holds(word: str, dialect: str) -> ColumnElement[bool]:
+    """Whether a word occurs in what is said of a mark, or of what it belongs to. LIKE takes twice as long for the same."""
+    place_in = func.strpos if dialect == "postgresql" else func.instr
     said = (jobs.c.folded, units.c.folded, stages.c.folded)
     of_places = (
         select(stages.c.id)
         .join(units, stages.c.unit_id == units.c.id)
         .join(jobs, units.c.job_id == jobs.c.id)
-        .where(or_(*(column.contains(word, autoescape=True) for column in said)))
+        .where(or_(*(place_in(column, word) > 0 for column in said)))
     )
-    return or_(marks.c.stage_id.in_(of_places), marks.c.folded.contains(word, autoescape=True))
+    return or_(marks.c.stage_id.in_(of_places), place_in(marks.c.folded, word) > 0)
 
 
 def mark_lines(connection: Connection, numbers: Sequence[int]) -> tuple[MarkLine, ...]:
