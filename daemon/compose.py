@@ -20,13 +20,16 @@ from importlib.metadata import version as installed_version
 
 import uvicorn
 
+from ..drivers.capture import Capture
 from ..drivers.errors import InstrumentError, LinkTimeout, PortTaken, UsageError
 from ..drivers.families import family_named
 from ..drivers.links import parse_resource
 from .acquisition import Acquisition, Job, Source
+from .book import BookKeeper, BookPlace, Marking, PresentStage
+from .book_in_use import book_place, temporary_book
 from .calibrations import StoredCalibrations
 from .config import Setup, SetupInForce
-from .config.model import ScopeTable
+from .config.model import BookTable, ScopeTable
 from .config.settings import Settings
 from .demo import SimulatedScope
 from .http.app import create_app
@@ -37,6 +40,7 @@ from .live import ControlLease, Hub, ScopeStatus
 from .live.lines import lines_of
 from .measure.engine import measure_capture
 from .measure.hookup import Hookup
+from .measure.reading import Reading
 from .recalibration import Recalibration
 from .sources.borrowed_scope import BorrowedScope, borrowed_scope
 from .sources.scope import open_scope
@@ -72,6 +76,7 @@ def serve(
     scope: str | None = None,
     family: str | None = None,
     hands_off: bool = False,
+    book: str | None = None,
     host: str | None = None,
     port: int | None = None,
     browser: bool = True,
@@ -79,25 +84,42 @@ def serve(
     """Run the daemon on a real scope until SIGINT or SIGTERM; gives the exit status.
 
     What is given here goes before the settings. Without a scope the page is up and says how to name one.
-    Raises MalformedResource, UsageError, PortTaken before anything has started.
+    Raises MalformedResource, UsageError, PortTaken, BookInUse, BookNewer before anything has started.
     """
     table = settings.tables.scope
     given = {"resource": scope, "family": family, "hands_off": hands_off or None}
     origin = _origin(table.model_copy(update={key: value for key, value in given.items() if value is not None}))
-    return _run(settings, origin, None, host, port, browser)
+    return _run(settings, origin, None, book_place(settings, book), host, port, browser)
 
 
 def check(settings: Settings) -> None:
     """Raises MalformedResource or UsageError where `serve` would refuse to start with these settings."""
     _origin(settings.tables.scope)
+    book_place(settings, None)
     _refuse_beyond_loopback(settings.tables.http.host)
 
 
-def demo(settings: Settings, *, host: str | None = None, port: int | None = None, browser: bool = True) -> int:
-    """Run the daemon on the simulated scope until SIGINT or SIGTERM; gives the exit status. Raises UsageError, PortTaken."""
+def demo(
+    settings: Settings,
+    *,
+    book: str | None = None,
+    host: str | None = None,
+    port: int | None = None,
+    browser: bool = True,
+) -> int:
+    """Run the daemon on the simulated scope until SIGINT or SIGTERM; gives the exit status. Raises UsageError, PortTaken.
+
+    Unless a book is given, what is kept goes to a temporary one: a demo fills nobody's own.
+    """
     simulated = SimulatedScope()
     origin = Origin(lambda: open_scope(simulated.resource), "the simulated scope")
-    return _run(settings, origin, simulated, host, port, browser)
+    with contextlib.ExitStack() as stack:
+        if book is None:
+            place = stack.enter_context(temporary_book())
+            print("peakwhite: what the demo keeps is gone when it ends; give --book FILE to keep it", file=sys.stderr)
+        else:
+            place = book_place(settings, book)
+        return _run(settings, origin, simulated, place, host, port, browser)
 
 
 def _origin(table: ScopeTable) -> Origin | None:
@@ -116,6 +138,7 @@ def _run(
     settings: Settings,
     origin: Origin | None,
     simulated: SimulatedScope | None,
+    place: BookPlace,
     host: str | None,
     port: int | None,
     browser: bool,
@@ -130,9 +153,11 @@ def _run(
         listening = stack.enter_context(listen(host, port))
         if simulated is None:
             print(cautions_for_terminal(), file=sys.stderr, flush=True)
-        parts = Parts(setup, stored, origin, simulated, listening)
+        parts = Parts(setup, stored, origin, simulated, listening, place, settings.tables.book)
         server = Server(parts.app, lambda: _address_up(parts.url, browser))
         stack.enter_context(ending(server))
+        stack.callback(parts.end_keeping)
+        parts.keeper.start()
         if simulated is not None:
             stack.callback(simulated.close)
             simulated.start()
@@ -177,6 +202,8 @@ class Parts:
         origin: Origin | None,
         trimmers: Trimmers | None,
         listening: socket.socket,
+        place: BookPlace,
+        book: BookTable,
     ) -> None:
         in_force = SetupInForce(setup)
         lease = ControlLease(time.monotonic)
@@ -186,11 +213,15 @@ class Parts:
         host, port = listening.getsockname()[:2]
         bracketed = f"[{host}]" if ":" in host else host
         self.url = f"http://{bracketed}:{port}/"
+        self.keeper = BookKeeper(
+            place, run, bench=book.bench, tell=lambda problems: hub.announce_beside("book", problems), address=self.url
+        )
+        self.marking = Marking(self.keeper, PresentStage(place), in_force)
         self.acquisition: Acquisition | None = None
         if origin is None:
             hub.announce(ABSENT, ())
         else:
-            job = Job(measure_capture, lines_of, in_force, hub, run)
+            job = Job(measure_capture, lines_of, in_force, hub, run, on_reading=self.on_reading)
             at_end = None if origin.borrowed is None else origin.borrowed.give_back
             self.acquisition = Acquisition(origin.open_source, origin.where, job, at_end=at_end)
         self.app = create_app(
@@ -206,8 +237,19 @@ class Parts:
                 check_hookup=_any_hookup if self.acquisition is None else self.acquisition.check,
                 trimmers=trimmers,
                 now_s=time.monotonic,
+                book=self.marking,
             )
         )
+
+    def on_reading(self, reading: Reading, capture: Capture) -> None:
+        """Whoever beside the viewers wants every reading is given it here, on the acquisition's thread."""
+        self.marking.on_reading(reading, capture)
+
+    def end_keeping(self) -> None:
+        """Write what waits and let the book go. Acquisition and server have ended: nothing new comes."""
+        self.marking.close()
+        if not self.keeper.stop():
+            log.error("%s: what waits to be kept is given up, the book does not answer", self.keeper.place)
 
 
 class Server(uvicorn.Server):

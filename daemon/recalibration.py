@@ -13,6 +13,7 @@ from .live import Hub, Problem
 from .measure.calibration import Calibration
 
 EVERY_S = 1.0
+PART = "calibrations"
 
 log = logging.getLogger(__name__)
 
@@ -57,11 +58,12 @@ class Recalibration:
         except PeakwhiteError as error:
             log.warning("calibrations stay as they were: %s", error)
             text = f"calibrations stay as they were: {error.where}: {error.what}"
-            self._hub.announce_beside([Problem(outcome_of(error).problem_code, text, error.do, self._wall_ns())])
+            problem = Problem(outcome_of(error).problem_code, text, error.do, self._wall_ns())
+            self._hub.announce_beside(PART, [problem])
             return
         if found is None:
             return
-        self._hub.announce_beside([])
+        self._hub.announce_beside(PART, [])
         conditions = self._setup.current.conditions
         if found != conditions.calibrations:
             self._setup.swap(replace(conditions, calibrations=found))

@@ -9,4 +9,5 @@ sys.path.insert(0, str(Path(__file__).with_name("helpers")))
 DEV = str(Path(__file__).resolve().parents[1] / ".dev")
 if DEV in sys.path:
     os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [DEV, os.environ.get("PYTHONPATH")]))
-os.environ["XDG_STATE_HOME"] = "/nonexistent"  # calibrations of whoever runs the tests stay out of them
+for name in ("XDG_STATE_HOME", "XDG_DATA_HOME"):  # calibrations and book of whoever runs the tests stay out of them
+    os.environ[name] = "/nonexistent"

@@ -71,6 +71,7 @@ class Job:
         time: clocks and chance.
         numbers: counts the readings.
         highest: the highest levels seen, which outlive a link.
+        on_reading: given every reading that was published, with its capture; on the acquisition's thread, so never slow.
     """
 
     measure: Callable[[Capture, Conditions], Measured]
@@ -81,6 +82,7 @@ class Job:
     time: Time = field(default_factory=Time)
     numbers: "count[int]" = field(default_factory=lambda: count(1))
     highest: HighestSeen = field(default_factory=HighestSeen)
+    on_reading: Callable[[Reading, Capture], None] = lambda reading, capture: None
 
 
 class Session:
@@ -148,17 +150,17 @@ class Session:
             return
         measured = self._held.held(self._fields.carried(measured, now_s), now_s)
         measured = job.highest.carried(measured, setup.conditions, now_s)
-        job.outlet.publish(
-            Reading(
-                run=job.run,
-                seq=next(job.numbers),
-                setup=setup.generation,
-                captured_at_ns=capture.captured_at_ns,
-                latency_ms=LatencyMs(capture.fetch_ms, (now_s - started_s) * 1e3),
-                scope=ScopeTag(self._source.identity, self._source.resource),
-                measured=measured,
-            )
+        reading = Reading(
+            run=job.run,
+            seq=next(job.numbers),
+            setup=setup.generation,
+            captured_at_ns=capture.captured_at_ns,
+            latency_ms=LatencyMs(capture.fetch_ms, (now_s - started_s) * 1e3),
+            scope=ScopeTag(self._source.identity, self._source.resource),
+            measured=measured,
         )
+        job.outlet.publish(reading)
+        job.on_reading(reading, capture)
         self._publish_lines(capture, setup, now_s)
 
     def _publish_lines(self, capture: Capture, setup: Setup, now_s: float) -> None:

@@ -57,6 +57,7 @@ class BookKeeper:
         bench: the bench that writes, by default the name of the computer.
         tell: is given all problems of the book whenever they change, on whatever thread noticed.
         wall_ns, now_s: nanoseconds since 1970 UTC, and seconds of a clock that does not jump.
+        address: where this process may be asked to write, for commands that want to.
 
     Raises BookInUse, BookNewer. A book that cannot be reached or written now is a problem that is told, not an error.
     """
@@ -70,6 +71,7 @@ class BookKeeper:
         tell: Callable[[tuple[Problem, ...]], None] = lambda problems: None,
         wall_ns: Callable[[], int] = time.time_ns,
         now_s: Callable[[], float] = time.monotonic,
+        address: str = "",
     ) -> None:
         self._tell = tell
         self._wall_ns = wall_ns
@@ -80,7 +82,7 @@ class BookKeeper:
         self._stopping = False
         self._retry_s: float | None = None
         self._problems: dict[str, Problem] = {}
-        self._writer = BookWriter(place, run, bench=bench, wall_ns=wall_ns)
+        self._writer = BookWriter(place, run, bench=bench, wall_ns=wall_ns, address=address)
         self._thread = threading.Thread(target=self._run, name="book", daemon=True)
         try:
             self._writer.open()
@@ -159,6 +161,10 @@ class BookKeeper:
     def annotate(self, mark_id: int, note: str) -> "Future[None]":
         """Give a mark another note."""
         return self.submit(lambda connection, _: writing.annotate(connection, mark_id, note))
+
+    def move(self, mark_id: int, stage_id: int) -> "Future[None]":
+        """Put a mark into another stage."""
+        return self.submit(lambda connection, _: writing.move_mark(connection, mark_id, stage_id))
 
     def add_document(self, mark_id: int, kind: DocumentKind, text: str) -> "Future[None]":
         """Add to a mark what was computed of it later, as JSON."""

@@ -20,6 +20,7 @@ else:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
+LONGEST = 1_000
 FAR = 1 << 20
 """Where Windows locks: beyond the holder's number, which others may read."""
 
@@ -27,11 +28,12 @@ FAR = 1 << 20
 class BookLock:
     """Held from construction to `close`. Raises BookInUse where another process holds it, BookUnreachable.
 
-    The file stays where it is: one that is removed and made anew would be two locks.
+    The file stays where it is: one that is removed and made anew would be two locks. In it stand the holder's number and,
+    on a second line, the `address` at which it may be asked to write, where it has one.
     """
 
-    def __init__(self, book: Path) -> None:
-        path = book.with_name(f"{book.name}.lock")
+    def __init__(self, book: Path, address: str = "") -> None:
+        path = _file_of(book)
         try:
             book.parent.mkdir(parents=True, exist_ok=True)
             file = path.open("a+b")
@@ -42,16 +44,36 @@ class BookLock:
             _take(file)
         except OSError as error:
             file.seek(0)
-            holder = file.read(20).decode(errors="replace").strip()
+            holder, _ = _said_in(file)
             file.close()
             by = f" (process {holder})" if holder.isdigit() else ""
             do = "end that one, or give this one a book of its own"
             raise BookInUse(f"another daemon writes to this book{by}", where=str(book), do=do) from error
         file.truncate(0)
-        file.write(f"{os.getpid()}\n".encode())
+        file.write(f"{os.getpid()}\n{address}\n".encode())
         file.flush()
         self._file = file
 
     def close(self) -> None:
         """Let others write."""
         self._file.close()
+
+
+def address_of_holder(book: Path) -> str | None:
+    """Where the daemon that holds the lock of a book may be asked to write; None where whoever holds it says none."""
+    try:
+        with _file_of(book).open("rb") as file:
+            return _said_in(file)[1] or None
+    except OSError:
+        return None
+
+
+def _file_of(book: Path) -> Path:
+    return book.with_name(f"{book.name}.lock")
+
+
+def _said_in(file: IO[bytes]) -> tuple[str, str]:
+    """Number and address of the holder."""
+    lines = file.read(LONGEST).decode(errors="replace").splitlines()
+    holder, address = (line.strip() for line in [*lines, "", ""][:2])
+    return holder, address

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Self
 
-from sqlalchemy import Connection, select
+from sqlalchemy import LABEL_STYLE_TABLENAME_PLUS_COL, Connection, RowMapping, Table, select
 from sqlalchemy.exc import DBAPIError
 
 from ...drivers.capture import Capture
@@ -48,6 +48,14 @@ class BookReader:
         with self._reading() as connection:
             return tuple(job_of(row) for row in connection.execute(select(jobs).order_by(jobs.c.id.desc())).mappings())
 
+    def job(self, job_id: int) -> Job:
+        """One job. Raises NotInBook."""
+        return job_of(self._row(jobs, job_id))
+
+    def unit(self, unit_id: int) -> Unit:
+        """One unit. Raises NotInBook."""
+        return unit_of(self._row(units, unit_id))
+
     def units(self, job_id: int) -> tuple[Unit, ...]:
         """The units of a job, the oldest first."""
         with self._reading() as connection:
@@ -60,6 +68,16 @@ class BookReader:
             wanted = select(stages).where(stages.c.unit_id == unit_id).order_by(stages.c.id)
             return tuple(stage_of(row) for row in connection.execute(wanted).mappings())
 
+    def whereabouts(self, stage_id: int) -> tuple[Job, Unit, Stage]:
+        """A stage with the unit and the job that it belongs to. Raises NotInBook."""
+        joined = select(stages, units, jobs).set_label_style(LABEL_STYLE_TABLENAME_PLUS_COL)
+        joined = joined.join(units, stages.c.unit_id == units.c.id).join(jobs, units.c.job_id == jobs.c.id)
+        with self._reading() as connection:
+            row = connection.execute(joined.where(stages.c.id == stage_id)).mappings().one_or_none()
+        if row is None:
+            raise not_in_book(stages, stage_id)
+        return job_of(row, "jobs_"), unit_of(row, "units_"), stage_of(row, "stages_")
+
     def marks(self, wanted: MarkFilter = NEWEST) -> tuple[MarkLine, ...]:
         """The marks that are wanted, the newest first: by run, and by the clock that does not jump."""
         with self._reading() as connection:
@@ -68,6 +86,14 @@ class BookReader:
     def search(self, words: str, most: int = 50) -> tuple[MarkLine, ...]:
         """Marks in whose job, unit, stage, note or who each of the words occurs, as part of a word too."""
         return self.marks(MarkFilter(words=words, most=most))
+
+    def line(self, mark_id: int) -> MarkLine:
+        """A mark as a list shows it, taken back or not. Raises NotInBook."""
+        with self._reading() as connection:
+            found = mark_lines(connection, [mark_id])
+        if not found:
+            raise not_in_book(marks, mark_id)
+        return found[0]
 
     def show(self, mark_id: int) -> MarkShown:
         """A mark in full, but for its codes. Raises NotInBook."""
@@ -120,6 +146,13 @@ class BookReader:
             EventShown(row.position, self._unpacked(one, f"event {event_id}"), object_of(row.reading or "null"))
             for row, one in zip(rows, packed, strict=True)
         )
+
+    def _row(self, table: Table, number: int) -> RowMapping:
+        with self._reading() as connection:
+            row = connection.execute(select(table).where(table.c.id == number)).mappings().one_or_none()
+        if row is None:
+            raise not_in_book(table, number)
+        return row
 
     def _unpacked(self, packed: PackedCapture, of: str) -> Capture:
         try:

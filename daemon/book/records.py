@@ -79,14 +79,14 @@ class NewMark:
     """A reading to be kept.
 
     Attributes:
-        stage_id: the stage that it belongs to.
+        stage_id: the stage that it belongs to; None for the loose marks of its day.
         moment: when it was taken.
         reading: with its budgets, of which comparing lives.
         conditions: the set-up under which it was measured.
         capture: what it was measured from; None where that is not kept.
     """
 
-    stage_id: int
+    stage_id: int | None
     moment: Moment
     reading: Reading
     conditions: Conditions

@@ -5,6 +5,8 @@ import platform
 import sqlite3
 import time
 from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
 from typing import Self, TypeVar
 
 from sqlalchemy import Connection
@@ -16,6 +18,7 @@ from .faults import fault_of
 from .lock import BookLock
 from .opening import OpenBook, begin_beside, open_book
 from .place import BookPlace
+from .placing import loose_stage
 from .records import NewMark
 from .stand_ins import ensure
 
@@ -32,8 +35,9 @@ class BookWriter:
         run: name of this run, as its readings carry it.
         bench: the bench that writes, of several that share a server.
         wall_ns: nanoseconds since 1970 UTC.
+        address: where this process may be asked to write, for others that want to.
 
-    Raises BookInUse where another process writes to the same file, BookUnreachable where its folder is none to write in.
+    Raises BookInUse where another process writes to the same file.
     """
 
     def __init__(
@@ -43,12 +47,16 @@ class BookWriter:
         *,
         bench: str | None = None,
         wall_ns: Callable[[], int] = time.time_ns,
+        address: str = "",
     ) -> None:
         self._base = place
         self._run = run
         self.bench = platform.node() if bench is None else bench
         self._wall_ns = wall_ns
-        self._lock = None if place.path is None else BookLock(place.path)
+        self._address = address
+        self._lock: BookLock | None = None
+        with suppress(BookUnreachable):  # `open` tries again, and says so
+            self._take_lock()
         self._book: OpenBook | None = None
         self._connection: Connection | None = None
         self._run_id: int | None = None
@@ -66,6 +74,7 @@ class BookWriter:
 
     def open(self) -> None:
         """Open the book now, and not only at the first write. Raises BookError."""
+        self._take_lock()
         if self._book is None:
             self._book = open_book(self._base)
             self._run_id = None
@@ -98,6 +107,8 @@ class BookWriter:
 
     def keep_in(self, connection: Connection, run_id: int, mark: NewMark) -> int:
         """Keep a mark within a transaction of `write`."""
+        if mark.stage_id is None:
+            mark = replace(mark, stage_id=loose_stage(connection, mark.moment.utc_ns))
         self.adopt_stage(connection, mark.stage_id)
         return writing.keep_mark(connection, run_id, mark)
 
@@ -122,6 +133,11 @@ class BookWriter:
             raw = connection.connection.driver_connection
             assert isinstance(raw, sqlite3.Connection)
             ensure(raw, "stages", stage_id)
+
+    def _take_lock(self) -> None:
+        """Raises BookInUse, and BookUnreachable where its folder is none to write in."""
+        if self._lock is None and self._base.path is not None:
+            self._lock = BookLock(self._base.path, self._address)
 
     def _transact(self, work: Work[T]) -> T:
         assert self._book is not None

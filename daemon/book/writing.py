@@ -70,6 +70,8 @@ def change_text(connection: Connection, number: int, text: JobText | UnitText | 
 
 def keep_mark(connection: Connection, run_id: int, mark: NewMark) -> int:
     """A mark with its capture, set-up and reading; gives its number. Raises NotInBook."""
+    if mark.stage_id is None:
+        raise ValueError("a loose mark is given its stage before")
     require(connection, stages, mark.stage_id)
     values = {
         "stage_id": mark.stage_id,
@@ -91,6 +93,13 @@ def keep_mark(connection: Connection, run_id: int, mark: NewMark) -> int:
     add_document(connection, mark_id, "reading", encode_reading(mark.reading))
     add_document(connection, mark_id, "budgets", encode(mark.reading.measured.budgets))
     return mark_id
+
+
+def move_mark(connection: Connection, mark_id: int, stage_id: int) -> None:
+    """Put a mark into another stage. Raises NotInBook."""
+    require(connection, marks, mark_id)
+    require(connection, stages, stage_id)
+    connection.execute(update(marks).where(marks.c.id == mark_id).values(stage_id=stage_id))
 
 
 def annotate(connection: Connection, mark_id: int, note: str) -> None:

@@ -5,7 +5,15 @@ from pathlib import Path
 import click
 
 from .ending import ended_at_once
-from .options import browser_option, config_option, gain_spec_option, hold_option, pattern_white_option, port_option
+from .options import (
+    book_option,
+    browser_option,
+    config_option,
+    gain_spec_option,
+    hold_option,
+    pattern_white_option,
+    port_option,
+)
 
 
 @click.command(short_help="Look around with a simulated scope and unit.")
@@ -14,13 +22,20 @@ from .options import browser_option, config_option, gain_spec_option, hold_optio
 @pattern_white_option
 @gain_spec_option
 @hold_option
+@book_option
 @config_option
 def demo(
-    port: int | None, browser: bool, pattern_white: str | None, gain_spec: str | None, hold: bool, config: Path | None
+    port: int | None,
+    browser: bool,
+    pattern_white: str | None,
+    gain_spec: str | None,
+    hold: bool,
+    book: str | None,
+    config: Path | None,
 ) -> int:
     """Measure a simulated unit with a simulated scope, trimmers on the page, until Ctrl-C.
 
-    The address is printed, one line on stdout.
+    The address is printed, one line on stdout. Marks go to a book that is gone at the end, unless --book names one.
     """
     with ended_at_once():
         from .. import compose
@@ -28,4 +43,4 @@ def demo(
         from .given_settings import with_measure
 
         settings = with_measure(load_settings(config), pattern_white=pattern_white, gain_spec=gain_spec, hold=hold)
-        return compose.demo(settings, port=port, browser=browser)
+        return compose.demo(settings, book=book, port=port, browser=browser)

@@ -58,6 +58,13 @@ def json_option(command: F) -> F:
     return click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")(command)
 
 
+def book_option(command: F) -> F:
+    """--book PATH|URL."""
+    return click.option(
+        "--book", metavar="PATH|URL", help="The bench book; left out, the one in the settings, or the user's own."
+    )(command)
+
+
 def port_option(command: F) -> F:
     """--port N."""
     return click.option(

@@ -7,6 +7,7 @@ import click
 
 from .ending import ended_at_once
 from .options import (
+    book_option,
     browser_option,
     config_option,
     gain_spec_option,
@@ -28,6 +29,7 @@ from .options import (
 @pattern_white_option
 @gain_spec_option
 @hold_option
+@book_option
 @config_option
 def serve(
     scope: str | None,
@@ -40,6 +42,7 @@ def serve(
     pattern_white: str | None,
     gain_spec: str | None,
     hold: bool,
+    book: str | None,
     config: Path | None,
 ) -> int:
     """Measure live from a scope and show it on a page, until Ctrl-C. The address is printed, one line on stdout.
@@ -54,5 +57,5 @@ def serve(
         settings = settings_with_roles(config, roles)
         settings = with_measure(settings, pattern_white=pattern_white, gain_spec=gain_spec, hold=hold)
         return compose.serve(
-            settings, scope=scope, family=family, hands_off=hands_off, host=host, port=port, browser=browser
+            settings, scope=scope, family=family, hands_off=hands_off, book=book, host=host, port=port, browser=browser
         )

@@ -18,6 +18,7 @@ NAMED_TABLES: Mapping[str, tuple[str, type[BaseModel]]] = {
 }
 """Tables whose second part is the user's own name, and what stands for it where nobody gave one."""
 NOT_GIVEN = "not given"
+PASSWORD = re.compile(r"(://[^:/@]*:)[^@]*@")
 BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -75,7 +76,21 @@ def _rows_of_table(
         default = _default(info, table)
         origin = NOT_GIVEN if table is None else _origin((*path, key), settings)
         value = (None if info.default_factory else default) if table is None else getattr(table, key)
-        yield Row(path, key, value, default, _told(info, UNIT), _range(info), origin, info.description or "")
+        yield Row(
+            path,
+            key,
+            _without_password(value),
+            default,
+            _told(info, UNIT),
+            _range(info),
+            origin,
+            info.description or "",
+        )
+
+
+def _without_password(value: Any) -> Any:
+    """An address as it may be shown."""
+    return PASSWORD.sub(r"\1***@", value) if isinstance(value, str) else value
 
 
 def _default(info: FieldInfo, table: BaseModel | None) -> Any:

@@ -117,6 +117,8 @@ def _contradictions(tables: SettingsTables, own_targets: frozenset[str]) -> Iter
         value = getattr(tables.measure, key)
         if value is not None:
             yield from _refused(("measure", key), parse, value)
+    if tables.book.log_batch_s < tables.book.log_period_s:
+        yield ("book", "log_batch_s"), f"must not lie under log_period_s ({tables.book.log_period_s:g})"
     for name, table in tables.targets.items():
         yield from _edges_out_of_order(name, table)
     known = _targets(tables)

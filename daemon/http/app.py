@@ -7,6 +7,8 @@ from collections.abc import AsyncIterator
 from fastapi import FastAPI
 
 from .api import api_routes, health_routes
+from .book_api import book_routes
+from .book_marks_api import mark_routes
 from .comparing_api import comparing_routes
 from .demo_api import demo_routes
 from .guard import Guard
@@ -42,6 +44,9 @@ def create_app(services: Services) -> FastAPI:
     app.include_router(api_routes(services), tags=["peakwhite"])
     app.include_router(comparing_routes(services), tags=["peakwhite"])
     app.include_router(health_routes(services), tags=["health"])
+    if services.book is not None:
+        app.include_router(book_routes(services, services.book), tags=["book"])
+        app.include_router(mark_routes(services, services.book), tags=["book"])
     if services.trimmers is not None:
         app.include_router(demo_routes(services, services.trimmers), tags=["demo"])
     app.include_router(page_routes(services.page))

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from ..book import Marking
 from ..config import SetupInForce
 from ..live import ControlLease, Hub
 from ..measure.hookup import Hookup
@@ -46,6 +47,7 @@ class Services:
         check_hookup: raises UsageError where the open scope lacks a channel of it.
         trimmers: the demo's, None where the scope is real.
         now_s: monotonic clock.
+        book: the bench book; None where there is none to write to.
         send_deadline_s: how long one frame of the live socket may take before its reader is given up.
     """
 
@@ -60,4 +62,5 @@ class Services:
     check_hookup: Callable[[Hookup], None]
     trimmers: Trimmers | None
     now_s: Callable[[], float]
+    book: Marking | None = None
     send_deadline_s: float = SEND_DEADLINE_S

@@ -40,6 +40,11 @@ def reading_frame(reading_json: str) -> str:
     return f'{{"type":"reading","reading":{reading_json}}}'
 
 
+def mark_frame(mark_id: int) -> str:
+    """A mark that is durable."""
+    return _text({"type": "mark", "id": mark_id})
+
+
 def reading_json(reading: Reading) -> str:
     """The reading as JSON, as REST and the live socket give it."""
     return encode_reading(reading)

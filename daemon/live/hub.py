@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from ..measure.reading import Reading
-from .frames import reading_frame, reading_json, status_frame
+from .frames import mark_frame, reading_frame, reading_json, status_frame
 from .lease import ControlLease
 from .status import Problem, ScopeStatus
 
@@ -30,7 +30,7 @@ class Latest:
     at_s: float
 
 
-_ORDER = ("status", "reading", "lines")
+_ORDER = ("status", "mark", "reading", "lines")
 
 
 @dataclass(eq=False)
@@ -54,7 +54,7 @@ class Viewer:
             self.slots.pop(kind, None)
 
     async def take(self) -> Payload:
-        """The next payload to send: status before readings before lines. Waits for one."""
+        """The next payload to send: status before marks before readings before lines. Waits for one."""
         while not self.slots:
             self.filled.clear()
             await self.filled.wait()
@@ -76,7 +76,7 @@ class Hub:
         self._viewers: set[Viewer] = set()
         self._scope = ScopeStatus("absent", 0, "not started yet")
         self._problems: tuple[Problem, ...] = ()
-        self._beside: tuple[Problem, ...] = ()
+        self._beside: dict[str, tuple[Problem, ...]] = {}
         self._latest: Latest | None = None
         self._widths: frozenset[int] = frozenset()
         self._lock = threading.Lock()
@@ -99,9 +99,9 @@ class Hub:
         self._scope, self._problems = scope, tuple(problems)
         self._on_loop(self.tell_status)
 
-    def announce_beside(self, problems: Sequence[Problem]) -> None:
-        """Say what is wrong beside the scope, nothing once all is well again."""
-        self._beside = tuple(problems)
+    def announce_beside(self, part: str, problems: Sequence[Problem]) -> None:
+        """Say what is wrong with a part beside the scope, nothing once all is well again."""
+        self._beside = self._beside | {part: tuple(problems)}
         self._on_loop(self.tell_status)
 
     @property
@@ -171,6 +171,12 @@ class Hub:
             viewer.forget("reading", "lines")
         self.tell_status()
 
+    def tell_mark(self, mark_id: int) -> None:
+        """A mark is in the book: say so to all viewers."""
+        payload = mark_frame(mark_id)
+        for viewer in self._viewers:
+            viewer.put("mark", payload)
+
     def tell_status(self) -> None:
         """Put the present status into every viewer's slot, encoded at most twice: for the holder and for the others."""
         texts: dict[bool, str] = {}
@@ -183,7 +189,7 @@ class Hub:
     def _status_text(self, mine: bool) -> str:
         return status_frame(
             scope=self._scope,
-            problems=(*self._problems, *self._beside),
+            problems=(*self._problems, *(problem for part in self._beside.values() for problem in part)),
             holder=self._lease.holder,
             mine=mine,
             viewers=len(self._viewers),

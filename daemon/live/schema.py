@@ -86,6 +86,13 @@ class ReadingFrame(TypedDict):
     reading: ReadingObject
 
 
+class MarkFrame(TypedDict):
+    """A mark is in the book, and durable; `GET book/marks/{id}` has it. Newest only, as every kind."""
+
+    type: Literal["mark"]
+    id: Annotated[int, Field(ge=1)]
+
+
 class LinesChannel(TypedDict):
     """One channel of a lines frame: millivolts against scope zero are count × mv_per_count."""
 
@@ -124,6 +131,7 @@ FRAMES: dict[str, Any] = {
     "hello": HelloFrame,
     "status": StatusFrame,
     "reading": ReadingFrame,
+    "mark": MarkFrame,
     "lines": LinesHeader,
 }
 """What the server sends, by `type`; of `lines` the header of the binary frame."""

@@ -57,7 +57,7 @@ def run() -> dict[str, object]:
 @contextmanager
 def started(*arguments: str, state: str | None = None) -> Iterator[tuple[int, str]]:
     """A module run in a process of its own: process id and its first line."""
-    environment = os.environ | ({} if state is None else {"XDG_STATE_HOME": state})
+    environment = os.environ | ({} if state is None else {"XDG_STATE_HOME": state, "XDG_DATA_HOME": state})
     with subprocess.Popen(
         (sys.executable, "-m", *arguments),
         stdin=subprocess.PIPE,

@@ -68,7 +68,7 @@ def start_child(name: str, module: str, *arguments: str, folder: Path) -> Child:
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=file,
-        env=environment | {"XDG_CONFIG_HOME": str(folder), "XDG_STATE_HOME": str(folder)},
+        env=environment | {name: str(folder) for name in ("XDG_CONFIG_HOME", "XDG_STATE_HOME", "XDG_DATA_HOME")},
     )
     return Child(process, path, file)
 

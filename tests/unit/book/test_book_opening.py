@@ -175,7 +175,7 @@ def test_a_server_that_is_not_there_is_a_problem_and_the_daemon_starts() -> None
 def test_a_folder_that_cannot_be_written_to_is_said(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(BookUnreachable, match="cannot be locked"):
-        BookWriter(BookPlace(tmp_path / "file" / "book.sqlite"), "now")
+        BookWriter(BookPlace(tmp_path / "file" / "book.sqlite"), "now").open()
 
 
 def test_a_database_of_something_else_is_refused_and_left_as_it_is(book_file: Path) -> None:
