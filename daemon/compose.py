@@ -358,7 +358,8 @@ def _has_display(environment: "os._Environ[str]") -> bool:
 
 def _log_to_stderr() -> None:
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    logging.getLogger("uvicorn").setLevel(logging.WARNING)
+    for library in ("uvicorn", "alembic"):
+        logging.getLogger(library).setLevel(logging.WARNING)
 
 
 def _any_hookup(hookup: Hookup) -> None:

@@ -105,6 +105,12 @@ def damage_of(path: Path) -> BookDamaged | None:
     return None
 
 
+def place_in_use(base: BookPlace) -> BookPlace:
+    """Where a writer of that book writes: the newest of those beside it, where it is damaged."""
+    there = [] if base.path is None else books_beside(base.path)
+    return BookPlace(there[-1]) if there else base
+
+
 def books_beside(base: Path) -> list[Path]:
     """The book and those that were begun beside it, as far as they are there, the newest last."""
     pattern = re.compile(re.escape(base.stem) + r"-([2-9]|[1-9]\d+)" + re.escape(base.suffix))

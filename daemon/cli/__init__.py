@@ -11,6 +11,8 @@ from collections.abc import Sequence
 import click
 
 from ...drivers.errors import PeakwhiteError, UsageError, outcome_of
+from .book import book
+from .book_places import job, mark, stage, undo, unit
 from .calibrate import calibrate
 from .calibrate_tie import tie
 from .capture import capture
@@ -53,9 +55,11 @@ def commands(context: click.Context) -> None:
         )
 
 
-for command in (demo, serve, scopes, record_scope, capture, measure, match, terminator_test, calibrate, settings):
+for command in (demo, serve, scopes, record_scope, capture, measure, match, terminator_test, calibrate, book, settings):
     commands.add_command(command)
 calibrate.add_command(tie)
+for command in (job, unit, stage, mark, undo):
+    book.add_command(command)
 
 
 def main() -> None:

@@ -31,11 +31,11 @@ def may_be_left(measured: Measured) -> bool:
 def reading_as_text(measured: Measured, pattern_white_pct: float = 100.0) -> str:
     """The reading in some lines, without the last line's end."""
     rows = [HEADINGS, *(_row(channel) for channel in measured.channels)]
-    lines = [*_aligned(rows), ""]
+    lines = [*aligned(rows), ""]
     if pattern_white_pct != 100.0:
         lines += [_scaled_words(pattern_white_pct), ""]
     if more := [(channel.channel, words) for channel in measured.channels if (words := _other_levels(channel))]:
-        lines += [*_aligned(more), ""]
+        lines += [*aligned(more), ""]
     lines.append(f"sync   {_sync_words(measured.sync)}")
     if measured.match is not None:
         lines.append(f"match  {match_words(measured.match)}")
@@ -143,7 +143,8 @@ def _level_words(channel: ChannelReading) -> str:
     return f"{bound}{channel.peak_white_mv:.1f}{spread} mV"
 
 
-def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+def aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Rows as lines, their cells under each other."""
     widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
     return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
 
