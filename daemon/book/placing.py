@@ -32,9 +32,9 @@ def named_stage(
 
     A unit that is named has the stage "as found" where none is. None where nothing is named nor present.
     """
-    if job is None and unit is None and stage is None:
-        return present
     there = _above(connection, present)
+    if job is None and unit is None and stage is None:
+        return None if there[1] is None else present
     job_id = there[0] if job is None else _job(connection, job, utc_ns)
     if job_id is None:
         job_id = _job(connection, LOOSE_JOB, utc_ns)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import click
 
-from ...drivers.errors import PeakwhiteError, UsageError
+from ...drivers.errors import BookUnreachable, PeakwhiteError, UsageError
 from .options import book_option, config_option, json_option
 from .output import say
 
@@ -46,11 +46,14 @@ def settings_and_place(given: str | None, config: Path | None) -> "tuple[Setting
 
 @contextmanager
 def reader_of(place: "BookPlace") -> "Iterator[BookReader]":
-    """Reads the book that is written now: one beside it where it is damaged."""
+    """Reads the book that is written now: one beside it where it is damaged. Raises BookUnreachable where there is none."""
     from ..book import BookReader
     from ..book.opening import place_in_use
 
-    with BookReader(place_in_use(place)) as reader:
+    used = place_in_use(place)
+    if used.path is not None and not used.path.exists():
+        raise BookUnreachable("there is no book yet", where=str(used), do="keep something first, or say which: --book")
+    with BookReader(used) as reader:
         yield reader
 
 

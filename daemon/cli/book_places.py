@@ -142,7 +142,7 @@ def mark(
             hand.change_mark(number, note, stage_id)
     with reader_of(place) as reader:
         line = reader.line(number)
-    say(json.dumps(mark_object(line)) if as_json else kept_as_text(line))
+    say(json.dumps(mark_object(line)) if as_json else kept_as_text(line, "kept" if mark is None else "changed"))
 
 
 @click.command(short_help="Take a mark back, or put it back.")

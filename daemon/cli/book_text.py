@@ -41,9 +41,10 @@ def marks_as_text(lines: Sequence[MarkLine]) -> str:
     return "\n".join([*aligned(rows), *([NOT_SET_MEANS] if doubtful else [])])
 
 
-def kept_as_text(line: MarkLine) -> str:
+def kept_as_text(line: MarkLine, done: str = "kept") -> str:
     """That a mark is in the book, and where."""
-    return f"mark {line.id} kept: {place_words(line.job, line.unit, line.stage)}"
+    note = f"; {line.note}" if line.note else ""
+    return f"mark {line.id} {done}: {place_words(line.job, line.unit, line.stage)}{note}"
 
 
 def place_words(job: Job, unit: Unit, stage: Stage) -> str:
@@ -86,7 +87,7 @@ def shown_as_text(shown: MarkShown) -> str:
     told = [
         ("mark", str(line.id) + (f", taken back {_utc(line.removed_utc_ns)} UTC" if line.removed_utc_ns else "")),
         ("unit", place_words(line.job, line.unit, line.stage)),
-        ("taken", f"{_when(line)} UTC on {line.bench}, run {line.run}, {line.identity}"),
+        ("taken", f"{_utc(line.moment.utc_ns)} UTC{_doubt(line)} on {line.bench}, run {line.run}, {line.identity}"),
         ("warmth", ", ".join(_warmth_words(line)) or "not known"),
         ("note", line.note),
         ("who", line.who),
@@ -94,6 +95,8 @@ def shown_as_text(shown: MarkShown) -> str:
         *(("damaged", one) for one in shown.damaged),
     ]
     lines = aligned([(name, words) for name, words in told if words])
+    if line.moment.clock_synced is False:
+        lines.append(NOT_SET_MEANS)
     if shown.reading is not None:
         white_pct = 100.0 if shown.conditions is None else shown.conditions.pattern_white_pct
         lines += ["", reading_as_text(measured_of(shown.reading), white_pct)]
@@ -181,7 +184,11 @@ def _warmth_words(line: MarkLine) -> Iterable[str]:
 
 
 def _when(line: MarkLine) -> str:
-    return _utc(line.moment.utc_ns) + (f" {NOT_SET}" if line.moment.clock_synced is False else "")
+    return f"{_utc(line.moment.utc_ns)}{_doubt(line)}"
+
+
+def _doubt(line: MarkLine) -> str:
+    return f" {NOT_SET}" if line.moment.clock_synced is False else ""
 
 
 def _utc(utc_ns: int | None) -> str:

@@ -4,11 +4,20 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from time import perf_counter
+from typing import Any
 
 import click
 
 from ...drivers.errors import UsageError
-from .options import config_option, gain_spec_option, hold_option, json_option, pattern_white_option, role_option
+from .measure_keep import Keeping, keep_reading, keeping_options
+from .options import (
+    config_option,
+    gain_spec_option,
+    hold_option,
+    json_option,
+    pattern_white_option,
+    role_option,
+)
 from .output import say, warn
 
 NOT_TO_BE_LEFT = 1
@@ -27,6 +36,7 @@ NOT_TO_BE_LEFT = 1
 )
 @click.option("--explain", is_flag=True, help="Print the uncertainty budget of every level too.")
 @click.option("--judge", is_flag=True, help="End with status 1 unless every level may be left.")
+@keeping_options
 @json_option
 @config_option
 def measure(
@@ -42,6 +52,7 @@ def measure(
     judge: bool,
     as_json: bool,
     config: Path | None,
+    **kept: Any,
 ) -> int:
     """Measure the levels in FILE, a CSV or .npz capture.
 
@@ -53,8 +64,10 @@ def measure(
         raise UsageError("the budget is text and --json allows none", where="--explain", do="leave out one of the two")
     from .measure_conditions import Given, capture_and_conditions
 
+    keeping = Keeping(**kept)
+    keeping.check()
     given = Given(roles, probes, pattern_white, targets, gain_spec, config, hold)
-    capture, conditions, note = capture_and_conditions(file, given)
+    capture, conditions, assumed = capture_and_conditions(file, given)
     if reference is not None:
         from .reference_file import reference_for
 
@@ -68,13 +81,20 @@ def measure(
     began_s = perf_counter()
     measured = measure_capture(capture, conditions)
     took_ms = (perf_counter() - began_s) * 1e3
-    if note:
-        warn(f"{file}: {note}")
+    tag = ScopeTag(capture.identity, None)
+    reading = Reading("file", 1, 1, capture.captured_at_ns, LatencyMs(None, took_ms), tag, measured)
+    line = keep_reading(keeping, config, reading, capture, conditions) if keeping.keep else None
+    if assumed:
+        warn(f"{file}: {assumed}")
     if as_json:
-        tag = ScopeTag(capture.identity, None)
-        say(encode_reading(Reading("file", 1, 1, capture.captured_at_ns, LatencyMs(None, took_ms), tag, measured)))
+        say(encode_reading(reading))
     else:
         say(reading_as_text(measured, conditions.pattern_white_pct))
     if explain:
         say("\n" + explained(capture, conditions))
+    if line is not None:
+        from .book_text import kept_as_text
+
+        told = kept_as_text(line)
+        warn(told) if as_json else say(f"\n{told}")
     return NOT_TO_BE_LEFT if judge and not may_be_left(measured) else 0
