@@ -151,9 +151,9 @@ def _run(
     setup = _setup_of(settings, stored)
     with contextlib.ExitStack() as stack:
         listening = stack.enter_context(listen(host, port))
+        parts = Parts(setup, stored, origin, simulated, listening, place, settings.tables.book)
         if simulated is None:
             print(cautions_for_terminal(), file=sys.stderr, flush=True)
-        parts = Parts(setup, stored, origin, simulated, listening, place, settings.tables.book)
         server = Server(parts.app, lambda: _address_up(parts.url, browser))
         stack.enter_context(ending(server))
         stack.callback(parts.end_keeping)

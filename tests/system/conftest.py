@@ -169,9 +169,9 @@ class Children:
         address = json.loads(read_first_line(child))
         return SimulatedScope(child, address["scpi"], int(address["scpi"].split("::")[2]), address["control"])
 
-    def daemon(self, *arguments: str) -> Daemon:
+    def daemon(self, *arguments: str, module: str = "peakwhite.daemon") -> Daemon:
         """Start `peakwhite arguments` on a free port and wait for its address."""
-        child = self.start("daemon", "peakwhite.daemon", *arguments, "--port", "0", "--no-browser")
+        child = self.start("daemon", module, *arguments, "--port", "0", "--no-browser")
         return Daemon(child, read_first_line(child))
 
     def end_all(self) -> None:

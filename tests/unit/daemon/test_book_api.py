@@ -98,6 +98,19 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     assert made.keeper.stop()
 
 
+@pytest.fixture(scope="module")
+def lasting_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    """One with a unit and a mark, for all tests that refuse something."""
+    made = Bench(tmp_path_factory.mktemp("bench"))
+    with made.client:
+        made.unit()
+        made.show()
+        made.ask("POST", "/marks", {})
+        yield made
+    made.marking.close()
+    assert made.keeper.stop()
+
+
 def problem(body: Any, code: str) -> str:
     assert body["code"] == code and body["do"]
     return str(body["detail"])
@@ -299,14 +312,16 @@ def _pattern(path: str) -> str:
 
 
 @pytest.mark.parametrize(("method", "path", "body"), WRITES)
-def test_while_somebody_holds_control_others_write_nothing(bench: Bench, method: str, path: str, body: object) -> None:
-    bench.unit()
-    bench.show()
-    bench.ask("POST", "/marks", {})
+def test_while_somebody_holds_control_others_write_nothing(
+    lasting_bench: Bench, method: str, path: str, body: object
+) -> None:
+    bench = lasting_bench
     token = bench.client.post("/api/v1/control", json={"name": "phone"}).json()["token"]
     assert "phone holds control" in problem(bench.ask(method, path, body, 409), "control-held")
-    answer = bench.client.request(method, f"{BOOK}{path}", json=body, headers={"Peakwhite-Control": token})
+    mine = {"Peakwhite-Control": token}
+    answer = bench.client.request(method, f"{BOOK}{path}", json=body, headers=mine)
     assert answer.status_code == 200, answer.text
+    bench.client.delete("/api/v1/control", headers=mine)
 
 
 @pytest.mark.parametrize(
@@ -329,11 +344,11 @@ def test_while_somebody_holds_control_others_write_nothing(bench: Bench, method:
     ],
 )
 def test_what_cannot_be_meant_is_refused_and_changes_nothing(
-    bench: Bench, method: str, path: str, body: object
+    lasting_bench: Bench, method: str, path: str, body: object
 ) -> None:
-    bench.unit()
-    problem(bench.ask(method, path, body, 422), "usage")
-    assert len(bench.ask("GET", "/jobs")["jobs"]) == 1
+    before = [lasting_bench.ask("GET", asked) for asked in ("/jobs", "/jobs/1/units", "/marks", "")]
+    problem(lasting_bench.ask(method, path, body, 422), "usage")
+    assert [lasting_bench.ask("GET", asked) for asked in ("/jobs", "/jobs/1/units", "/marks", "")] == before
 
 
 @pytest.mark.parametrize(
@@ -349,8 +364,8 @@ def test_what_cannot_be_meant_is_refused_and_changes_nothing(
         ("DELETE", "/marks/9", None),
     ],
 )
-def test_what_is_not_in_the_book_is_said(bench: Bench, method: str, path: str, body: object) -> None:
-    problem(bench.ask(method, path, body, 404), "not-in-book")
+def test_what_is_not_in_the_book_is_said(lasting_bench: Bench, method: str, path: str, body: object) -> None:
+    problem(lasting_bench.ask(method, path.replace("9", "99"), body, 404), "not-in-book")
 
 
 def test_a_full_book_refuses_a_mark_whole_and_the_status_says_why_until_there_is_room(
