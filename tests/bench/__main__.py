@@ -8,8 +8,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 
-BENCHMARKS = ("book", "fuzz", "kills", "live", "measure", "reconnects", "transfer", "truth")
-LONG = ("book", "fuzz", "kills", "reconnects", "truth")
+BENCHMARKS = ("book", "fuzz", "kills", "live", "marks", "measure", "reconnects", "transfer", "truth")
+LONG = ("book", "fuzz", "kills", "marks", "reconnects", "truth")
 """Run when named only: minutes."""
 
 
