@@ -41,6 +41,7 @@ class Marking:
         present: the stage on the bench.
         setup: the set-up in force.
         warmth: how long unit and scope have been on now.
+        may_keep: raises a PeakwhiteError where a mark in the stage on the bench would be under a wrong unit.
         monotonic_ns, wall_ns: clocks.
     """
 
@@ -51,6 +52,7 @@ class Marking:
         setup: SetupInForce,
         *,
         warmth: Callable[[], Warmth] = Warmth,
+        may_keep: Callable[[], None] = lambda: None,
         monotonic_ns: Callable[[], int] = time.monotonic_ns,
         wall_ns: Callable[[], int] = time.time_ns,
     ) -> None:
@@ -58,6 +60,7 @@ class Marking:
         self.present = present
         self._setup = setup
         self._warmth = warmth
+        self._may_keep = may_keep
         self._monotonic_ns = monotonic_ns
         self._wall_ns = wall_ns
         self._newest: Taken | None = None
@@ -88,9 +91,11 @@ class Marking:
         """Keep the present reading, in the stage on the bench where none is given; gives its number once it is durable.
 
         Without a stage, or where the one on the bench is not in the book, it is a loose mark of today.
-        Raises NoReading, UsageError, BookError.
+        Raises NoReading, UsageError, BookError, and what `may_keep` raises.
         """
         taken = self.taken
+        if stage_id is None:
+            self._may_keep()
         given = stage_id if stage_id is not None else self.present.stage_id
         try:
             return await self._kept(taken, given, note, who)

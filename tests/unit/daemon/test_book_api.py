@@ -26,6 +26,7 @@ from peakwhite.daemon.live import ControlLease, Hub, ScopeStatus
 from peakwhite.daemon.live.schema import live_schema
 from peakwhite.daemon.measure.reading import Reading
 from peakwhite.drivers.capture import Capture
+from peakwhite.drivers.errors import UsageError
 from told import SOON_S
 
 HOST = "127.0.0.1:8714"
@@ -196,6 +197,20 @@ def test_there_is_no_mark_without_a_reading_under_the_set_up_in_force(bench: Ben
     bench.setup.swap(CONDITIONS)
     problem(bench.ask("POST", "/marks", {}, 503), "no-reading")
     assert bench.ask("GET", "/marks")["marks"] == []
+
+
+def test_nothing_goes_to_a_stage_of_which_it_is_not_known_that_it_is_on_the_bench(bench: Bench) -> None:
+    stage = bench.unit()["stage"]["id"]
+    bench.show()
+
+    def doubt() -> None:
+        raise UsageError("it may be another unit", where="bench", do="say which")
+
+    bench.marking = Marking(bench.keeper, bench.marking.present, bench.setup, may_keep=doubt)
+    bench.marking.on_reading(*bench.show())
+    with pytest.raises(UsageError, match="another unit"):
+        asyncio.run(bench.marking.keep())
+    assert asyncio.run(bench.marking.keep(stage_id=stage)) == 1, "the user says which"
 
 
 def test_the_stage_on_the_bench_stays_there_when_the_daemon_is_started_again(bench: Bench) -> None:
