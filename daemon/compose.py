@@ -51,6 +51,8 @@ SCAN_DEADLINE_S = 15.0
 UNREAD_MS = 20_000
 """Connections inherit it: what a client has not taken for so long ends its connection, which closing alone would not."""
 
+NOT_KEPT = "peakwhite: what the demo keeps is gone when it ends; give --book FILE to keep it"
+
 log = logging.getLogger(__name__)
 
 ABSENT = ScopeStatus(
@@ -89,7 +91,7 @@ def serve(
     table = settings.tables.scope
     given = {"resource": scope, "family": family, "hands_off": hands_off or None}
     origin = _origin(table.model_copy(update={key: value for key, value in given.items() if value is not None}))
-    return _run(settings, origin, None, book_place(settings, book), host, port, browser)
+    return _run(settings, origin, None, book_place(settings, book), cautions_for_terminal(), host, port, browser)
 
 
 def check(settings: Settings) -> None:
@@ -114,12 +116,8 @@ def demo(
     simulated = SimulatedScope()
     origin = Origin(lambda: open_scope(simulated.resource), "the simulated scope")
     with contextlib.ExitStack() as stack:
-        if book is None:
-            place = stack.enter_context(temporary_book())
-            print("peakwhite: what the demo keeps is gone when it ends; give --book FILE to keep it", file=sys.stderr)
-        else:
-            place = book_place(settings, book)
-        return _run(settings, origin, simulated, place, host, port, browser)
+        place = stack.enter_context(temporary_book()) if book is None else book_place(settings, book)
+        return _run(settings, origin, simulated, place, NOT_KEPT if book is None else "", host, port, browser)
 
 
 def _origin(table: ScopeTable) -> Origin | None:
@@ -139,10 +137,12 @@ def _run(
     origin: Origin | None,
     simulated: SimulatedScope | None,
     place: BookPlace,
+    notice: str,
     host: str | None,
     port: int | None,
     browser: bool,
 ) -> int:
+    """Run until the server ends. `notice` is for the terminal, once nothing stands in the way of starting."""
     _log_to_stderr()
     http = settings.tables.http
     host, port = host or http.host, http.port if port is None else port
@@ -152,8 +152,8 @@ def _run(
     with contextlib.ExitStack() as stack:
         listening = stack.enter_context(listen(host, port))
         parts = Parts(setup, stored, origin, simulated, listening, place, settings.tables.book)
-        if simulated is None:
-            print(cautions_for_terminal(), file=sys.stderr, flush=True)
+        if notice:
+            print(notice, file=sys.stderr, flush=True)
         server = Server(parts.app, lambda: _address_up(parts.url, browser))
         stack.enter_context(ending(server))
         stack.callback(parts.end_keeping)
