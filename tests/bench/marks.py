@@ -19,12 +19,14 @@ from urllib.request import Request, urlopen
 from tests.bench.live import started
 from websockets.sync.client import connect
 
+from peakwhite.daemon.book import BookPlace, BookReader
+
 SAMPLES, RATE_HZ = 250_000, 20.0
 SETTLE_S, QUIET_S, EVERY_S, MARKS = 3.0, 10.0, 0.5, 20
 KEEP_GOAL_MS = 150.0
 USERS = (
     "*RST;:HEAD OFF;:SEL:CH1 ON;CH2 ON;CH3 ON;CH4 ON;:CH1:SCA 0.2;POS -2;:CH2:SCA 0.2;POS -2;:CH3:SCA 0.2;POS -2"
-    f";:CH4:SCA 0.1;POS 2;:HOR:RECO {SAMPLES};SCA 1E-4;:TRIG:A:EDGE:SOU CH4;SLO FALL;:TRIG:A:LEV:CH4 -0.15;:TRIG:A:MOD NORM"
+    f";:CH4:SCA 0.1;POS 2;:HOR:RECO {SAMPLES};SCA 5E-5;:TRIG:A:EDGE:SOU CH4;SLO FALL;:TRIG:A:LEV:CH4 -0.15;:TRIG:A:MOD NORM"
     ";:ACQ:STOPA RUNST;STATE RUN"
 )
 
@@ -60,10 +62,13 @@ def rows(url: str, book: Path) -> list[dict[str, object]]:
         keeping.start()
         busy = intervals_ms(viewer, time.monotonic() + EVERY_S * MARKS + 1.0)
         keeping.join()
+    with BookReader(BookPlace(book)) as reader:
+        newest = reader.capture(reader.marks()[0].id)
+    assert newest is not None
     usual, frame_ms = statistics.median(quiet), 1e3 / RATE_HZ
     size_mb = sum(file.stat().st_size for file in book.parent.glob("book.sqlite*")) / 1e6
     return [
-        row("time between two readings of 4 x 250 k, median", usual),
+        row(f"time between two readings of {len(newest.channels)} x {newest.samples}, median", usual),
         row("a reading late while nothing is kept, at most", max(quiet) - usual, frame_ms),
         row("a reading late while marks are kept, at most", max(busy) - usual, frame_ms),
         row("a mark acknowledged over REST, median", statistics.median(took_ms), KEEP_GOAL_MS),
