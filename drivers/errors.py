@@ -5,7 +5,8 @@
     │   ├── MalformedResource      not a VISA resource string, or of a kind we do not speak
     │   ├── SettingsError          a settings file with a wrong key or value
     │   ├── ControlHeld            a write while somebody else holds control
-    │   └── NotInBook              a job, unit, stage or mark that the bench book does not have
+    │   ├── NotInBook              a job, unit, stage or mark that the bench book does not have
+    │   └── UnitInQuestion         a mark while the unit on the bench may be another than the one that is named
     ├── UnreadableInput            a capture file that cannot be a capture
     ├── PortTaken                  somebody else listens where we should
     ├── BookError                  trouble with the bench book
@@ -69,6 +70,10 @@ class ControlHeld(UsageError):
 
 class NotInBook(UsageError):
     """A job, unit, stage or mark that the bench book does not have."""
+
+
+class UnitInQuestion(UsageError):
+    """A mark while the unit on the bench may be another than the one that is named."""
 
 
 class UnreadableInput(PeakwhiteError):
@@ -162,6 +167,7 @@ OUTCOMES: dict[type[PeakwhiteError], Outcome] = {
     SettingsError: Outcome(2, 422, "settings"),
     ControlHeld: Outcome(2, 409, "control-held"),
     NotInBook: Outcome(2, 404, "not-in-book"),
+    UnitInQuestion: Outcome(2, 409, "unit-in-question"),
     UnreadableInput: Outcome(3, 422, "unreadable-input"),
     PortTaken: Outcome(3, 503, "port-taken"),
     BookError: Outcome(3, 503, "book"),
