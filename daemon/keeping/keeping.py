@@ -3,6 +3,7 @@
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import Protocol
@@ -281,16 +282,15 @@ class Keeping:
                 self._give_event(one)
 
     def _give_event(self, event: NewEvent) -> None:
-        watch = self._watch
-        try:
-            if self._being_written is not None and not self._being_written.done():
-                raise BookBusy("the event before is still being written", where="watch", do="wait")
-            self._being_written = self._book.keep_event(event)
-        except BookBusy:
+        watch, before, given = self._watch, self._being_written, None
+        if before is None or before.done():
+            with suppress(BookBusy):
+                given = self._being_written = self._book.keep_event(event)
+        if given is None:
             with self._lock:
                 watch.not_kept()
         else:
-            self._being_written.add_done_callback(partial(self._written, watch))
+            given.add_done_callback(partial(self._written, watch))
 
     def _written(self, watch: FaultWatch, done: "Future[int]") -> None:
         with self._lock:

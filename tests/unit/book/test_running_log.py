@@ -81,9 +81,9 @@ def test_another_stage_begins_another_batch() -> None:
 
 
 def test_a_day_of_logging_stays_under_25_mb(tmp_path: Path) -> None:
-    """Four channels for an hour: what the second half adds, times 48."""
+    """Eight channels for an hour: what the second half adds, times 48."""
     path = tmp_path / "book.sqlite"
-    roles = ("red", "green", "blue", "luma")
+    roles = ("red", "green", "blue", "luma", "composite", "chroma", "pb", "pr")
     channels = tuple(ChannelReading(f"CH{n}", role, peak_white_mv=700.0) for n, role in enumerate(roles))
     reading = replace(made_reading(), measured=replace(made_reading().measured, channels=channels))
     log, sizes = RunningLog(), []
