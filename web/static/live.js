@@ -17,6 +17,7 @@ export class LiveLink {
   constructor(url, onFrame, outside = {}) {
     this.url = url;
     this.onFrame = onFrame;
+    this.onBytes = () => {};
     this.openSocket = outside.openSocket ?? ((address) => new WebSocket(address));
     this.random = outside.random ?? Math.random;
     this.now = outside.now ?? (() => performance.now());
@@ -37,10 +38,18 @@ export class LiveLink {
     if (this.waiting) this.#open();
   }
 
+  /** Send one object as a text frame; false where no socket is open to take it. */
+  send(message) {
+    if (this.socket?.readyState !== 1) return false;
+    this.socket.send(JSON.stringify(message));
+    return true;
+  }
+
   #open() {
     this.waiting = false;
     this.heardAt = this.now();
     const socket = this.openSocket(this.url);
+    socket.binaryType = "arraybuffer";
     this.socket = socket;
     socket.onmessage = (event) => {
       if (socket === this.socket) this.#hear(event.data);
@@ -52,7 +61,10 @@ export class LiveLink {
 
   #hear(data) {
     this.heardAt = this.now();
-    if (typeof data !== "string") return;
+    if (typeof data !== "string") {
+      this.onBytes(data);
+      return;
+    }
     const frame = JSON.parse(data);
     if (frame.type === "hello") this.attempt = 0;
     this.onFrame(frame);

@@ -11,6 +11,7 @@ import { WHITE_ROLES } from "./roles.js";
 import { Session } from "./session.js";
 import { notesOf } from "./situation.js";
 import { Trimmers } from "./trimmers.js";
+import { Views } from "./views.js";
 import { matchLine, rateWords, spokenWords, syncLine, waitingWords } from "./words.js";
 
 const WORDS_EVERY_MS = 200;
@@ -21,6 +22,7 @@ const now = () => performance.now();
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 const session = new Session(now());
+const views = new Views(document);
 const notice = new Notice(document);
 const cautions = new Cautions(document);
 const trimmers = new Trimmers(document);
