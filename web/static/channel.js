@@ -1,10 +1,11 @@
 // One channel's panel: name, number, words, rule.
 
 import { Rule } from "./rule.js";
-import { besideWords, capital, isDead, levelDetail, meterText, standing, whole } from "./words.js";
+import { besideWords, capital, comparedWords, extremesWords, isDead, levelDetail, meterText, motionWords, standing, whole } from "./words.js";
 
 export class ChannelPanel {
-  constructor(role, onFocus) {
+  /** `key` is the digit that shows it large. */
+  constructor(role, key, { onFocus, onReset }) {
     this.role = role;
     this.element = document.getElementById("channel").content.firstElementChild.cloneNode(true);
     this.element.dataset.channel = role;
@@ -14,12 +15,21 @@ export class ChannelPanel {
     this.unitMore = part("unit-more");
     this.words = part("words");
     this.detail = part("detail");
+    this.motion = part("motion");
+    this.extremes = part("extremes");
     this.beside = part("beside");
-    this.swatch = part("swatch").firstElementChild;
+    this.flank = part("flank");
     this.meter = part("rule");
-    this.name.textContent = capital(role);
-    this.name.title = `Show ${role} large`;
-    this.name.addEventListener("click", () => onFocus(role));
+    part("name").textContent = capital(role);
+    part("key").textContent = key;
+    this.name.setAttribute("aria-label", capital(role));
+    this.name.title = `Show ${role} large: key ${key}`;
+    this.element.addEventListener("click", () => onFocus(role));
+    part("reset").setAttribute("aria-label", "Begin lowest, mean and highest anew");
+    part("reset").addEventListener("click", (event) => {
+      event.stopPropagation();
+      onReset();
+    });
     this.meter.setAttribute("aria-label", `${capital(role)} peak white in millivolts`);
     this.rule = new Rule(this.meter);
     this.channel = null;
@@ -31,15 +41,20 @@ export class ChannelPanel {
     this.name.setAttribute("aria-pressed", String(focused));
   }
 
-  /** This channel as it is to be shown, and its newest reading for the rule; `windowsOf` gives a target's published windows. */
-  take({ shown, raw }, windowsOf, nowMs) {
+  /**
+   * This channel as it is to be shown, its newest reading for the rule and its history (see motion.js); `windowsOf` gives a
+   * target's published windows.
+   */
+  take({ shown, raw }, history, windowsOf, nowMs) {
     const target = JSON.stringify([raw.target, raw.edges_mv, windowsOf(raw.target)]);
     if (target !== this.target) {
       this.target = target;
       this.rule.setTarget(raw.edges_mv, windowsOf(raw.target));
     }
     this.channel = shown;
-    this.rule.take(raw, shown.aim, nowMs);
+    this.history = history;
+    const { lowest, highest } = history.extremes;
+    this.rule.take(raw, shown, { lowest, highest }, nowMs);
   }
 
   /** Number and rule, every frame. */
@@ -51,7 +66,7 @@ export class ChannelPanel {
   }
 
   /** Words and states, a few times a second; `conditions` as standing() takes them, `waiting` is said while there is nothing. */
-  say(conditions, patternWhitePct, waiting) {
+  say(conditions, patternWhitePct, waiting, nowMs) {
     const { channel, element } = this;
     element.classList.toggle("stale", conditions.staleS !== null || Boolean(channel?.held));
     if (!channel) {
@@ -60,15 +75,22 @@ export class ChannelPanel {
     }
     put(this.words, standing(channel, conditions).words);
     put(this.detail, levelDetail(channel, conditions));
-    put(this.beside, besideWords(channel, patternWhitePct));
+    put(this.motion, this.#motionWords(channel, conditions, nowMs));
+    put(this.extremes, extremesWords(this.history.extremes, nowMs));
+    put(this.beside, [comparedWords(channel), besideWords(channel, patternWhitePct)].filter(Boolean).join(" · "));
     put(this.unitMore, channel.clipped ? " or more" : " above blanking");
     const zone = channel.number === null || isDead(channel) ? "" : (channel.zone ?? "");
     if (element.dataset.zone !== zone) {
       element.dataset.zone = zone;
-      this.swatch.setAttribute("fill", zone ? `url(#texture-${zone})` : "none");
+      this.flank.setAttribute("fill", zone ? `url(#texture-${zone})` : "none");
     }
     element.dataset.verdict = channel.verdict ?? "";
     this.#sayMeter(channel, conditions);
+  }
+
+  #motionWords(channel, { staleS }, nowMs) {
+    if (channel.number === null) return "";
+    return motionWords(this.history.motion, channel.age_s + (staleS ?? 0), nowMs);
   }
 
   #sayMeter(channel, conditions) {

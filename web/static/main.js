@@ -1,24 +1,33 @@
 // Wires the page together: frames come in, one animation loop draws the newest state.
 
+import { Awake, BY_HAND, awakeWords } from "./awake.js";
 import { Cautions } from "./cautions.js";
-import { ChannelPanel } from "./channel.js";
+import { KEY_HELP, actionOf } from "./keys.js";
 import { LiveLink, liveUrl } from "./live.js";
+import { Marks, hasBook } from "./marks.js";
+import { Histories, Lag } from "./motion.js";
 import { Notice } from "./notice.js";
 import { OneProbe } from "./oneprobe.js";
 import { Announcements, SteadyNumber } from "./pace.js";
 import { ask } from "./rest.js";
 import { WHITE_ROLES } from "./roles.js";
 import { Session } from "./session.js";
-import { notesOf } from "./situation.js";
+import { frozenNote, notesOf } from "./situation.js";
+import { Speaker } from "./speaker.js";
+import { Toast } from "./toast.js";
+import { soundOf } from "./tone.js";
+import { TrimView } from "./trim.js";
 import { Trimmers } from "./trimmers.js";
 import { Views } from "./views.js";
-import { matchLine, rateWords, spokenWords, syncLine, waitingWords } from "./words.js";
+import { distance, matchLine, paceWords, spokenWords, syncLine, waitingWords } from "./words.js";
 
 const WORDS_EVERY_MS = 200;
 const FOLLOW_EVERY_MS = 3000;
+const TONE_WORDS = { off: "Tone off", on: "Tone on", waiting: "Tone: tap" };
 
 const find = (name) => document.querySelector(`[data-${name}]`);
 const now = () => performance.now();
+const epochMs = (atMs) => atMs + Date.now() - now();
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 const session = new Session(now());
@@ -28,45 +37,40 @@ const cautions = new Cautions(document);
 const trimmers = new Trimmers(document);
 const oneProbe = new OneProbe(document);
 const announcements = new Announcements();
-const panels = new Map();
+const toast = new Toast(document);
+const marks = new Marks((what) => toast.show(what));
+const histories = new Histories();
+const lag = new Lag();
 const windows = new Map();
 const rate = new SteadyNumber();
+const lagShown = new SteadyNumber(1.6, 0.9);
+const trim = new TrimView(find("channels"), {
+  windowsOf: (target) => windows.get(target) ?? [],
+  onReset: () => histories.reset(now()),
+});
+const speaker = new Speaker(soundNow, sayTone);
+const awake = new Awake(sayAwake);
 let patternWhitePct = 100;
 let askedSetup = null;
-let focused = null;
-let drawn = null;
 let wordsAt = -Infinity;
-
-function lay(roles) {
-  if (roles.length === panels.size && roles.every((role) => panels.has(role))) return;
-  panels.clear();
-  for (const role of roles) panels.set(role, new ChannelPanel(role, focus));
-  find("channels").replaceChildren(...[...panels.values()].map((panel) => panel.element));
-  focus(roles.includes(focused) ? focused : roles[0]);
-}
-
-function focus(role) {
-  focused = role;
-  for (const panel of panels.values()) panel.setFocused(panel.role === role);
-}
-
-const windowsOf = (target) => windows.get(target) ?? [];
 
 function onFrame(frame) {
   const what = session.receive(frame, now());
   if (what === "hello") greet();
   if (what === "other-version") location.reload();
+  if (what === "reading") histories.take(frame.reading, now());
 }
 
-function greet() {
-  for (const panel of panels.values()) panel.rule.clear();
-  drawn = null;
+async function greet() {
+  trim.clear();
+  lag.clear();
   find("demo-mark").hidden = !session.hello.demo;
   if (session.hello.demo) trimmers.show();
   else trimmers.hide();
   cautions.openUnlessRead();
   fetchWindows();
   fetchHookup();
+  button("mark").hidden = !(await hasBook());
 }
 
 /** The pattern's white; and before the first reading one empty rule for every clip that will have one. */
@@ -76,7 +80,7 @@ async function fetchHookup() {
     patternWhitePct = pct;
     askedSetup = setup;
     const roles = WHITE_ROLES.filter((role) => clips.some((clip) => clip.role === role));
-    if (!session.reading && roles.length) lay(roles);
+    if (!session.reading && roles.length) trim.lay(roles);
     await oneProbe.follow(clips);
   } catch {
     // the first reading lays the rules out
@@ -94,18 +98,15 @@ async function fetchWindows() {
 
 function frame(nowMs) {
   const { reading } = session;
-  if (reading !== drawn && reading) {
-    drawn = reading;
+  if (trim.take(session, histories)) {
+    lag.note(reading, nowMs);
     if (reading.setup !== askedSetup) {
       askedSetup = reading.setup;
       fetchWindows();
       fetchHookup();
     }
-    const { byRole, roles } = session.settled;
-    if (roles.length) lay(roles);
-    for (const role of roles) panels.get(role).take(byRole.get(role), windowsOf, session.readingAt);
   }
-  for (const panel of panels.values()) panel.draw(nowMs, calm.matches);
+  trim.draw(nowMs, calm.matches);
   if (nowMs - wordsAt >= WORDS_EVERY_MS) {
     wordsAt = nowMs;
     say(nowMs);
@@ -119,39 +120,99 @@ function say(nowMs) {
   const conditions = { sync: sync.shown, hints: hints.shown, staleS: stale ? (nowMs - session.readingAt) / 1000 : null };
   const notes = notesOf(session, nowMs, Date.now() - nowMs);
   const waiting = waitingWords(notes[0]?.code);
-  for (const panel of panels.values()) panel.say(conditions, patternWhitePct, waiting);
-  notice.show(notes);
+  trim.say(conditions, patternWhitePct, waiting, nowMs);
+  notice.show(trim.frozen === null ? notes : frozenNote(notes, epochMs(trim.frozen)));
   put(find("sync-line"), stale ? "no live reading" : syncLine(sync.shown));
-  put(find("rate"), stale ? "" : rateWords(rate.next(session.rate.perSecond(nowMs), nowMs)));
+  put(find("rate"), stale ? "" : paceWords(rate.next(session.rate.perSecond(nowMs), nowMs), shownLag(nowMs)));
+  announce(notes[0], conditions, nowMs);
+  if (trim.frozen !== null) return;
   const guided = match.shown ? null : oneProbe.words(nowMs);
   put(find("match"), stale ? "\u00a0" : (guided ?? matchLine(match)));
-  announce(notes[0], conditions, nowMs);
+}
+
+// In steps of 10 ms.
+function shownLag(nowMs) {
+  const steps = lagShown.next(lag.mean === null ? null : lag.mean / 10, nowMs);
+  return steps === null ? null : steps * 10;
 }
 
 function announce(note, conditions, nowMs) {
-  const channel = panels.get(focused)?.channel;
+  const channel = trim.panels.get(trim.focused)?.channel;
   if (note && note.kind !== "hint") announcements.offer(note.title);
   else if (channel && conditions.staleS === null) announcements.offer(spokenWords(channel, conditions));
   const due = announcements.due(nowMs);
   if (due !== null) find("announcer").textContent = due;
 }
 
+/** What the channel in focus sounds like now; frozen or not, it is the newest reading that sounds. */
+function soundNow() {
+  const shown = session.settled.byRole.get(trim.focused)?.shown;
+  const fresh = Boolean(shown) && histories.of(trim.focused).freshness.fresh(now());
+  return soundOf({ fresh, clipped: shown?.clipped, off: fresh ? distance(shown) : null, repeatMv: shown?.u95_repeat_mv });
+}
+
+function sayTone() {
+  button("tone").setAttribute("aria-pressed", String(speaker.state !== "off"));
+  put(find("tone"), TONE_WORDS[speaker.state]);
+}
+
+function sayAwake() {
+  put(find("awake"), awakeWords(awake.kept, awake.able));
+}
+
+const button = (name) => document.querySelector(`[data-action="${name}"]`);
+
+const ACTIONS = {
+  focus: ({ number }) => trim.focusNumber(number),
+  next: () => trim.step(1),
+  before: () => trim.step(-1),
+  abreast() {
+    trim.setAbreast(!trim.abreast);
+    button("abreast").setAttribute("aria-pressed", String(trim.abreast));
+  },
+  freeze() {
+    trim.freeze(trim.frozen === null ? now() : null);
+    button("freeze").setAttribute("aria-pressed", String(trim.frozen !== null));
+    say(now());
+  },
+  tone: () => speaker.toggle(),
+  reset: () => histories.reset(now()),
+  help: () => cautions.open(),
+  mark() {
+    if (button("mark").hidden) return;
+    if (trim.frozen === null) marks.keep();
+    else toast.show({ title: "No mark was kept", more: "A mark is of the newest reading, and the page shows a frozen one: press F first.", kind: "act" });
+  },
+};
+
 function put(element, words) {
   if (element.textContent !== words) element.textContent = words;
 }
 
-function redrawRules() {
-  for (const panel of panels.values()) panel.rule.refresh();
-}
-
 document.addEventListener("keydown", (event) => {
-  if (event.ctrlKey || event.altKey || event.metaKey || document.querySelector("dialog[open]")) return;
-  const role = [...panels.keys()][Number(event.key) - 1];
-  if (role) focus(role);
+  if (views.current !== "trim" || document.querySelector("dialog[open]")) return;
+  const action = actionOf(event);
+  if (!action) return;
+  event.preventDefault();
+  ACTIONS[action.name](action);
 });
-matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redrawRules);
+for (const one of document.querySelectorAll("[data-action]")) one.addEventListener("click", () => ACTIONS[one.dataset.action]());
+// A button that was tapped gives the keyboard back, so that Space keeps a mark; one that was reached by Tab keeps it.
+document.addEventListener("click", (event) => {
+  if (event.detail > 0 && event.target.closest("button, a")) document.activeElement?.blur();
+});
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => trim.refresh());
 
-lay(["red", "green", "blue"]);
+for (const [keys, does] of KEY_HELP) {
+  const kbd = Object.assign(document.createElement("kbd"), { textContent: keys });
+  const term = document.createElement("dt");
+  term.append(kbd);
+  find("keys").append(term, Object.assign(document.createElement("dd"), { textContent: does }));
+}
+sayAwake();
+awake.ask();
+if (!awake.able && matchMedia("(pointer: coarse)").matches) toast.show({ title: "The screen may go dark", more: BY_HAND });
+trim.lay(["red", "green", "blue"]);
 const link = new LiveLink(liveUrl(document.baseURI), onFrame);
 link.start();
 setInterval(() => {

@@ -1,6 +1,9 @@
 // Asking the daemon over REST, by addresses relative to the page.
 
-/** The answer as an object. Throws an Error whose message says what is wrong and what to do. */
+/**
+ * The answer as an object. Throws an Error whose message says what is wrong and what to do; its `status` is that of the
+ * answer, undefined where none came.
+ */
 export async function ask(path, method = "GET", body = undefined) {
   const init = { method, headers: { Accept: "application/json" } };
   if (body !== undefined) {
@@ -14,7 +17,7 @@ export async function ask(path, method = "GET", body = undefined) {
     throw new Error("The daemon does not answer; is it still running?", { cause });
   }
   const answer = await response.json().catch(() => null);
-  if (!response.ok) throw new Error(problemWords(response.status, answer));
+  if (!response.ok) throw Object.assign(new Error(problemWords(response.status, answer)), { status: response.status });
   return answer;
 }
 

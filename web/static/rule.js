@@ -1,39 +1,36 @@
-// One engraved rule: a still layer (bands, lines, numerals) redrawn only when size, target or range change, and the
-// moving parts above it: trail, slider, core, aim.
+// One engraved rule: the still layer, and the moving parts above it: trail, slider, core, aim, leash, ghosts.
 
-import { flagSide, labelsThatFit, multiples, RulerRange, spanLabel, tickSteps, xOf, zoneBands } from "./scale.js";
+import { engrave, layOut } from "./engraving.js";
+import { Lens } from "./lens.js";
 import { Trail } from "./pace.js";
-import { whole, zoneWord } from "./words.js";
+import { RulerRange, xOf } from "./scale.js";
+import { whole } from "./words.js";
 
-const SVG = "http://www.w3.org/2000/svg";
-const ZONE_WEIGHT = { over: 4, "on-target": 3, dim: 2, "too-low": 1 };
+const PARTS = ["engraving", "trail", "aim", "aim-flag", "slider", "beyond", "core", "leash", "reference", "highest", "lowest-seen", "highest-seen"];
 const MOVED_PX = 0.2;
 const TRAIL_STROKES = 10;
-const CORE_AT_LEAST_PX = 5;
-const AIM_HALF_PX = 9;
-const FLAG_GAP_PX = 13;
-const BAND_MARGIN_PX = 3;
-
-const pen = document.createElement("canvas").getContext("2d");
+const CORE_AT_LEAST_PX = 7;
+const LEASH_FROM_PX = 22;
 
 export class Rule {
   constructor(element) {
     this.element = element;
-    this.parts = Object.fromEntries(
-      ["engraving", "trail", "aim", "aim-flag", "slider", "beyond", "core"].map((name) => [name, element.querySelector(`[data-${name}]`)]),
-    );
+    this.parts = Object.fromEntries(PARTS.map((name) => [name, element.querySelector(`[data-${name}]`)]));
     this.range = new RulerRange();
+    this.lens = new Lens();
     this.trail = new Trail();
     this.ink = this.parts.trail.getContext("2d");
     this.edges = null;
     this.windows = [];
     this.level = null;
     this.aim = null;
-    this.at = { low: NaN, width: NaN, core: NaN, coreWidth: NaN, beyond: NaN, beyondWidth: NaN, aim: NaN };
+    this.extremes = null;
+    this.at = new Map();
     this.trailBin = null;
     this.still = true;
     this.glidedAt = null;
     this.engravedAim = null;
+    this.size = null;
     new ResizeObserver(() => this.#measure()).observe(element);
   }
 
@@ -42,13 +39,16 @@ export class Rule {
     this.edges = edges;
     this.windows = windows;
     this.range.rebase(edges);
-    this.still = false;
+    this.lens.clear();
+    this.#measure(true);
   }
 
-  /** The newest level of a channel and its aim in mV; null levels leave the rule empty. */
-  take(channel, aim, nowMs) {
+  /** The newest level of a channel as it came and as it is `shown`, with its extremes; null levels leave the rule empty. */
+  take(channel, shown, extremes, nowMs) {
     this.level = channel;
-    this.aim = aim;
+    this.aim = shown.aim;
+    this.extremes = extremes;
+    this.lens.follow(shown.number, shown.aim);
     if (channel.peak_white_mv === null) return;
     const low = channel.low_mv ?? channel.peak_white_mv;
     const high = channel.high_mv ?? channel.peak_white_mv;
@@ -69,11 +69,13 @@ export class Rule {
 
   /** Draw what has changed. */
   draw(nowMs, calm) {
-    if (!this.width) return;
+    if (!this.size?.width) return;
     const elapsed = this.glidedAt === null || calm ? Infinity : nowMs - this.glidedAt;
     this.glidedAt = nowMs;
     const glided = this.range.glide(elapsed);
-    const engraved = glided || !this.still || this.#aimLeftItsPlace();
+    const opened = this.lens.glide(elapsed);
+    this.scale = { lo: this.range.lo, hi: this.range.hi, lens: this.lens.on(this.range) };
+    const engraved = glided || opened || !this.still || this.#aimLeftItsPlace();
     if (engraved) this.#engrave();
     this.#place();
     this.trail.age(nowMs);
@@ -91,178 +93,125 @@ export class Rule {
     return aim !== null && Math.abs(this.#x(aim) - this.#x(this.engravedAim)) > 3;
   }
 
-  #measure() {
+  #measure(anew = false) {
     const { clientWidth, clientHeight } = this.element;
-    if (clientWidth === this.width && clientHeight === this.height) return;
-    this.width = clientWidth;
-    this.height = clientHeight;
-    this.roomy = clientHeight >= 120;
-    this.pad = clientWidth > 600 ? 24 : 16;
+    if (!anew && this.size && clientWidth === this.size.width && clientHeight === this.size.height) return;
+    this.size = layOut(clientWidth, clientHeight, this.windows.length);
     this.still = false;
   }
 
   #x(mv) {
-    return xOf(mv, this.range, this.width, this.pad);
-  }
-
-  // Rows from the top, in pixels: zone words, band, lines, numerals, and where there is room the published windows.
-  #rows() {
-    const text = this.roomy ? 18 : this.width > 600 ? 16 : 14;
-    const windows = this.roomy ? this.windows.length * 19 : 0;
-    const lines = this.roomy ? 16 : 11;
-    const top = text + 8;
-    const bottom = this.height - windows - (text + 4) - lines;
-    return { text, top, bottom, lines, numerals: bottom + lines + text, windows: bottom + lines + text + 8 };
+    return xOf(mv, this.scale, this.size.width, this.size.pad);
   }
 
   #engrave() {
     this.still = true;
     this.engravedAim = this.aim;
-    const rows = this.#rows();
-    const layer = document.createDocumentFragment();
-    this.#engraveBands(layer, rows);
-    this.#engraveLines(layer, rows);
-    if (this.roomy) this.windows.forEach((window, n) => this.#engraveWindow(layer, window, rows.windows + n * 19));
-    const svg = this.parts.engraving;
-    svg.setAttribute("width", this.width);
-    svg.setAttribute("height", this.height);
-    svg.replaceChildren(layer);
-    this.#fit(rows);
+    const { scale, edges, windows, aim } = this;
+    this.flagSide = engrave(this.parts.engraving, this.size, { range: scale, edges, windows, aim });
+    this.element.dataset.scale = scale.lens ? "opened" : "whole";
+    this.#fit(this.size);
   }
 
-  #engraveBands(layer, { top, bottom, text }) {
-    const words = [];
-    draw(layer, "rect", { class: "plate", x: 0, y: top, width: this.width, height: bottom - top });
-    for (const { zone, from, to } of zoneBands(this.edges, this.range)) {
-      const left = from === this.range.lo ? 0 : this.#x(from);
-      const right = to === this.range.hi ? this.width : this.#x(to);
-      draw(layer, "rect", { x: left, y: top, width: right - left, height: bottom - top, fill: `url(#texture-${zone})`, "data-band": zone });
-      if (zone !== "too-low" && from > this.range.lo) {
-        const harmful = zone === "over" || zone === "dim";
-        draw(layer, "path", { class: harmful ? "edge harmful" : "edge", d: `M${left} ${top - (harmful ? 4 : 0)}V${bottom}` });
-      }
-      const width = textWidth(zoneWord(zone), text, 600);
-      const own = { from: left + BAND_MARGIN_PX, to: right - BAND_MARGIN_PX };
-      words.push({ zone, word: zoneWord(zone), x: (left + right) / 2, width, weight: ZONE_WEIGHT[zone], ...own });
-    }
-    for (const { word, zone, x } of labelsThatFit(this.#besideAim(words, text), this.width)) {
-      if (zone) label(layer, word, x, top - 8, text, "zone-word", { "data-zone-word": zone });
-    }
-  }
-
-  // The aim stands in the row of the zone words, which make way for it and its flag.
-  #besideAim(words, text) {
-    if (this.engravedAim === null) return words;
-    const x = this.#x(this.engravedAim);
-    const long = this.roomy ? textWidth("aim 0000", text, 700) : 0;
-    this.flagSide = long ? flagSide(x, long, FLAG_GAP_PX, this.width) : 0;
-    const half = AIM_HALF_PX + (this.flagSide ? (long + FLAG_GAP_PX - AIM_HALF_PX) / 2 : 0);
-    return [...words, { zone: null, x: x + this.flagSide * (half - AIM_HALF_PX), width: 2 * half, weight: 5 }];
-  }
-
-  #engraveLines(layer, { bottom, lines, numerals, text }) {
-    const { major, minor } = tickSteps(this.range, this.width - 2 * this.pad, text * 4.4);
-    let d = `M0 ${bottom}H${this.width}`;
-    const figures = [];
-    for (const mv of multiples(minor, this.range)) {
-      const isMajor = isMultiple(mv, major);
-      const length = isMajor ? lines : isMultiple(mv, minor * 2) ? lines * 0.62 : lines * 0.4;
-      d += `M${this.#x(mv).toFixed(2)} ${bottom}v${length.toFixed(1)}`;
-      if (isMajor) figures.push({ mv, x: this.#x(mv), width: textWidth(whole(mv), text, 500), weight: 1 });
-    }
-    draw(layer, "path", { class: "groove-light", d, transform: "translate(1 1)" });
-    draw(layer, "path", { class: "groove", d });
-    for (const { mv, x } of figures) label(layer, whole(mv), x, numerals, text, "numeral", { "data-tick": mv });
-  }
-
-  #engraveWindow(layer, { name, low_mv: low, high_mv: high }, y) {
-    const left = Math.max(2, this.#x(low));
-    const right = Math.min(this.width - 2, this.#x(high));
-    if (right - left < 4) return;
-    const wordings = [`${name}: ${whole(low)} to ${whole(high)}\u00a0mV`, name].map((words) => ({ words, width: textWidth(words, 14, 400) }));
-    const place = spanLabel(wordings, left, right, this.width);
-    const start = low >= this.range.lo ? `M${left} ${y}v8` : "";
-    const end = high <= this.range.hi ? `M${right} ${y}v8` : "";
-    const gap = place?.inside ? `H${place.x - place.half}M${place.x + place.half} ${y + 4}` : "";
-    draw(layer, "path", { class: "window-line", d: `${start}M${left} ${y + 4}${gap}H${right}${end}` });
-    if (place) label(layer, place.words, place.x, y + 9, 14, "window-word", { "data-window": name });
-  }
-
-  #fit({ top, bottom, lines, text }) {
-    const { trail, aim, slider, beyond, core } = this.parts;
+  #fit({ top, bottom, lines, text, width, roomy }) {
+    const { trail, aim, slider, beyond, core, leash, reference, highest } = this.parts;
     const ratio = globalThis.devicePixelRatio || 1;
     this.band = bottom - top;
-    trail.width = Math.round(this.width * ratio);
-    trail.height = Math.round(this.band * ratio);
-    this.ink.setTransform(ratio, 0, 0, ratio, 0, 0);
+    if (trail.width !== Math.round(width * ratio) || trail.height !== Math.round(this.band * ratio)) {
+      trail.width = Math.round(width * ratio);
+      trail.height = Math.round(this.band * ratio);
+      trail.style.width = `${width}px`;
+      this.ink.setTransform(ratio, 0, 0, ratio, 0, 0);
+    }
     this.ink.strokeStyle = getComputedStyle(this.element).color;
     box(trail, top, this.band);
-    trail.style.width = `${this.width}px`;
-    box(slider, top - 4, this.band + lines + 2);
-    box(beyond, top - 4, this.band + lines + 2);
-    box(core, top - 4, this.band + lines + 2);
-    box(aim, top - 15, bottom - top + 15);
+    for (const part of [slider, beyond]) box(part, top - 4, this.band + 6);
+    box(core, top - 4, this.band + 4 + lines);
+    for (const part of [reference, highest]) box(part, top - 6, this.band + 6);
+    box(aim, top - 18, this.band + 18);
+    const thick = Math.min(22, Math.max(12, this.band * 0.4));
+    box(leash, top + (this.band - thick) / 2, thick);
+    for (const part of [this.parts["lowest-seen"], this.parts["highest-seen"]]) box(part, bottom - 11, 11);
     this.parts["aim-flag"].style.fontSize = `${text}px`;
-    this.element.classList.toggle("roomy", this.roomy);
-    for (const key of Object.keys(this.at)) this.at[key] = NaN;
+    this.element.classList.toggle("roomy", roomy);
+    this.at.clear();
   }
 
-  // Slider, core, the part beyond a harmful edge, and the aim: moved only when they would be seen to move.
+  // Moved only when they would be seen to move.
   #place() {
-    const level = this.level;
+    const { level, parts } = this;
     const mv = level ? level.peak_white_mv : null;
     this.element.classList.toggle("empty", mv === null);
     if (mv === null) return;
     const low = level.low_mv ?? mv;
     const high = level.high_mv ?? mv;
-    this.#span(this.parts.slider, "low", "width", this.#x(low), this.#x(high), 2);
+    this.#span(parts.slider, this.#x(low), this.#x(high), 2);
     const half = level.u95_repeat_mv ?? 0;
-    this.#span(this.parts.core, "core", "coreWidth", this.#x(mv - half), this.#x(mv + half), CORE_AT_LEAST_PX);
-    const { edges } = this;
-    const over = edges && high > edges.over;
-    const under = edges && !over && low < edges.dim;
-    const from = over ? Math.max(low, edges.over) : low;
-    const to = under ? Math.min(high, edges.dim) : high;
-    this.parts.beyond.hidden = !(over || under);
-    this.parts.beyond.classList.toggle("under", Boolean(under));
-    if (over || under) this.#span(this.parts.beyond, "beyond", "beyondWidth", this.#x(from), this.#x(to), 0);
-    this.#placeAim(this.aim);
+    this.#span(parts.core, this.#x(mv - half), this.#x(mv + half), CORE_AT_LEAST_PX);
+    this.#placeBeyond(low, high);
+    this.#placeAim(this.aim, mv);
+    this.#point(parts.reference, level.reference?.level_mv);
+    this.#point(parts.highest, level.highest?.level_mv);
+    this.#point(parts["lowest-seen"], this.extremes?.lowest);
+    this.#point(parts["highest-seen"], this.extremes?.highest);
   }
 
-  #placeAim(mv) {
-    const { aim, "aim-flag": flag } = this.parts;
-    aim.hidden = mv === null || mv === undefined;
-    if (aim.hidden) return;
-    const x = this.#x(mv);
-    if (Math.abs(x - this.at.aim) < MOVED_PX) return;
-    this.at.aim = x;
-    aim.style.transform = `translateX(${x.toFixed(2)}px)`;
+  // The part of the slider that a harmful edge cuts off.
+  #placeBeyond(low, high) {
+    const { edges, parts: { beyond } } = this;
+    const over = Boolean(edges) && high > edges.over;
+    const under = Boolean(edges) && !over && low < edges.dim;
+    beyond.hidden = !(over || under);
+    beyond.classList.toggle("under", under);
+    if (over) this.#span(beyond, this.#x(Math.max(low, edges.over)), this.#x(high), 0);
+    if (under) this.#span(beyond, this.#x(low), this.#x(Math.min(high, edges.dim)), 0);
+  }
+
+  #placeAim(mv, level) {
+    const { aim, "aim-flag": flag, leash } = this.parts;
+    const there = (mv ?? null) !== null;
+    this.#point(aim, mv);
+    const [from, to] = there ? [this.#x(level), this.#x(mv)] : [0, 0];
+    leash.hidden = Math.abs(to - from) < LEASH_FROM_PX;
+    if (!leash.hidden) {
+      leash.classList.toggle("down", to < from);
+      this.#span(leash, Math.min(from, to), Math.max(from, to), 0);
+    }
+    if (!there) return;
     const words = `aim ${whole(mv)}`;
     if (flag.textContent !== words) flag.textContent = words;
     flag.hidden = !this.flagSide;
     flag.classList.toggle("left", this.flagSide < 0);
   }
 
-  #span(part, key, widthKey, left, right, atLeast) {
+  #point(part, mv) {
+    part.hidden = (mv ?? null) === null;
+    if (!part.hidden) this.#move(part, this.#x(mv));
+  }
+
+  #move(part, x) {
+    const was = this.at.get(part);
+    if (was && Math.abs(x - was.x) < MOVED_PX) return;
+    this.at.set(part, { x, width: was?.width });
+    part.style.transform = `translateX(${x.toFixed(2)}px)`;
+  }
+
+  #span(part, left, right, atLeast) {
     const width = Math.max(atLeast, right - left);
-    const start = (left + right - width) / 2;
-    if (!(Math.abs(start - this.at[key]) < MOVED_PX)) {
-      this.at[key] = start;
-      part.style.transform = `translateX(${start.toFixed(2)}px)`;
-    }
-    if (!(Math.abs(width - this.at[widthKey]) < MOVED_PX)) {
-      this.at[widthKey] = width;
-      part.style.width = `${width.toFixed(2)}px`;
-    }
+    this.#move(part, (left + right - width) / 2);
+    const was = this.at.get(part);
+    if (was.width !== undefined && Math.abs(width - was.width) < MOVED_PX) return;
+    was.width = width;
+    part.style.width = `${width.toFixed(2)}px`;
   }
 
   // Time runs upward: now at the engraved line, ten seconds ago at the top of the band.
   #drawTrail() {
-    const { ink, trail, band } = this;
+    const { ink, trail, band, size } = this;
     const samples = trail.mv;
     const last = samples.length - 1;
-    ink.clearRect(0, 0, this.width, band);
-    ink.lineWidth = this.roomy ? 3 : 2;
+    ink.clearRect(0, 0, size.width, band);
+    ink.lineWidth = size.roomy ? 3.5 : 2;
     ink.lineJoin = "round";
     const each = samples.length / TRAIL_STROKES;
     for (let stroke = 0; stroke < TRAIL_STROKES; stroke += 1) {
@@ -285,25 +234,7 @@ export class Rule {
   }
 }
 
-function draw(parent, name, attributes) {
-  const element = document.createElementNS(SVG, name);
-  for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
-  parent.append(element);
-  return element;
-}
-
-function label(parent, words, x, y, size, className, more) {
-  draw(parent, "text", { class: className, x: x.toFixed(2), y, "font-size": size, "text-anchor": "middle", ...more }).textContent = words;
-}
-
-function textWidth(words, size, weight) {
-  pen.font = `${weight} ${size}px ${getComputedStyle(document.body).fontFamily}`;
-  return pen.measureText(words).width;
-}
-
 function box(part, top, height) {
   part.style.top = `${top}px`;
   part.style.height = `${height}px`;
 }
-
-const isMultiple = (value, step) => Math.abs(value / step - Math.round(value / step)) < 1e-6;

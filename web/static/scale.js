@@ -75,9 +75,26 @@ function stepTo(value, goal, part, close) {
   return Math.abs(goal - value) <= close ? goal : value + (goal - value) * part;
 }
 
+/**
+ * The stretches of a ruler from low to high, `{lo, hi, start, end}`: their ends in mV and as parts of its length. There is
+ * one, or three where `range.lens` (see lens.js) is open: the two outer ones give way to it, each in proportion.
+ */
+export function stretches({ lo, hi, lens }) {
+  if (!lens) return [{ lo, hi, start: 0, end: 1 }];
+  const { from, to, share } = lens;
+  const start = ((1 - share) * (from - lo)) / (from - lo + hi - to);
+  return [
+    { lo, hi: from, start: 0, end: start },
+    { lo: from, hi: to, start, end: start + share },
+    { lo: to, hi, start: start + share, end: 1 },
+  ];
+}
+
 /** Pixel of a level on a ruler `width` pixels wide with `pad` pixels free at both ends. */
 export function xOf(mv, range, width, pad) {
-  return pad + ((mv - range.lo) / (range.hi - range.lo)) * (width - 2 * pad);
+  const all = stretches(range);
+  const { lo, hi, start, end } = all.find((one) => mv < one.hi) ?? all.at(-1);
+  return pad + (start + ((mv - lo) / (hi - lo)) * (end - start)) * (width - 2 * pad);
 }
 
 /** Steps of the engraving in mV: numerals `major` at least `apartPx` apart, `minor` lines at least 4 pixels apart. */

@@ -44,6 +44,12 @@ export function notesOf(session, nowMs, epochOffsetMs) {
   return oneOfEach(found.filter(Boolean));
 }
 
+/** The notes of a frozen page: after what is wrong with the daemon it says that it is frozen, and since when. */
+export function frozenNote(notes, sinceEpochMs) {
+  const frozen = note("frozen", "wait", `Frozen at ${clockTime(sinceEpochMs)}`, "The levels go on unseen. Press F, or Freeze, to see them again.");
+  return notes[0]?.code === "daemon-lost" ? [notes[0], frozen] : [frozen, ...notes];
+}
+
 function oneOfEach(notes) {
   const kept = new Map();
   for (const one of notes) if (!kept.has(one.title)) kept.set(one.title, one);

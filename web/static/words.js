@@ -201,6 +201,32 @@ export function rateWords(perSecond) {
   return perSecond < 1 ? "under 1\u00a0reading/s" : `${whole(perSecond)}\u00a0readings/s`;
 }
 
+/** "12 readings/s · 40 ms behind": rate, and how long after its capture a reading shows. */
+export function paceWords(perSecond, lagMs) {
+  if (lagMs === null) return rateWords(perSecond);
+  const lag = lagMs < 1000 ? `${Math.max(10, Math.round(lagMs / 10) * 10)} ms` : `${(lagMs / 1000).toFixed(1)} s`;
+  return `${rateWords(perSecond)} · ${lag} behind`;
+}
+
+/** "steady 4 s", "rising", "falling", and the age of a level that is not of just now. */
+export function motionWords({ way, since }, ageS, nowMs) {
+  const moves = since === null ? "" : way === 0 ? `steady ${ago((nowMs - since) / 1000)}` : way > 0 ? "rising ▲" : "falling ▼";
+  return [moves, ageS >= 1 ? `${ago(ageS)} old` : "live"].filter(Boolean).join(" · ");
+}
+
+/** "lowest 748.2 · mean 750.1 · highest 751.9 mV in 42 s". */
+export function extremesWords({ lowest, mean, highest, since }, nowMs) {
+  if (lowest === null) return "";
+  const tenth = (mv) => mv.toFixed(1).replace("-", "−");
+  return `lowest ${tenth(lowest)} · mean ${tenth(mean)} · highest ${tenth(highest)}\u00a0mV in ${ago((nowMs - since) / 1000)}`;
+}
+
+/** "105.2 ±0.4 % of the reference" and "highest seen 731 mV", where the reading carries them. */
+export function comparedWords({ reference, highest }) {
+  const of = reference ? `${reference.percent.toFixed(1)} ±${reference.u95_percent.toFixed(1)} % of the reference` : "";
+  return [of, highest ? `highest seen ${whole(highest.level_mv)} mV` : ""].filter(Boolean).join(" · ");
+}
+
 /** "Red is highest, blue lowest: 50 ±35 mV apart (untied) · not sure to match within 2 %"; empty unless all three `colours` are clipped, or one probe was on each. */
 export function matchLine({ shown: match, colours }) {
   if (!colours && match?.method !== "one-probe") return "\u00a0";

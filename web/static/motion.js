@@ -1,0 +1,177 @@
+// How a level moves, how far it went, how old it is. No DOM, no clock of its own.
+
+const TREND_OVER_MS = 1500;
+const AT_LEAST = 3;
+const CAPACITY = 256;
+const FRESH_FOR_MS = 1000;
+const FRESH_FOR_INTERVALS = 3;
+
+/**
+ * Whether a level is steady, and since when. It moves once the trend over 1.5 s (or three readings, whichever is longer)
+ * passes what it repeats to, at least 1 mV; it is steady again when the trend is below half of that.
+ */
+export class Motion {
+  constructor() {
+    this.at = new Float64Array(CAPACITY);
+    this.mv = new Float64Array(CAPACITY);
+    this.clear();
+  }
+
+  clear() {
+    this.count = 0;
+    this.way = 0;
+    this.since = null;
+  }
+
+  note(mv, repeatMv, nowMs) {
+    this.at[this.count % CAPACITY] = nowMs;
+    this.mv[this.count % CAPACITY] = mv;
+    this.count += 1;
+    this.since ??= nowMs;
+    const change = this.#trend(nowMs);
+    const limit = Math.max(1, 2 * (repeatMv ?? 0));
+    const stirs = Math.abs(change) > (this.way === 0 ? limit : limit / 2);
+    const way = stirs ? Math.sign(change) : 0;
+    if (way !== this.way) {
+      this.way = way;
+      this.since = nowMs;
+    }
+  }
+
+  /** What the straight line through the latest readings rises from the first of them to the last, in mV. */
+  #trend(nowMs) {
+    const kept = Math.min(this.count, CAPACITY);
+    let n = 0;
+    let sumT = 0;
+    let sumV = 0;
+    let sumTT = 0;
+    let sumTV = 0;
+    let first = 0;
+    for (let back = 1; back <= kept; back += 1) {
+      const index = (this.count - back) % CAPACITY;
+      const t = this.at[index] - nowMs;
+      if (t < -TREND_OVER_MS && n >= AT_LEAST) break;
+      const v = this.mv[index];
+      n += 1;
+      sumT += t;
+      sumV += v;
+      sumTT += t * t;
+      sumTV += t * v;
+      first = t;
+    }
+    const spread = n * sumTT - sumT * sumT;
+    return n < 2 || spread <= 0 ? 0 : (((n * sumTV - sumT * sumV) / spread) * -first);
+  }
+}
+
+/** Lowest, mean and highest level since the last reset, in mV. */
+export class Extremes {
+  constructor() {
+    this.reset(null);
+  }
+
+  reset(nowMs) {
+    this.since = nowMs;
+    this.count = 0;
+    this.lowest = this.mean = this.highest = null;
+  }
+
+  note(mv, nowMs) {
+    this.since ??= nowMs;
+    this.count += 1;
+    this.lowest = this.count === 1 ? mv : Math.min(this.lowest, mv);
+    this.highest = this.count === 1 ? mv : Math.max(this.highest, mv);
+    this.mean = this.count === 1 ? mv : this.mean + (mv - this.mean) / this.count;
+  }
+}
+
+/** Whether a level is fresh: one came within a second, or within three usual intervals where these are longer. */
+export class Freshness {
+  constructor() {
+    this.at = null;
+    this.intervals = [];
+  }
+
+  note(nowMs) {
+    if (this.at !== null) this.intervals = [...this.intervals.slice(-4), nowMs - this.at];
+    this.at = nowMs;
+  }
+
+  /** A second or three intervals (the middle one of the last five counts), whichever is longer. */
+  get forMs() {
+    const sorted = [...this.intervals].sort((a, b) => a - b);
+    const usual = sorted.length < 3 ? 0 : sorted[Math.floor(sorted.length / 2)];
+    return Math.max(FRESH_FOR_MS, FRESH_FOR_INTERVALS * usual);
+  }
+
+  fresh(nowMs) {
+    return this.at !== null && nowMs - this.at < this.forMs;
+  }
+}
+
+/** All three for every role, from readings as they come; what is held or clipped counts as no level. */
+export class Histories {
+  constructor() {
+    this.byRole = new Map();
+    this.setup = null;
+  }
+
+  of(role) {
+    if (!this.byRole.has(role)) this.byRole.set(role, { motion: new Motion(), extremes: new Extremes(), freshness: new Freshness() });
+    return this.byRole.get(role);
+  }
+
+  /** Another set-up, or another way by range or probe, begins anew: its levels are not on one scale with those before. */
+  take(reading, nowMs) {
+    if (reading.setup !== this.setup) this.byRole.clear();
+    this.setup = reading.setup;
+    for (const channel of reading.channels) {
+      if (!channel.role || channel.peak_white_mv === null || channel.held) continue;
+      const one = this.of(channel.role);
+      one.freshness.note(nowMs);
+      if (channel.clipped) continue;
+      if (one.path !== undefined && one.path !== channel.path) {
+        one.motion.clear();
+        one.extremes.reset(nowMs);
+      }
+      one.path = channel.path;
+      one.motion.note(channel.peak_white_mv, channel.u95_repeat_mv, nowMs);
+      one.extremes.note(channel.peak_white_mv, nowMs);
+    }
+  }
+
+  reset(nowMs) {
+    for (const { extremes } of this.byRole.values()) extremes.reset(nowMs);
+  }
+}
+
+const BUCKET_MS = 5000;
+const BUCKETS = 6;
+
+/**
+ * How long after its capture a reading is on the page. The clocks of page and daemon need not agree: what a reading took
+ * beside fetching and measuring is compared with the least of the last half minute, so the network's shortest way is not in it.
+ */
+export class Lag {
+  constructor() {
+    this.clear();
+  }
+
+  clear() {
+    this.least = [];
+    this.mean = null;
+  }
+
+  /** A reading that is drawn at `nowMs`. */
+  note({ captured_at: capturedAt, latency_ms: latency }, nowMs) {
+    const worked = (latency?.fetch ?? 0) + (latency?.measure ?? 0);
+    const rest = nowMs - Date.parse(capturedAt) - worked;
+    if (Number.isNaN(rest)) return;
+    const bucket = Math.floor(nowMs / BUCKET_MS);
+    const last = this.least.at(-1);
+    if (last?.bucket === bucket) last.rest = Math.min(last.rest, rest);
+    else this.least = [...this.least.slice(1 - BUCKETS), { bucket, rest }];
+    const lag = worked + rest - Math.min(...this.least.map((one) => one.rest));
+    this.mean = this.mean === null ? lag : this.mean + (lag - this.mean) * 0.1;
+  }
+}
