@@ -3,7 +3,7 @@
 import { Cadence } from "./tone.js";
 
 const ASK_EVERY_MS = 50;
-const AHEAD_S = 0.13;
+const AHEAD_S = 0.1;
 const RAMP_S = 0.004;
 
 export class Speaker {

@@ -2,7 +2,7 @@
 
 /** Frequencies in hertz, durations and periods in seconds, loudness 0 to 1. */
 const OVER = { every: 0.17, notes: [{ after: 0, hz: 1480, lasts: 0.06, loud: 0.5 }] };
-const UNDER = { every: 0.62, notes: [{ after: 0, hz: 294, lasts: 0.22, loud: 0.7 }] };
+const UNDER = { every: 0.62, notes: [{ after: 0, hz: 294, lasts: 0.16, loud: 0.7 }] };
 const ON_AIM = { every: 1, notes: [{ after: 0, hz: 880, lasts: 0.018, loud: 0.25 }] };
 const LOST = {
   every: 2,

@@ -10,10 +10,10 @@ ROLES = ("red", "green", "blue")
 SIZES = [(1280, 800), (390, 844), (320, 700)]
 
 
-def scale_of(page: Any, role: str) -> tuple[float, float]:
-    """Pixels at 0 mV and pixels a millivolt, from where the numerals of the rule stand (least squares)."""
+def scale_of(page: Any, role: str, which: str = "") -> tuple[float, float]:
+    """Pixels at 0 mV and pixels a millivolt, from where `which` numerals of the rule stand (least squares)."""
     ticks = page.eval_on_selector_all(
-        f'[data-channel="{role}"] [data-tick]',
+        f'[data-channel="{role}"] [data-tick]{which}',
         "all => all.map(e => { const r = e.getBoundingClientRect(); return [Number(e.textContent), r.left + r.width / 2] })",
     )
     assert len(ticks) >= 3
@@ -139,18 +139,42 @@ def test_the_number_in_focus_is_an_eighth_of_the_viewport_high(shown: Any) -> No
 
 
 def test_the_slider_stands_where_the_reading_says_on_the_engraved_scale(bench: Any, shown: Any) -> None:
-    for role, mv in (("red", 750.0), ("green", 714.3), ("blue", 700.0)):
+    bench.json("PUT", "api/v1/demo/trimmers/blue", {"percent": 93.0})
+    for role, mv in (("red", 750.0), ("green", 714.3), ("blue", 664.3)):
         shown.wait_for_level(role, mv)
+        shown.page.wait_for_selector(f'[data-channel="{role}"] [data-rule][data-scale="whole"]')
     for role in ROLES:
         zero, slope = scale_of(shown.page, role)
         channel = live_channel(bench, role)
         slider = shown.page.locator(f'[data-channel="{role}"] [data-slider]').bounding_box()
-        core = shown.page.locator(f'[data-channel="{role}"] [data-core]').bounding_box()
         tolerance = 1.5 + 0.6 * slope
         assert slider["x"] == pytest.approx(zero + slope * channel["low_mv"], abs=tolerance)
         assert slider["x"] + slider["width"] == pytest.approx(zero + slope * channel["high_mv"], abs=tolerance)
-        middle = zero + slope * channel["peak_white_mv"]
-        assert core["x"] + core["width"] / 2 == pytest.approx(middle, abs=tolerance)
+        assert middle_of_core(shown, role) == pytest.approx(zero + slope * channel["peak_white_mv"], abs=tolerance)
+
+
+def middle_of_core(seen: Any, role: str) -> float:
+    """Pixel at which the bright core stands."""
+    core = seen.page.locator(f'[data-channel="{role}"] [data-core]').bounding_box()
+    return float(core["x"] + core["width"] / 2)
+
+
+def test_near_the_aim_the_rule_opens_up_and_a_millivolt_shows_and_it_closes_when_the_level_leaves(
+    bench: Any, shown: Any
+) -> None:
+    rule = '[data-channel="red"] [data-rule]'
+    shown.page.wait_for_selector(f'{rule}[data-scale="whole"]')
+    bench.json("PUT", "api/v1/demo/trimmers/red", {"percent": 97.6})
+    shown.page.wait_for_selector(f'{rule}[data-scale="opened"]')
+    shown.wait_for_level("red", 697.1)
+    shown.page.wait_for_timeout(1200)  # as long as the rule glides
+    zero, slope = scale_of(shown.page, "red", ".opened")
+    assert slope > 10
+    level = live_channel(bench, "red")["peak_white_mv"]
+    assert middle_of_core(shown, "red") == pytest.approx(zero + slope * level, abs=1.5 + 0.6 * slope)
+    assert shown.page.locator(f"{rule} [data-band]").count() == 4
+    bench.json("PUT", "api/v1/demo/trimmers/red", {"percent": 105.0})
+    shown.page.wait_for_selector(f'{rule}[data-scale="whole"]')
 
 
 def test_the_number_follows_a_trimmer_turned_on_the_page_and_is_that_of_the_live_reading(
