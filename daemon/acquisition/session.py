@@ -1,8 +1,9 @@
 """One life of a source, from open to close: configure, capture, measure, publish."""
 
+import math
 import random
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import count
 from typing import Protocol
@@ -11,6 +12,7 @@ from ...drivers.capture import Capture
 from ...drivers.errors import UsageError
 from ..config import Setup, SetupInForce
 from ..live.status import Problem, ScopeStatus
+from ..measure.averaged_line import LineView
 from ..measure.reading import LatencyMs, Measured, Reading, ScopeTag
 from ..measure.targets import Conditions
 from .fields import FieldSchedule
@@ -23,6 +25,8 @@ from .watch import ScopeWatch
 CAPTURE_DEADLINE_S = 2.0
 LINES_EVERY_S = 0.2
 """The averaged line is computed this often at most."""
+MOST_VIEWS = 4
+"""So many views of it at a time; where more are wanted, those that have waited longest."""
 NOTHING_CLIPPED = Note(
     "nothing-to-measure", "no channel is clipped to anything, so that nothing is measured", "say what is clipped where"
 )
@@ -32,16 +36,16 @@ class Outlet(Protocol):
     """Where readings and status go; the hub of `live` is one."""
 
     @property
-    def widths_wanted(self) -> frozenset[int]:
-        """Widths of the averaged line that somebody asks for now."""
+    def views_wanted(self) -> frozenset[LineView]:
+        """Views of the averaged line that somebody asks for now."""
         ...
 
     def publish(self, reading: Reading) -> None:
         """Take a reading."""
         ...
 
-    def publish_lines(self, width: int, payload: bytes) -> None:
-        """Take an averaged line of that width."""
+    def publish_lines(self, view: LineView, payload: bytes) -> None:
+        """Take that view of the averaged line."""
         ...
 
     def announce(self, scope: ScopeStatus, problems: Sequence[Problem]) -> None:
@@ -64,7 +68,7 @@ class Job:
 
     Attributes:
         measure: what is computed from a capture.
-        lines: the averaged line of a capture as a binary frame: conditions, generation, columns; None without sync.
+        lines: views of the averaged line of a capture as binary frames: conditions, generation, views; none without sync.
         setup: the set-up in force, looked at before every capture.
         outlet: where readings and status go.
         run: name of this run, carried by every reading.
@@ -75,7 +79,7 @@ class Job:
     """
 
     measure: Callable[[Capture, Conditions], Measured]
-    lines: Callable[[Capture, Conditions, int, int], bytes | None]
+    lines: Callable[[Capture, Conditions, int, Collection[LineView]], Mapping[LineView, bytes]]
     setup: SetupInForce
     outlet: Outlet
     run: str
@@ -97,6 +101,7 @@ class Session:
         self._held = HeldLevels()
         self._configured: tuple[Task, Setup] | None = None
         self._lines_s = 0.0
+        self._drawn_s: dict[LineView, float] = {}
         self._checked: Setup | None = None
         self._unfit: Note | None = None
 
@@ -164,14 +169,16 @@ class Session:
         self._publish_lines(capture, setup, now_s)
 
     def _publish_lines(self, capture: Capture, setup: Setup, now_s: float) -> None:
-        """The averaged line in every width that somebody asks for."""
-        widths = self._job.outlet.widths_wanted
-        if widths and now_s - self._lines_s >= LINES_EVERY_S:
+        """The averaged line in the views that somebody asks for, a few at a time."""
+        wanted = self._job.outlet.views_wanted
+        if wanted and now_s - self._lines_s >= LINES_EVERY_S:
             self._lines_s = now_s
-            for width in widths:
-                payload = self._job.lines(capture, setup.conditions, setup.generation, width)
-                if payload is not None:
-                    self._job.outlet.publish_lines(width, payload)
+            drawn_s = {view: self._drawn_s.get(view, -math.inf) for view in wanted}
+            views = sorted(drawn_s, key=lambda view: drawn_s[view])[:MOST_VIEWS]
+            self._drawn_s = drawn_s | dict.fromkeys(views, now_s)
+            frames = self._job.lines(capture, setup.conditions, setup.generation, views)
+            for view, payload in frames.items():
+                self._job.outlet.publish_lines(view, payload)
 
 
 def _unfit(source: Source, setup: Setup) -> Note | None:

@@ -14,7 +14,9 @@ from pydantic import TypeAdapter, ValidationError
 
 from ..live.frames import hello_frame
 from ..live.hub import Hub, Viewer
+from ..live.lines import view_of
 from ..live.schema import REQUESTS
+from ..measure.averaged_line import LineView
 from .services import Services
 
 MESSAGE_LIMIT_BYTES = 4096
@@ -96,7 +98,7 @@ async def _listen(socket: WebSocket, viewer: Viewer, hub: Hub) -> None:
             return
         request = request_of(message.get("text"))
         if request["type"] == "lines":
-            hub.ask_lines(viewer, request["width"])
+            hub.ask_lines(viewer, _view_of(request))
         else:
             hub.claim_control(viewer, request["token"])
 
@@ -114,6 +116,13 @@ def request_of(text: str | None) -> dict[str, Any]:
     except (ValueError, TypeError, KeyError, RecursionError, ValidationError):
         raise BadMessage("only messages of type lines and control are taken") from None
     return request
+
+
+def _view_of(request: dict[str, Any]) -> LineView | None:
+    try:
+        return view_of(request)
+    except ValueError as error:
+        raise BadMessage(str(error)) from None
 
 
 async def _close(socket: WebSocket, slow: bool, ended: Iterable[BaseException | None]) -> None:

@@ -5,6 +5,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from ..measure.averaged_line import LineView
 from ..measure.reading import Reading
 from .frames import mark_frame, reading_frame, reading_json, status_frame
 from .lease import ControlLease
@@ -17,8 +18,6 @@ FRESH_S = 3.0
 """A viewer that joins is not given an older reading: it would take it for new."""
 KEPT_S = 2.0
 """So long a reading may be asked for after the scope has gone."""
-WIDTH_STEP = 100
-"""Widths asked for are rounded up to a multiple of this, so that many viewers share few averaged lines."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +38,7 @@ class Viewer:
 
     slots: dict[str, Payload] = field(default_factory=dict)
     filled: asyncio.Event = field(default_factory=asyncio.Event)
-    width: int = 0
+    view: LineView | None = None
     token: str | None = None
     sending_since_s: float | None = None
 
@@ -78,9 +77,9 @@ class Hub:
         self._problems: tuple[Problem, ...] = ()
         self._beside: dict[str, tuple[Problem, ...]] = {}
         self._latest: Latest | None = None
-        self._widths: frozenset[int] = frozenset()
+        self._views: frozenset[LineView] = frozenset()
         self._lock = threading.Lock()
-        self._waiting: dict[int | str, Payload] = {}
+        self._waiting: dict[LineView | str, Payload] = {}
 
     # From any thread.
 
@@ -90,9 +89,9 @@ class Hub:
         self._latest = Latest(reading, encoded, self._now_s())
         self._pass_on("reading", reading_frame(encoded))
 
-    def publish_lines(self, width: int, payload: bytes) -> None:
-        """Hand the averaged line to the viewers that asked for this width."""
-        self._pass_on(width, payload)
+    def publish_lines(self, view: LineView, payload: bytes) -> None:
+        """Hand the averaged line to the viewers that asked for this view of it."""
+        self._pass_on(view, payload)
 
     def announce(self, scope: ScopeStatus, problems: Sequence[Problem]) -> None:
         """Say how the scope is and what is wrong."""
@@ -105,9 +104,9 @@ class Hub:
         self._on_loop(self.tell_status)
 
     @property
-    def widths_wanted(self) -> frozenset[int]:
-        """Widths of the averaged line that somebody asks for now."""
-        return self._widths
+    def views_wanted(self) -> frozenset[LineView]:
+        """Views of the averaged line that somebody asks for now."""
+        return self._views
 
     @property
     def latest(self) -> Latest | None:
@@ -150,13 +149,14 @@ class Hub:
         self._viewers.discard(viewer)
         if viewer.token is not None:
             self._lease.leave(viewer.token)
-        self._count_widths()
+        self._count_views()
         self.tell_status()
 
-    def ask_lines(self, viewer: Viewer, width: int) -> None:
-        """From now on send this viewer the averaged line; 0 ends it."""
-        viewer.width = -(-width // WIDTH_STEP) * WIDTH_STEP
-        self._count_widths()
+    def ask_lines(self, viewer: Viewer, view: LineView | None) -> None:
+        """From now on send this viewer that view of the averaged line; None ends it."""
+        viewer.view = view
+        viewer.forget("lines")
+        self._count_views()
 
     def claim_control(self, viewer: Viewer, token: str) -> None:
         """This viewer says that it belongs to the holder of control."""
@@ -196,10 +196,10 @@ class Hub:
             setup=self._generation(),
         )
 
-    def _count_widths(self) -> None:
-        self._widths = frozenset(viewer.width for viewer in self._viewers if viewer.width)
+    def _count_views(self) -> None:
+        self._views = frozenset(viewer.view for viewer in self._viewers if viewer.view)
 
-    def _pass_on(self, key: int | str, payload: Payload) -> None:
+    def _pass_on(self, key: LineView | str, payload: Payload) -> None:
         """Leave a payload for the loop; only the first since it last looked wakes it."""
         with self._lock:
             wake = not self._waiting
@@ -217,7 +217,7 @@ class Hub:
             for viewer in self._viewers:
                 if key == "reading":
                     viewer.put("reading", payload)
-                elif key == viewer.width:
+                elif key == viewer.view:
                     viewer.put("lines", payload)
 
     def _on_loop(self, action: Callable[[], None]) -> bool:

@@ -4,15 +4,21 @@ The reading's schema is derived from the dataclasses that hold it, so it can nam
 """
 
 from functools import cache
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NotRequired
 
 from pydantic import Field, TypeAdapter
 from typing_extensions import TypedDict
 
+from ..measure.evidence import MOST_FLATS, Flat
 from ..measure.reading import ChannelReading, Hint, LatencyMs, MatchReading, ScopeTag, SyncReading
 from .status import ScopeState
 
 LIVE_SCHEMA = "peakwhite.live/1"
+MOST_SINGLES = 8
+LONGEST_US = 1e4
+"""Windows of a line lie within so many microseconds about its 0H."""
+
+SpanUs = Annotated[list[float], Field(min_length=2, max_length=2, description="from and to, us after 0H")]
 
 ReadingObject = TypedDict(
     "ReadingObject",
@@ -94,30 +100,47 @@ class MarkFrame(TypedDict):
 
 
 class LinesChannel(TypedDict):
-    """One channel of a lines frame: millivolts against scope zero are count × mv_per_count."""
+    """One channel of a lines frame: millivolts against scope zero are count × mv_per_count. What its level stands on is
+    null or empty where it has none: where on the line blanking is taken and flats are looked for, and those found."""
 
     channel: str
     role: str | None
     mv_per_count: Annotated[float, Field(gt=0)]
+    blanking_mv: Annotated[float | None, Field(description="against scope zero")]
+    level_mv: Annotated[float | None, Field(description="of the flats that made the level, above blanking")]
+    clamp_us: SpanUs | None
+    active_us: SpanUs | None
+    looked_at: Annotated[int, Field(ge=0, description="how many lines flats were looked for on")]
+    flats: Annotated[list[Flat], Field(max_length=MOST_FLATS)]
 
 
 class LinesHeader(TypedDict):
-    """The JSON header of a binary frame. After it come, channel by channel, `columns` pairs of int16 LE: min, max."""
+    """The JSON header of a binary frame. After it come, channel by channel, for the averaged line and then for each of the
+    `singles`, `columns` pairs of int16 LE: min, max. Times are us after the line's 0H."""
 
     type: Literal["lines"]
     setup: Annotated[int, Field(ge=1)]
     columns: Annotated[int, Field(ge=1)]
-    start_us: float
+    start_us: Annotated[float, Field(description="where the first column begins")]
     us_per_column: Annotated[float, Field(gt=0)]
-    lines: Annotated[int, Field(ge=1)]
+    whole_us: Annotated[SpanUs, Field(description="from where to where a window may lie")]
+    lines: Annotated[int, Field(ge=1, description="how many lines were averaged")]
+    singles: Annotated[
+        list[Annotated[int, Field(ge=0)]],
+        Field(max_length=MOST_SINGLES, description="which of them come singly, from 0"),
+    ]
     channels: list[LinesChannel]
 
 
 class LinesRequest(TypedDict):
-    """Client: send the averaged line, about this many columns wide; 0 to end it."""
+    """Client: send the averaged line, about this many columns wide; 0 to end it. A window is widened to what others may
+    share; the daemon computes a few of them at a time, so that with many viewers each comes less often."""
 
     type: Literal["lines"]
     width: Annotated[int, Field(ge=0, le=4096)]
+    from_us: NotRequired[Annotated[float, Field(ge=-LONGEST_US, le=LONGEST_US)]]
+    to_us: NotRequired[Annotated[float, Field(ge=-LONGEST_US, le=LONGEST_US)]]
+    single: NotRequired[Annotated[int, Field(ge=0, le=MOST_SINGLES, description="so many single lines beside it")]]
 
 
 class ControlRequest(TypedDict):
@@ -151,11 +174,13 @@ def live_schema() -> dict[str, Any]:
 
 
 def schema_of(kind: Any) -> dict[str, Any]:
-    """JSON Schema of a type, with every key required and no other allowed: what was not measured is null, never left out."""
+    """JSON Schema of a type, with every key required that is not marked otherwise, and no other allowed: what was not
+    measured is null, never left out."""
     schema = TypeAdapter(kind).json_schema(mode="serialization")
+    optional: frozenset[str] = getattr(kind, "__optional_keys__", frozenset())
     for table in (schema, *schema.get("$defs", {}).values()):
         if "properties" in table:
-            table["required"] = list(table["properties"])
+            table["required"] = [name for name in table["properties"] if table is not schema or name not in optional]
             table["additionalProperties"] = False
             for entry in table["properties"].values():
                 entry.pop("default", None)

@@ -72,13 +72,13 @@ class Measuring:
 
     def channels(self) -> list[MeasuredChannel]:
         """Every channel of the capture, in its order."""
-        levels = self._levels()
+        levels = self.levels()
         found = [self._channel(record, levels.get(record.name)) for record in self.capture.channels]
         white = {one.reading.channel for one in found if one.reading.peak_white_mv is not None}
         suspects = uncompensated({name: its.tilt for name, its in levels.items() if name in white})
         return [one.hinted("probe-compensation") if one.reading.channel in suspects else one for one in found]
 
-    def _levels(self) -> Mapping[str, Levels]:
+    def levels(self) -> Mapping[str, Levels]:
         """Levels of the picture channels by name: those that share how blanking is clamped are cut together."""
         if self.sync.grid is None:
             return {}
@@ -167,8 +167,7 @@ class Measuring:
                 *(hint(code) for code in of_levels(levels, clip, target, field_known=self._field_known)),
             ),
         )
-        dark_mv = DARK_UNDER * (target.nominal_mv if target else 700.0)
-        if not levels.white_mv > dark_mv:
+        if not levels.white_mv > dark_mv(target):
             dark = levels.white_mv if math.isfinite(levels.white_mv) else levels.black_mv
             return MeasuredChannel(
                 replace(base, black_mv=or_none(dark), hints=(*base.hints, hint("white-not-in-record")))
@@ -312,6 +311,11 @@ def _tips_are_clipped(record: ChannelRecord) -> bool:
     """Whether the record runs off the range on the side on which sync lies below a picture."""
     tip_is_low = record.volts_per_code > 0.0
     return is_clipped(replace(record, high_rail_code=None) if tip_is_low else replace(record, low_rail_code=None))
+
+
+def dark_mv(target: Target | None) -> float:
+    """A picture whose highest state is no higher holds no white."""
+    return DARK_UNDER * (target.nominal_mv if target else 700.0)
 
 
 def or_none(value: float) -> float | None:

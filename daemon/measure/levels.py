@@ -27,6 +27,14 @@ FEW_LINES = 4
 
 
 @dataclass(frozen=True, eq=False)
+class Seen:
+    """What one channel's levels were read from: the lines that were cut and the states found on them, highest first."""
+
+    lines: Lines
+    states: tuple[State, ...]
+
+
+@dataclass(frozen=True, eq=False)
 class Levels:
     """Levels of one channel in mV, NaN where not measured. `blanking_mv` is against scope zero, the others above blanking.
 
@@ -41,6 +49,7 @@ class Levels:
         mean_mv: mean of the whole record against scope zero.
         tilt: how much the later half of the longest white run is higher than the earlier, as part of the level.
         pedestal_mv, pedestal_error_mv: blanking under the burst less blanking after it, and its standard uncertainty.
+        seen: what all this was read from; None where no line could be cut.
         picture_states: every level that the picture holds, highest first.
         white_us: where on its lines white stands, stretches from and to after 0H.
         white_between: the first and the last line looked at that holds it, by their place in the record's sync.
@@ -64,6 +73,7 @@ class Levels:
     tilt: float = 0.0
     pedestal_mv: float = 0.0
     pedestal_error_mv: float = math.inf
+    seen: Seen | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,6 +168,7 @@ def measure_levels(
         )
         scatter_mv = float(lines.line_scatter_mv[index])
         its_states = states(runs.at(runs.channel == index), grid.bin_us, its_noise_mv, scatter_mv)
+        base = replace(base, seen=Seen(lines, tuple(its_states)))
         if its_states:
             noise_mv = blanking_noise_mv
             if cycle_us is None:
@@ -263,6 +274,12 @@ def _held_columns(top: State, lines: Lines) -> NDArray[np.bool_]:
     width = lines.level_mv.shape[2]
     edges = np.bincount(top.runs.first, minlength=width + 1) - np.bincount(top.runs.last, minlength=width + 1)
     return np.asarray(edges.cumsum() >= 0.9 * top.rows)
+
+
+def held_us(state: State, lines: Lines) -> tuple[tuple[float, float], ...]:
+    """Where nine tenths of the lines that hold a state hold it, stretches from and to after 0H."""
+    held = _stretches(_held_columns(state, lines))
+    return tuple((first * lines.grid.bin_us, last * lines.grid.bin_us) for first, last in held.tolist())
 
 
 def _stretches(held: NDArray[np.bool_]) -> NDArray[np.intp]:

@@ -8,6 +8,7 @@ import numpy as np
 from peakwhite.daemon.acquisition import Job, Note, NoTrigger, Task, Time
 from peakwhite.daemon.config import Setup, SetupInForce
 from peakwhite.daemon.live import Problem, ScopeStatus
+from peakwhite.daemon.measure.averaged_line import LineView
 from peakwhite.daemon.measure.hookup import Hookup
 from peakwhite.daemon.measure.reading import ChannelReading, FieldInfo, Hint, Measured, Reading, SyncReading
 from peakwhite.daemon.measure.targets import Conditions
@@ -66,14 +67,14 @@ class Outlet:
 
     readings: list[Reading] = field(default_factory=list)
     told: list[tuple[ScopeStatus, tuple[Problem, ...]]] = field(default_factory=list)
-    lines: list[tuple[int, bytes]] = field(default_factory=list)
-    widths_wanted: frozenset[int] = frozenset()
+    lines: list[tuple[LineView, bytes]] = field(default_factory=list)
+    views_wanted: frozenset[LineView] = frozenset()
 
     def publish(self, reading: Reading) -> None:
         self.readings.append(reading)
 
-    def publish_lines(self, width: int, payload: bytes) -> None:
-        self.lines.append((width, payload))
+    def publish_lines(self, view: LineView, payload: bytes) -> None:
+        self.lines.append((view, payload))
 
     def announce(self, scope: ScopeStatus, problems: Sequence[Problem]) -> None:
         self.told.append((scope, tuple(problems)))
@@ -132,7 +133,9 @@ def a_job(
 
     return Job(
         measure=measure,
-        lines=lambda capture, conditions, generation, columns: f"{generation}:{columns}".encode(),
+        lines=lambda capture, conditions, generation, views: {
+            view: f"{generation}:{view.columns}".encode() for view in views
+        },
         setup=setup or SetupInForce(Setup()),
         outlet=outlet,
         run="test",

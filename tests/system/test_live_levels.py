@@ -148,17 +148,36 @@ def test_a_new_hookup_is_in_force_from_its_generation_on(live: LiveClient, daemo
     assert all(live.reading()["setup"] == generation for _ in range(5))
 
 
+def pairs_of(frame: dict[str, Any]) -> np.ndarray[Any, Any]:
+    """Counts of a lines frame: channel, averaged line and single ones, column, lowest and highest."""
+    shape = (len(frame["channels"]), 1 + len(frame["singles"]), frame["columns"], 2)
+    return np.frombuffer(frame["payload"], "<i2").reshape(shape)
+
+
 def test_the_averaged_line_comes_once_it_is_asked_for(live: LiveClient, simulated_scope: Any) -> None:
     live.send({"type": "lines", "width": 400})
     frame = live.until("lines", lambda frame: True)
-    pairs = np.frombuffer(frame["payload"], "<i2").reshape(len(frame["channels"]), frame["columns"], 2)
+    pairs = pairs_of(frame)[:, 0]
     assert 300 <= frame["columns"] <= 400
     assert np.all(pairs[..., 0] <= pairs[..., 1])
     red = next(number for number, channel in enumerate(frame["channels"]) if channel["role"] == "red")
     top_mv = (
         np.median(pairs[red, :, 1][pairs[red, :, 1] > 0.5 * pairs[red].max()]) * frame["channels"][red]["mv_per_count"]
     )
-    assert top_mv == pytest.approx(truth_of(simulated_scope, "red"), rel=0.02)
+    truth_mv = truth_of(simulated_scope, "red")
+    assert top_mv == pytest.approx(truth_mv, rel=0.02)
+    assert frame["channels"][red]["level_mv"] == pytest.approx(truth_mv, rel=0.02)
+    assert frame["channels"][red]["flats"][0]["made_level"] is True
+
+
+def test_a_window_of_the_line_and_single_lines_come_when_asked_for(live: LiveClient) -> None:
+    live.send({"type": "lines", "width": 400, "from_us": 8.0, "to_us": 24.0, "single": 3})
+    frame = live.until("lines", lambda frame: True)
+    assert frame["start_us"] == 8.0
+    assert frame["columns"] * frame["us_per_column"] == pytest.approx(16.0, abs=0.3)
+    assert len(frame["singles"]) == min(3, frame["lines"])
+    assert np.all(pairs_of(frame)[..., 0] <= pairs_of(frame)[..., 1])
+    live.send({"type": "lines", "width": 0})
 
 
 def test_viewers_are_counted(live: LiveClient, daemon: Any) -> None:

@@ -9,9 +9,10 @@ import pytest
 from peakwhite.daemon.acquisition import Note, NoTrigger, Task
 from peakwhite.daemon.acquisition.fields import FIELD_EVERY_S
 from peakwhite.daemon.acquisition.held import HOLD_S
-from peakwhite.daemon.acquisition.session import LINES_EVERY_S, Session
+from peakwhite.daemon.acquisition.session import LINES_EVERY_S, MOST_VIEWS, Session
 from peakwhite.daemon.acquisition.watch import ScopeWatch
 from peakwhite.daemon.config import Setup, SetupInForce
+from peakwhite.daemon.measure.averaged_line import LineView
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
 from peakwhite.daemon.measure.reading import FieldInfo, Hint, Measured, Reading
 from peakwhite.daemon.measure.targets import Conditions
@@ -262,13 +263,25 @@ def test_the_averaged_line_is_computed_only_while_somebody_asks_and_not_too_ofte
     bench = Bench(*[a_measured(sync="none")] * 20)
     bench.step(5)
     assert bench.outlet.lines == []
-    bench.outlet.widths_wanted = frozenset({400, 800})
+    bench.outlet.views_wanted = frozenset({LineView(400), LineView(800)})
     began_s = bench.hand.s
     bench.step(10)
     times = (bench.hand.s - began_s) / LINES_EVERY_S
-    assert {width for width, _ in bench.outlet.lines} == {400, 800}
+    assert {view.columns for view, _ in bench.outlet.lines} == {400, 800}
     assert 2 <= len(bench.outlet.lines) / 2 <= times + 1
     assert bench.outlet.lines[0][1].startswith(b"1:")
+
+
+def test_of_many_views_a_few_are_drawn_at_a_time_each_in_its_turn() -> None:
+    bench = Bench(*[a_measured(sync="none")] * 40)
+    wanted = [LineView(400, float(start), start + 1.0) for start in range(2 * MOST_VIEWS + 1)]
+    bench.outlet.views_wanted = frozenset(wanted)
+    while len(bench.outlet.lines) < 3 * MOST_VIEWS:
+        before = len(bench.outlet.lines)
+        bench.step()
+        assert len(bench.outlet.lines) - before <= MOST_VIEWS
+    drawn = [view for view, _ in bench.outlet.lines]
+    assert len(set(drawn[: len(wanted)])) == len(wanted)
 
 
 def test_no_trigger_is_told_and_nothing_is_published() -> None:

@@ -12,6 +12,7 @@ from jsonschema import Draft202012Validator
 from peakwhite.daemon.live import ControlLease, Hub, Problem, ScopeStatus, Viewer
 from peakwhite.daemon.live.hub import FRESH_S, KEPT_S
 from peakwhite.daemon.live.schema import live_schema
+from peakwhite.daemon.measure.averaged_line import LineView
 from peakwhite.daemon.measure.reading import LatencyMs, Reading, ScopeTag
 from scripted import a_measured
 
@@ -130,9 +131,9 @@ def test_what_waits_for_a_viewer_is_forgotten_with_its_setup_and_what_is_on_its_
         hub = clocked.hub
         hub.attach()
         viewer = hub.join()
-        hub.ask_lines(viewer, 100)
+        hub.ask_lines(viewer, LineView(100))
         hub.publish(a_reading(1))
-        hub.publish_lines(100, b"lines")
+        hub.publish_lines(LineView(100), b"lines")
         await settle()
         assert sorted(viewer.slots) == ["lines", "reading", "status"]
         clocked.generation += 1
@@ -224,21 +225,35 @@ def test_viewers_are_counted_as_they_come_and_go() -> None:
     play(scenario)
 
 
-def test_lines_go_to_those_who_asked_for_that_width() -> None:
+def test_lines_go_to_those_who_asked_for_that_view() -> None:
     async def scenario(hub: Hub, lease: ControlLease) -> None:
-        wide, narrow, without = hub.join(), hub.join(), hub.join()
-        assert hub.widths_wanted == frozenset()
-        hub.ask_lines(wide, 790)
-        hub.ask_lines(narrow, 400)
-        assert hub.widths_wanted == {800, 400}
-        for viewer in (wide, narrow, without):
+        whole, part = LineView(800), LineView(800, 10.0, 20.0)
+        wide, near, without = hub.join(), hub.join(), hub.join()
+        assert hub.views_wanted == frozenset()
+        hub.ask_lines(wide, whole)
+        hub.ask_lines(near, part)
+        assert hub.views_wanted == {whole, part}
+        for viewer in (wide, near, without):
             await drain(viewer)
-        hub.publish_lines(800, b"wide")
-        hub.publish_lines(400, b"narrow")
-        assert [await drain(viewer) for viewer in (wide, narrow, without)] == [[b"wide"], [b"narrow"], []]
-        hub.ask_lines(narrow, 0)
+        hub.publish_lines(whole, b"whole")
+        hub.publish_lines(part, b"part")
+        assert [await drain(viewer) for viewer in (wide, near, without)] == [[b"whole"], [b"part"], []]
+        hub.ask_lines(near, None)
         hub.leave(wide)
-        assert hub.widths_wanted == frozenset()
+        assert hub.views_wanted == frozenset()
+
+    play(scenario)
+
+
+def test_a_view_that_nobody_asks_for_any_more_is_not_sent() -> None:
+    async def scenario(hub: Hub, lease: ControlLease) -> None:
+        viewer = hub.join()
+        hub.ask_lines(viewer, LineView(800))
+        await drain(viewer)
+        hub.publish_lines(LineView(800), b"whole")
+        await settle()
+        hub.ask_lines(viewer, LineView(800, 10.0, 20.0))
+        assert await drain(viewer) == []
 
     play(scenario)
 
@@ -256,4 +271,5 @@ def test_every_schema_is_one_and_takes_no_unknown_key(direction: str) -> None:
     for schema in live_schema()[direction].values():
         Draft202012Validator.check_schema(schema)
         assert schema["additionalProperties"] is False
-        assert sorted(schema["required"]) == sorted(schema["properties"])
+        optional = {"from_us", "to_us", "single"} if schema["title"] == "LinesRequest" else set()
+        assert set(schema["required"]) == set(schema["properties"]) - optional

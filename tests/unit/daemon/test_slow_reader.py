@@ -16,9 +16,10 @@ from peakwhite.daemon.config import Setup, SetupInForce
 from peakwhite.daemon.http.app import create_app
 from peakwhite.daemon.http.services import Found, Services
 from peakwhite.daemon.live import ControlLease, Hub
+from peakwhite.daemon.measure.averaged_line import LineView
 
 SEND_DEADLINE_S = 0.3
-WIDTH = 800
+VIEW = LineView(800)
 PAYLOAD = bytes(200_000)
 
 
@@ -87,8 +88,8 @@ def text_frame(message: bytes) -> bytes:
 
 async def pour(hub: Hub, viewers: int) -> None:
     """Hand out large frames until so many viewers are left."""
-    while len(hub._viewers) != viewers or hub.widths_wanted:
-        hub.publish_lines(WIDTH, PAYLOAD)
+    while len(hub._viewers) != viewers or hub.views_wanted:
+        hub.publish_lines(VIEW, PAYLOAD)
         await asyncio.sleep(0.01)
 
 
@@ -100,7 +101,7 @@ def test_the_end_of_a_client_that_stops_reading_is_quiet_and_the_others_go_on(
         async with served(tmp_path) as (hub, port), connect(f"ws://127.0.0.1:{port}/api/v1/live") as other:
             slow = await a_client(port)
             slow.sendall(text_frame(b'{"type":"lines","width":800}'))
-            while not hub.widths_wanted:
+            while not hub.views_wanted:
                 await asyncio.sleep(0.01)
             pouring = asyncio.create_task(pour(hub, viewers=1))
             if ends_itself:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from made_video import Made, capture_of, digitised, luma, rgb_sync, white
-from peakwhite.daemon.measure.averaged_line import averaged_line
+from peakwhite.daemon.measure.averaged_line import LinesUnderSync, LineView
 from peakwhite.daemon.measure.calibrated import NEAR_STATES, NS_PER_DAY, serial_of, state_of
 from peakwhite.daemon.measure.calibration import Calibration, Compared, Gain, SignalPath, Terminator, Way
 from peakwhite.daemon.measure.engine import budgets, measure_capture
@@ -215,10 +215,11 @@ def test_sync_and_noise_of_a_channel_are_corrected_with_its_white() -> None:
 def test_the_averaged_line_is_corrected_too() -> None:
     tops = []
     for some in ((), (calibration(),)):
-        line = averaged_line(capture(), conditions(*some), 400)
+        line = LinesUnderSync(capture(), conditions(*some)).drawn(LineView(400))
         assert line is not None
-        tops.append(float(np.median(line.traces[0].pairs[100:300])) * line.traces[0].mv_per_count)
-    assert tops[1] == pytest.approx(tops[0] / OFF, rel=1e-3)
+        trace = line.traces[0]
+        tops.append((float(np.median(trace.pairs[0, 100:300])) * trace.mv_per_count, trace.evidence.level_mv or 0.0))
+    assert tops[1] == pytest.approx([top / OFF for top in tops[0]], rel=1e-3)
 
 
 def test_nothing_is_assumed_of_a_scope_whose_channels_are_all_calibrated() -> None:
