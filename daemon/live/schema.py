@@ -108,6 +108,8 @@ class LinesChannel(TypedDict):
     mv_per_count: Annotated[float, Field(gt=0)]
     blanking_mv: Annotated[float | None, Field(description="against scope zero")]
     level_mv: Annotated[float | None, Field(description="of the flats that made the level, above blanking")]
+    level_lines: Annotated[int, Field(ge=0, description="on how many lines the level stands")]
+    level_of: Annotated[int, Field(ge=0, description="of how many")]
     clamp_us: SpanUs | None
     active_us: SpanUs | None
     looked_at: Annotated[int, Field(ge=0, description="how many lines flats were looked for on")]

@@ -38,6 +38,7 @@ class Evidence:
     Attributes:
         blanking_mv: against scope zero.
         level_mv: of the state that is the level, above blanking; as captured, whatever white the pattern has.
+        level_lines, level_of: on how many of how many lines it stands; 0 without a level.
         clamp_us: where blanking is taken on each line.
         active_us: where flat runs are looked for.
         looked_at: how many lines were looked at.
@@ -46,6 +47,8 @@ class Evidence:
 
     blanking_mv: float | None = None
     level_mv: float | None = None
+    level_lines: int = 0
+    level_of: int = 0
     clamp_us: Span | None = None
     active_us: Span | None = None
     looked_at: int = 0
@@ -71,6 +74,8 @@ def evidence(levels: Levels, dark_mv: float) -> Evidence:
     return Evidence(
         blanking_mv=levels.blanking_mv if math.isfinite(levels.blanking_mv) else None,
         level_mv=levels.white_mv if is_level else None,
+        level_lines=levels.white_rows if is_level else 0,
+        level_of=levels.rows if is_level else 0,
         clamp_us=(clamp.start * bin_us, clamp.stop * bin_us),
         active_us=(lines.active.start * bin_us, lines.active.stop * bin_us),
         looked_at=lines.level_mv.shape[1],

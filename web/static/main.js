@@ -3,6 +3,7 @@
 import { Awake, BY_HAND, awakeWords } from "./awake.js";
 import { Cautions } from "./cautions.js";
 import { KEY_HELP, actionOf } from "./keys.js";
+import { LineView } from "./line.js";
 import { LiveLink, liveUrl } from "./live.js";
 import { Marks, hasBook } from "./marks.js";
 import { Histories, Lag } from "./motion.js";
@@ -41,6 +42,7 @@ const toast = new Toast(document);
 const marks = new Marks((what) => toast.show(what));
 const histories = new Histories();
 const lag = new Lag();
+const lineView = new LineView(document.querySelector('[data-view="line"]'), (message) => link.send(message));
 const windows = new Map();
 const rate = new SteadyNumber();
 const lagShown = new SteadyNumber(1.6, 0.9);
@@ -64,6 +66,7 @@ function onFrame(frame) {
 async function greet() {
   trim.clear();
   lag.clear();
+  lineView.greet();
   find("demo-mark").hidden = !session.hello.demo;
   if (session.hello.demo) trimmers.show();
   else trimmers.hide();
@@ -107,6 +110,7 @@ function frame(nowMs) {
     }
   }
   trim.draw(nowMs, calm.matches);
+  lineView.draw(nowMs, { reading, patternWhitePct, calm: calm.matches });
   if (nowMs - wordsAt >= WORDS_EVERY_MS) {
     wordsAt = nowMs;
     say(nowMs);
@@ -214,6 +218,8 @@ awake.ask();
 if (!awake.able && matchMedia("(pointer: coarse)").matches) toast.show({ title: "The screen may go dark", more: BY_HAND });
 trim.lay(["red", "green", "blue"]);
 const link = new LiveLink(liveUrl(document.baseURI), onFrame);
+link.onBytes = (bytes) => lineView.take(bytes);
+views.follow((name) => lineView.show(name === "line"));
 link.start();
 setInterval(() => {
   if (!session.stale(now())) trimmers.follow();

@@ -15,7 +15,7 @@ from peakwhite.daemon.measure.averaged_line import AveragedLine, LineView, Trace
 from peakwhite.daemon.measure.evidence import Evidence, Flat
 
 SCHEMAS = live_schema()
-EVIDENCE = Evidence(-3.1, 750.3, (5.3, 8.9), (9.0, 61.0), 12, (Flat(750.3, 10.5, 60.2, 12, True),))
+EVIDENCE = Evidence(-3.1, 750.3, 12, 12, (5.3, 8.9), (9.0, 61.0), 12, (Flat(750.3, 10.5, 60.2, 12, True),))
 
 
 def test_header_and_pairs_come_back_as_they_were() -> None:
