@@ -106,6 +106,8 @@ export class LineView {
     if (!main) put(why, "Waiting for a line: it shows as soon as line sync is found.");
     else if (this.stale) put(why, `No new line for ${since}\u00a0s: this is the last one.`);
     else put(why, whyWords(main, patternWhitePct));
+    const { from, to } = this.window.now;
+    Object.assign(this.parts.plate.dataset, { fromUs: from.toFixed(3), toUs: to.toFixed(3) });
     put(told, frame ? toldWords(frame, patternWhitePct) : "");
     this.#readout(frame);
     if (this.stepped) put(this.parts.said, this.parts.readout.textContent);
