@@ -4,7 +4,7 @@ import math
 import random
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import count
 from typing import Protocol
 
@@ -68,7 +68,7 @@ class Job:
 
     Attributes:
         measure: what is computed from a capture.
-        lines: views of the averaged line of a capture as binary frames: conditions, generation, views; none without sync.
+        lines: views of the averaged line of what was measured as binary frames: generation, views; none without sync.
         setup: the set-up in force, looked at before every capture.
         outlet: where readings and status go.
         run: name of this run, carried by every reading.
@@ -79,7 +79,7 @@ class Job:
     """
 
     measure: Callable[[Capture, Conditions], Measured]
-    lines: Callable[[Capture, Conditions, int, Collection[LineView]], Mapping[LineView, bytes]]
+    lines: Callable[[Measured, int, Collection[LineView]], Mapping[LineView, bytes]]
     setup: SetupInForce
     outlet: Outlet
     run: str
@@ -153,7 +153,8 @@ class Session:
         fit = self._fields.took(task, measured, now_s)
         if not fit or job.setup.current is not setup:
             return
-        measured = self._held.held(self._fields.carried(measured, now_s), now_s)
+        drawn = measured
+        measured = self._held.held(self._fields.carried(replace(measured, basis=None), now_s), now_s)
         measured = job.highest.carried(measured, setup.conditions, now_s)
         reading = Reading(
             run=job.run,
@@ -166,9 +167,9 @@ class Session:
         )
         job.outlet.publish(reading)
         job.on_reading(reading, capture)
-        self._publish_lines(capture, setup, now_s)
+        self._publish_lines(drawn, setup, now_s)
 
-    def _publish_lines(self, capture: Capture, setup: Setup, now_s: float) -> None:
+    def _publish_lines(self, measured: Measured, setup: Setup, now_s: float) -> None:
         """The averaged line in the views that somebody asks for, a few at a time."""
         wanted = self._job.outlet.views_wanted
         if wanted and now_s - self._lines_s >= LINES_EVERY_S:
@@ -176,7 +177,7 @@ class Session:
             drawn_s = {view: self._drawn_s.get(view, -math.inf) for view in wanted}
             views = sorted(drawn_s, key=lambda view: drawn_s[view])[:MOST_VIEWS]
             self._drawn_s = drawn_s | dict.fromkeys(views, now_s)
-            frames = self._job.lines(capture, setup.conditions, setup.generation, views)
+            frames = self._job.lines(measured, setup.generation, views)
             for view, payload in frames.items():
                 self._job.outlet.publish_lines(view, payload)
 

@@ -11,10 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from ...drivers.capture import Capture
 from ..measure.averaged_line import AveragedLine, LinesUnderSync, LineView, Trace
-from ..measure.reading import plain
-from ..measure.targets import Conditions
+from ..measure.reading import Measured, plain
 
 WIDTH_STEP = 100
 """Widths asked for are rounded up to a multiple of this, so that many viewers share few averaged lines."""
@@ -38,11 +36,11 @@ def view_of(request: Mapping[str, Any]) -> LineView | None:
     return LineView(columns, *window, singles=singles) if columns else None
 
 
-def lines_of(
-    capture: Capture, conditions: Conditions, generation: int, views: Collection[LineView]
-) -> dict[LineView, bytes]:
-    """The averaged line of a capture as a frame for each view; none where no line sync was found."""
-    under_sync = LinesUnderSync(capture, conditions)
+def lines_of(measured: Measured, generation: int, views: Collection[LineView]) -> dict[LineView, bytes]:
+    """The averaged line of what was measured as a frame for each view; none where no line sync was found."""
+    if measured.basis is None:
+        return {}
+    under_sync = LinesUnderSync(measured.basis)
     drawn = {view: under_sync.drawn(view) for view in views}
     return {view: lines_frame(line, generation) for view, line in drawn.items() if line is not None}
 

@@ -8,14 +8,11 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from ...drivers.capture import Capture, ChannelRecord
+from ...drivers.capture import ChannelRecord
 from .binning import bin_means, samples_per_bin, usable_samples
-from .calibrated import calibrations_in_force
 from .channels import Measuring, dark_mv
 from .evidence import NO_EVIDENCE, Evidence, evidence
-from .found_sync import find_sync
 from .line_grid import picture_lines
-from .targets import Conditions
 
 FINEST_MV = 0.1
 """One count of a trace, where the levels fit; coarser by powers of two where they do not."""
@@ -75,15 +72,11 @@ class AveragedLine:
 
 
 class LinesUnderSync:
-    """The picture lines of one capture, laid over each other. Levels are corrected by the calibrations that hold."""
+    """The picture lines of one capture that was measured, laid over each other, by the calibrations that hold."""
 
-    def __init__(self, capture: Capture, conditions: Conditions) -> None:
-        in_force = calibrations_in_force(capture, conditions)
-        self._capture = capture
-        self._conditions = in_force.conditions
-        self._measuring = Measuring(
-            capture, in_force.conditions, find_sync(capture, in_force.conditions), in_force.channels
-        )
+    def __init__(self, measuring: Measuring) -> None:
+        self._measuring = measuring
+        self._capture, self._conditions = measuring.capture, measuring.conditions
         self._binned: dict[tuple[str, int], NDArray[np.generic]] = {}
 
     @cached_property
@@ -169,7 +162,7 @@ class LinesUnderSync:
     def _evidence(self) -> Mapping[str, Evidence]:
         """By channel, for those that have a level."""
         found = {}
-        for channel, levels in self._measuring.levels().items():
+        for channel, levels in self._measuring.levels.items():
             clip = self._conditions.hookup.of_channel(channel)
             target = self._conditions.target_of(clip.role, self._measuring.sync.system.name) if clip else None
             found[channel] = evidence(levels, dark_mv(target))

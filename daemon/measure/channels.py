@@ -72,12 +72,13 @@ class Measuring:
 
     def channels(self) -> list[MeasuredChannel]:
         """Every channel of the capture, in its order."""
-        levels = self.levels()
+        levels = self.levels
         found = [self._channel(record, levels.get(record.name)) for record in self.capture.channels]
         white = {one.reading.channel for one in found if one.reading.peak_white_mv is not None}
         suspects = uncompensated({name: its.tilt for name, its in levels.items() if name in white})
         return [one.hinted("probe-compensation") if one.reading.channel in suspects else one for one in found]
 
+    @cached_property
     def levels(self) -> Mapping[str, Levels]:
         """Levels of the picture channels by name: those that share how blanking is clamped are cut together."""
         if self.sync.grid is None:

@@ -31,7 +31,7 @@ SEPARATE_SYNC_MV = (300.0, 285.7)
 
 def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
     """Sync, levels, match and hints of one capture. What cannot be measured is None, with a hint that says why."""
-    measuring = _measuring(capture, conditions)
+    measuring = measuring_of(capture, conditions)
     channels = measuring.channels()
     readings = with_odd_one_out(with_dead_channels([one.reading for one in channels]), conditions)
     readings = hinted(readings, "channels-swapped", swapped_channels(capture, conditions, measuring.sync))
@@ -51,16 +51,17 @@ def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
         match=_match(colours, capture, conditions),
         hints=tuple(_general_hints(measuring, readings, colours)),
         budgets=fit,
+        basis=measuring,
     )
 
 
 def budgets(capture: Capture, conditions: Conditions) -> tuple[LevelBudget, ...]:
     """The level and budget of every channel that has a peak white."""
-    measuring = _measuring(capture, conditions)
+    measuring = measuring_of(capture, conditions)
     return tuple(_budget(one, measuring, conditions) for one in measuring.channels() if one.items)
 
 
-def _measuring(capture: Capture, conditions: Conditions) -> Measuring:
+def measuring_of(capture: Capture, conditions: Conditions) -> Measuring:
     """The capture with its sync, calibrations applied."""
     in_force = calibrations_in_force(capture, conditions)
     return Measuring(capture, in_force.conditions, find_sync(capture, in_force.conditions), in_force.channels)

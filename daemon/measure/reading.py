@@ -3,13 +3,16 @@
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass
 from functools import cache
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from .level_budget import LevelBudget
+
+if TYPE_CHECKING:
+    from .channels import Measuring
 
 SyncState = Literal["locked", "vertical-interval", "blanking-only", "none"]
 Zone = Literal["over", "on-target", "dim", "too-low"]
@@ -148,7 +151,8 @@ class MatchReading:
 class Measured:
     """What measuring one capture gives; acquisition makes a Reading of it.
 
-    `budgets` are of the levels that may be compared with others: no reading shows them.
+    `budgets` are of the levels that may be compared with others: no reading shows them. `basis` is what all this was read
+    from, for who draws it; it holds the capture, and goes no further than that.
     """
 
     sync: SyncReading
@@ -156,6 +160,7 @@ class Measured:
     match: MatchReading | None
     hints: tuple[Hint, ...]
     budgets: tuple[LevelBudget, ...] = ()
+    basis: "Measuring | None" = field(default=None, repr=False, compare=False)
 
 
 @dataclass(frozen=True)

@@ -133,9 +133,7 @@ def a_job(
 
     return Job(
         measure=measure,
-        lines=lambda capture, conditions, generation, views: {
-            view: f"{generation}:{view.columns}".encode() for view in views
-        },
+        lines=lambda measured, generation, views: {view: f"{generation}:{view.columns}".encode() for view in views},
         setup=setup or SetupInForce(Setup()),
         outlet=outlet,
         run="test",

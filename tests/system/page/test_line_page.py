@@ -199,7 +199,9 @@ def test_while_another_view_shows_the_daemon_computes_no_line(line: LinePage) ->
 def test_nothing_is_cut_at_any_size(line: LinePage, width: int, height: int) -> None:
     line.page.set_viewport_size({"width": width, "height": height})
     line.page.wait_for_timeout(300)
-    assert line.page.evaluate("document.documentElement.scrollWidth") <= width
+    box = line.page.locator("section.line-view").bounding_box()
+    assert box["x"] >= 0 and box["x"] + box["width"] <= width
+    assert line.page.eval_on_selector("section.line-view", "e => e.scrollWidth <= e.clientWidth")
     assert not line.seen.is_cut("[data-line-why]")
     box = line.page.locator("[data-line-canvas]").bounding_box()
     assert box["height"] >= 280

@@ -272,6 +272,12 @@ def test_the_averaged_line_is_computed_only_while_somebody_asks_and_not_too_ofte
     assert bench.outlet.lines[0][1].startswith(b"1:")
 
 
+def test_a_published_reading_does_not_hold_its_capture() -> None:
+    basis = object()
+    bench = Bench(replace(a_measured(), basis=basis))  # type: ignore[arg-type]
+    assert bench.step().measured.basis is None
+
+
 def test_of_many_views_a_few_are_drawn_at_a_time_each_in_its_turn() -> None:
     bench = Bench(*[a_measured(sync="none")] * 40)
     wanted = [LineView(400, float(start), start + 1.0) for start in range(2 * MOST_VIEWS + 1)]

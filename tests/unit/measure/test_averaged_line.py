@@ -5,7 +5,7 @@ import pytest
 
 from made_video import Made, digitised, rgb_sync, steps, white
 from peakwhite.daemon.measure.averaged_line import BEFORE_SYNC_US, AveragedLine, LinesUnderSync, LineView
-from peakwhite.daemon.measure.engine import measure_capture
+from peakwhite.daemon.measure.engine import measure_capture, measuring_of
 from peakwhite.daemon.measure.evidence import NO_EVIDENCE
 from peakwhite.daemon.measure.explain import explain
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT
@@ -21,7 +21,7 @@ def capture() -> Capture:
 
 
 def drawn(of: Capture, view: LineView) -> AveragedLine:
-    line = LinesUnderSync(of, BENCH).drawn(view)
+    line = LinesUnderSync(measuring_of(of, BENCH)).drawn(view)
     assert line is not None
     return line
 
@@ -61,7 +61,8 @@ def test_levels_of_many_volts_are_drawn_in_coarser_counts() -> None:
 def test_without_sync_there_is_no_line() -> None:
     made = Made()
     silence = digitised(made, "CH4", np.zeros(made.samples), 4)
-    assert LinesUnderSync(Capture((silence,), 40e-9, 0.0, "made", 0), BENCH).drawn(LineView(100)) is None
+    nothing = measuring_of(Capture((silence,), 40e-9, 0.0, "made", 0), BENCH)
+    assert LinesUnderSync(nothing).drawn(LineView(100)) is None
 
 
 def test_a_window_shows_the_records_own_samples_and_where_they_are() -> None:

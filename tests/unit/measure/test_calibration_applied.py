@@ -11,7 +11,7 @@ from made_video import Made, capture_of, digitised, luma, rgb_sync, white
 from peakwhite.daemon.measure.averaged_line import LinesUnderSync, LineView
 from peakwhite.daemon.measure.calibrated import NEAR_STATES, NS_PER_DAY, serial_of, state_of
 from peakwhite.daemon.measure.calibration import Calibration, Compared, Gain, SignalPath, Terminator, Way
-from peakwhite.daemon.measure.engine import budgets, measure_capture
+from peakwhite.daemon.measure.engine import budgets, measure_capture, measuring_of
 from peakwhite.daemon.measure.expected import expected_u95_mv
 from peakwhite.daemon.measure.explain import explain
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
@@ -215,7 +215,7 @@ def test_sync_and_noise_of_a_channel_are_corrected_with_its_white() -> None:
 def test_the_averaged_line_is_corrected_too() -> None:
     tops = []
     for some in ((), (calibration(),)):
-        line = LinesUnderSync(capture(), conditions(*some)).drawn(LineView(400))
+        line = LinesUnderSync(measuring_of(capture(), conditions(*some))).drawn(LineView(400))
         assert line is not None
         trace = line.traces[0]
         tops.append((float(np.median(trace.pairs[0, 100:300])) * trace.mv_per_count, trace.evidence.level_mv or 0.0))
