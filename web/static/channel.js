@@ -1,7 +1,7 @@
 // One channel's panel: name, number, words, rule.
 
 import { Rule } from "./rule.js";
-import { besideWords, capital, comparedWords, extremesWords, isDead, levelDetail, meterText, motionWords, standing, whole } from "./words.js";
+import { ON_AIM, besideWords, capital, comparedWords, extremesWords, isDead, levelDetail, meterText, motionWords, standing, whole } from "./words.js";
 
 export class ChannelPanel {
   /** `key` is the digit that shows it large. */
@@ -73,7 +73,9 @@ export class ChannelPanel {
       put(this.words, waiting);
       return;
     }
-    put(this.words, standing(channel, conditions).words);
+    const { meaning, words } = standing(channel, conditions);
+    put(this.words, words);
+    element.toggleAttribute("data-on-aim", meaning === ON_AIM);
     put(this.detail, levelDetail(channel, conditions));
     put(this.motion, this.#motionWords(channel, conditions, nowMs));
     put(this.extremes, extremesWords(this.history.extremes, nowMs));
@@ -90,7 +92,8 @@ export class ChannelPanel {
 
   #motionWords(channel, { staleS }, nowMs) {
     if (channel.number === null) return "";
-    return motionWords(this.history.motion, channel.age_s + (staleS ?? 0), nowMs);
+    const known = staleS === null && !channel.held;
+    return motionWords(known ? this.history.motion : null, channel.age_s + (staleS ?? 0), nowMs);
   }
 
   #sayMeter(channel, conditions) {

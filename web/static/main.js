@@ -181,7 +181,10 @@ const ACTIONS = {
   },
   tone: () => speaker.toggle(),
   reset: () => histories.reset(now()),
-  help: () => cautions.open(),
+  async help() {
+    await cautions.open();
+    find("keys").previousElementSibling.scrollIntoView();
+  },
   mark() {
     if (button("mark").hidden) return;
     if (trim.frozen === null) marks.keep();

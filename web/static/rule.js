@@ -9,7 +9,7 @@ import { whole } from "./words.js";
 const PARTS = ["engraving", "trail", "aim", "aim-flag", "slider", "beyond", "core", "leash", "reference", "highest", "lowest-seen", "highest-seen"];
 const MOVED_PX = 0.2;
 const TRAIL_STROKES = 10;
-const CORE_AT_LEAST_PX = 7;
+const CORE_AT_LEAST_PX = 9;
 const LEASH_FROM_PX = 22;
 
 export class Rule {

@@ -1,5 +1,8 @@
 // Every sentence that the page says about a level, the sync, the match. No DOM. Levels come settled (see settled.js).
 
+/** What is said of a level that needs no trimming any more. */
+export const ON_AIM = "on aim: leave it";
+
 const ZONES = { over: "over", "on-target": "on target", dim: "dim", "too-low": "too low" };
 
 /** What to look at before trimming, while a hint says that the hookup and not the unit sets the level. */
@@ -99,7 +102,7 @@ function judged(channel, said) {
     const way = channel.verdict === "over" ? "too high" : "too low";
     return said(way, `${atLeastOne(off)}\u00a0mV ${way}`);
   }
-  if ((channel.verdict === "leave-it" || channel.verdict === "unsure") && onAim(channel)) return said("on aim: leave it");
+  if ((channel.verdict === "leave-it" || channel.verdict === "unsure") && onAim(channel)) return said(ON_AIM);
   if (channel.verdict === "leave-it") return said(channel.zone === "dim" ? "in, but dim: leave it" : "in: leave it");
   if (channel.verdict === "unsure" && channel.edges_mv) return unsure(channel, said);
   if (isOnlyHighest(channel)) return said("not over so far");
@@ -208,8 +211,9 @@ export function paceWords(perSecond, lagMs) {
   return `${rateWords(perSecond)} · ${lag} behind`;
 }
 
-/** "steady 4 s", "rising", "falling", and the age of a level that is not of just now. */
-export function motionWords({ way, since }, ageS, nowMs) {
+/** "steady 4 s", "rising", "falling" with the age of the level; the age alone where its `motion` is not known any more. */
+export function motionWords(motion, ageS, nowMs) {
+  const { way, since } = motion ?? { way: 0, since: null };
   const moves = since === null ? "" : way === 0 ? `steady ${ago((nowMs - since) / 1000)}` : way > 0 ? "rising ▲" : "falling ▼";
   return [moves, ageS >= 1 ? `${ago(ageS)} old` : "live"].filter(Boolean).join(" · ");
 }
@@ -221,9 +225,9 @@ export function extremesWords({ lowest, mean, highest, since }, nowMs) {
   return `lowest ${tenth(lowest)} · mean ${tenth(mean)} · highest ${tenth(highest)}\u00a0mV in ${ago((nowMs - since) / 1000)}`;
 }
 
-/** "105.2 ±0.4 % of the reference" and "highest seen 731 mV", where the reading carries them. */
+/** "105.2 ±0.4 % of reference" and "highest seen 731 mV", where the reading carries them. */
 export function comparedWords({ reference, highest }) {
-  const of = reference ? `${reference.percent.toFixed(1)} ±${reference.u95_percent.toFixed(1)} % of the reference` : "";
+  const of = reference ? `${reference.percent.toFixed(1)} ±${reference.u95_percent.toFixed(1)} % of reference` : "";
   return [of, highest ? `highest seen ${whole(highest.level_mv)} mV` : ""].filter(Boolean).join(" · ");
 }
 

@@ -141,7 +141,8 @@ def test_a_button_that_was_tapped_leaves_space_to_the_mark_and_one_reached_by_ta
     _, book = lasting_page
     shown.page.click('[data-action="abreast"]')
     shown.page.keyboard.press(" ")
-    eventually(lambda: book.asked == ["POST book/marks"])
+    eventually(lambda: "Mark 17 kept" in shown.text("[data-toast]"))
+    assert book.asked == ["POST book/marks"]
     assert shown.page.get_attribute('[data-action="abreast"]', "aria-pressed") == "true"
     shown.page.focus('[data-action="abreast"]')
     shown.page.keyboard.press(" ")

@@ -44,6 +44,7 @@ test("motion is said with the age of a level that is not of just now", () => {
   assert.equal(motionWords({ way: 1, since: 0 }, 0.2, 5000), "rising ▲ · live");
   assert.equal(motionWords({ way: -1, since: 0 }, 3.2, 5000), "falling ▼ · 3\u00a0s old");
   assert.equal(motionWords({ way: 0, since: null }, 0, 5000), "live");
+  assert.equal(motionWords(null, 7, 5000), "7\u00a0s old");
 });
 
 test("lowest, mean and highest are of all levels since the reset", () => {
