@@ -2,6 +2,8 @@
 
 import json
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -138,3 +140,16 @@ def test_a_stage_that_was_on_the_bench_before_is_there_again_after_a_restart(
 def test_a_band_that_is_none_is_refused_with_a_sentence(bench: Bench) -> None:
     status, refused = bench.ask("PUT", f"{BENCH}/watch", {"on": True, "band_mv": 0})
     assert status == 422 and "band_mv" in refused["detail"]
+
+
+def test_the_command_line_asks_and_sets_the_bench_of_the_daemon(bench: Bench) -> None:
+    def peakwhite(*arguments: str) -> str:
+        command = (sys.executable, "-m", "peakwhite.daemon", *arguments, "--book", str(bench.book))
+        return subprocess.run(command, capture_output=True, encoding="utf-8", check=True, timeout=60).stdout
+
+    with live_client(bench.daemon) as live:
+        live.reading()
+    told = peakwhite("book", "bench", "--watch", "on", "--band-mv", "15", "--unit-on", "40", "--scope-on", "50")
+    assert "watch     on, band 15 mV; 0 level, 0 sync lost, 0 dead; 0 kept" in told
+    assert "unit on   40 min" in told and "scope on  50 min" in told and "cold      no" in told
+    assert json.loads(peakwhite("book", "bench", "--watch", "off", "--json"))["watch"]["on"] is False
