@@ -18,6 +18,7 @@ from peakwhite.daemon.book.records import JobText, StageText
 from peakwhite.daemon.config import Setup, SetupInForce
 from peakwhite.daemon.keeping import Conditioned, Keeping, KeepingSettings
 from peakwhite.daemon.live.status import Problem, ScopeStatus
+from peakwhite.daemon.measure.averaged_line import LineView
 from peakwhite.daemon.measure.engine import measure_capture
 from peakwhite.daemon.measure.reading import LatencyMs, Measured, Reading, ScopeTag
 from peakwhite.daemon.measure.targets import Conditions
@@ -35,7 +36,7 @@ class Tee:
 
     keeping: Keeping
     measured: Capture | None = None
-    widths_wanted: frozenset[int] = frozenset()
+    views_wanted: frozenset[LineView] = frozenset()
     _latest: Reading | None = None
     _came: threading.Condition = field(default_factory=threading.Condition)
 
@@ -50,7 +51,7 @@ class Tee:
             self._latest = reading
             self._came.notify_all()
 
-    def publish_lines(self, width: int, payload: bytes) -> None:
+    def publish_lines(self, view: LineView, payload: bytes) -> None:
         raise AssertionError("nobody asked for lines")
 
     def announce(self, scope: ScopeStatus, problems: Any) -> None:
@@ -122,7 +123,7 @@ def bench(simulated_scope: Any, tmp_path: Path) -> Iterator[Bench]:
     keeping = Keeping(book, setup, KeepingSettings(watch=True), tell=told.append)
     keeping.next_unit(stages[0])
     tee = Tee(keeping)
-    job_of_it = Job(tee.measure, lambda *_: None, setup, tee, "9f3c")
+    job_of_it = Job(tee.measure, lambda *_: {}, setup, tee, "9f3c")
     acquisition = Acquisition(lambda: open_scope(simulated_scope.resource), "simulated", job_of_it)
     made = Bench(simulated_scope, book, keeping, tee, acquisition, told, stages)
     made.plug(True)
