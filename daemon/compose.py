@@ -172,12 +172,20 @@ def _setup_of(settings: Settings, stored: StoredCalibrations) -> Setup:
 async def _serve(server: Server, listening: socket.socket, parts: "Parts") -> None:
     """Serve until the server ends; meanwhile take up calibrations, and the stage that is chosen."""
     followed = [asyncio.create_task(one) for one in (parts.recalibration.follow(), parts.bench.follow())]
+    for one in followed:
+        one.add_done_callback(_say_if_broken)
     try:
         await server.serve(sockets=[listening])
     finally:
         for one in followed:
             one.cancel()
         await asyncio.gather(*followed, return_exceptions=True)
+
+
+def _say_if_broken(task: "asyncio.Task[None]") -> None:
+    """A defect of ours must not end silently what goes on for ever."""
+    if not task.cancelled() and task.exception() is not None:
+        log.error("%s has ended; start the daemon anew", task.get_coro(), exc_info=task.exception())
 
 
 class Parts:
