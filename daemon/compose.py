@@ -2,26 +2,17 @@
 
 import asyncio
 import contextlib
-import ipaddress
-import json
 import logging
-import os
 import secrets
-import signal
 import socket
-import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed_version
 
-import uvicorn
-
 from ..drivers.capture import Capture
-from ..drivers.errors import InstrumentError, LinkTimeout, PortTaken, UsageError
 from ..drivers.families import family_named
 from ..drivers.links import parse_resource
 from .acquisition import Acquisition, Job, Source
@@ -35,21 +26,18 @@ from .demo import SimulatedScope
 from .http.app import create_app
 from .http.cautions import cautions_for_terminal
 from .http.pages import PAGE
-from .http.services import Found, Services, Trimmers
+from .http.services import Services, Trimmers
+from .keeping import Bench, Keeping, KeepingSettings
 from .live import ControlLease, Hub, ScopeStatus
 from .live.lines import lines_of
 from .measure.engine import measure_capture
 from .measure.hookup import Hookup
 from .measure.reading import Reading
 from .recalibration import Recalibration
+from .scanning import scan
+from .serving import Server, address_up, ending, hosts_of, listen, refuse_beyond_loopback
 from .sources.borrowed_scope import BorrowedScope, borrowed_scope
 from .sources.scope import open_scope
-
-SCAN_DEADLINE_S = 15.0
-"""`peakwhite scopes` limits itself to six seconds and its start; what takes longer hangs."""
-
-UNREAD_MS = 20_000
-"""Connections inherit it: what a client has not taken for so long ends its connection, which closing alone would not."""
 
 NOT_KEPT = "peakwhite: what the demo keeps is gone when it ends; give --book FILE to keep it"
 
@@ -98,7 +86,7 @@ def check(settings: Settings) -> None:
     """Raises MalformedResource or UsageError where `serve` would refuse to start with these settings."""
     _origin(settings.tables.scope)
     book_place(settings, None)
-    _refuse_beyond_loopback(settings.tables.http.host)
+    refuse_beyond_loopback(settings.tables.http.host)
 
 
 def demo(
@@ -146,7 +134,7 @@ def _run(
     _log_to_stderr()
     http = settings.tables.http
     host, port = host or http.host, http.port if port is None else port
-    _refuse_beyond_loopback(host)
+    refuse_beyond_loopback(host)
     stored = StoredCalibrations()
     setup = _setup_of(settings, stored)
     with contextlib.ExitStack() as stack:
@@ -154,7 +142,7 @@ def _run(
         parts = Parts(setup, stored, origin, simulated, listening, place, settings.tables.book)
         if notice:
             print(notice, file=sys.stderr, flush=True)
-        server = Server(parts.app, lambda: _address_up(parts.url, browser))
+        server = Server(parts.app, lambda: address_up(parts.url, browser))
         stack.enter_context(ending(server))
         stack.callback(parts.end_keeping)
         parts.keeper.start()
@@ -164,7 +152,7 @@ def _run(
         if origin is not None and parts.acquisition is not None:
             stack.callback(_stop, parts.acquisition, origin)
             parts.acquisition.start()
-        asyncio.run(_serve(server, listening, parts.recalibration))
+        asyncio.run(_serve(server, listening, parts))
     return 0
 
 
@@ -181,15 +169,15 @@ def _setup_of(settings: Settings, stored: StoredCalibrations) -> Setup:
     return replace(setup, conditions=replace(setup.conditions, calibrations=stored.load()))
 
 
-async def _serve(server: "Server", listening: socket.socket, recalibration: Recalibration) -> None:
-    """Serve until the server ends, and take up calibrations meanwhile."""
-    following = asyncio.create_task(recalibration.follow())
+async def _serve(server: Server, listening: socket.socket, parts: "Parts") -> None:
+    """Serve until the server ends; meanwhile take up calibrations, and the stage that is chosen."""
+    followed = [asyncio.create_task(one) for one in (parts.recalibration.follow(), parts.bench.follow())]
     try:
         await server.serve(sockets=[listening])
     finally:
-        following.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await following
+        for one in followed:
+            one.cancel()
+        await asyncio.gather(*followed, return_exceptions=True)
 
 
 class Parts:
@@ -216,12 +204,35 @@ class Parts:
         self.keeper = BookKeeper(
             place, run, bench=book.bench, tell=lambda problems: hub.announce_beside("book", problems), address=self.url
         )
-        self.marking = Marking(self.keeper, PresentStage(place), in_force)
+        self.keeping = Keeping(
+            self.keeper,
+            in_force,
+            _keeping_settings(book),
+            tell=lambda problems: hub.announce_beside("bench", problems),
+            changed=hub.bench_changed,
+        )
+        self.marking = Marking(
+            self.keeper,
+            PresentStage(place),
+            in_force,
+            warmth=lambda: self.keeping.warmth(self.keeping.now()).of_mark,
+            may_keep=self.keeping.may_keep,
+        )
+        self.bench = Bench(self.keeping, self.marking)
+        hub.tell_bench(self.bench.object)
         self.acquisition: Acquisition | None = None
         if origin is None:
             hub.announce(ABSENT, ())
         else:
-            job = Job(measure_capture, lines_of, in_force, hub, run, on_reading=self.on_reading)
+            job = Job(
+                measure_capture,
+                lines_of,
+                in_force,
+                hub,
+                run,
+                on_reading=self.on_reading,
+                on_scope=self.keeping.on_scope,
+            )
             at_end = None if origin.borrowed is None else origin.borrowed.give_back
             self.acquisition = Acquisition(origin.open_source, origin.where, job, at_end=at_end)
         self.app = create_app(
@@ -231,169 +242,42 @@ class Parts:
                 setup=in_force,
                 version=_version(),
                 run=run,
-                hosts=_hosts(bracketed, port),
+                hosts=hosts_of(bracketed, port),
                 page=PAGE,
-                scan=_scan,
+                scan=scan,
                 check_hookup=_any_hookup if self.acquisition is None else self.acquisition.check,
                 trimmers=trimmers,
                 now_s=time.monotonic,
                 book=self.marking,
+                bench=self.bench,
             )
         )
 
     def on_reading(self, reading: Reading, capture: Capture) -> None:
         """Whoever beside the viewers wants every reading is given it here, on the acquisition's thread."""
         self.marking.on_reading(reading, capture)
+        self.keeping.on_reading(reading, capture)
 
     def end_keeping(self) -> None:
         """Write what waits and let the book go. Acquisition and server have ended: nothing new comes."""
+        self.keeping.stop()
         self.marking.close()
         if not self.keeper.stop():
             log.error("%s: what waits to be kept is given up, the book does not answer", self.keeper.place)
 
 
-class Server(uvicorn.Server):
-    """uvicorn, which says when it is up, and whose signals are handled by `ending`."""
-
-    def __init__(self, app: object, when_up: Callable[[], None]) -> None:
-        super().__init__(
-            uvicorn.Config(
-                app,  # type: ignore[arg-type]
-                log_config=None,
-                access_log=False,
-                server_header=False,
-                ws_per_message_deflate=False,
-                ws_max_size=65536,
-                timeout_graceful_shutdown=3,
-            )
-        )
-        self._when_up = when_up
-
-    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        """Begin to serve, then say so."""
-        await super().startup(sockets)
-        if not self.should_exit:
-            self._when_up()
-
-    def capture_signals(self) -> AbstractContextManager[None]:  # type: ignore[override]
-        """Leave the signals alone: the library would raise them again after a clean stop."""
-        return nullcontext()
-
-
-@contextlib.contextmanager
-def ending(server: uvicorn.Server) -> Iterator[None]:
-    """While this lasts, SIGINT and SIGTERM end the server."""
-
-    def end(number: int, frame: object) -> None:
-        server.should_exit = True
-
-    before = {number: signal.signal(number, end) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
-def listen(host: str, port: int) -> socket.socket:
-    """A socket bound to that address. Raises PortTaken, UsageError."""
-    try:
-        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
-    except OSError as error:
-        raise UsageError(f"'{host}' is no address: {error}", where="host", do="use 127.0.0.1") from error
-    listening = socket.socket(family, kind, protocol)
-    try:
-        if os.name == "posix":
-            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        if hasattr(socket, "TCP_USER_TIMEOUT"):
-            listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNREAD_MS)
-        listening.bind(address)
-        listening.listen(128)
-    except OSError as error:
-        listening.close()
-        raise PortTaken(
-            f"cannot listen there: {error.strerror}",
-            where=f"{host}:{port}",
-            do="end the other program, or use --port 0",
-        ) from error
-    return listening
-
-
-def _refuse_beyond_loopback(host: str) -> None:
-    if host == "localhost":
-        return
-    try:
-        if ipaddress.ip_address(host).is_loopback:
-            return
-    except ValueError:
-        pass
-    raise UsageError(
-        f"'{host}' can be reached by others, and access tokens are not there yet", where="host", do="use 127.0.0.1"
-    )
-
-
-def _hosts(host: str, port: int) -> frozenset[str]:
-    """What a browser may write in Host to reach us."""
-    names = {"127.0.0.1", "localhost", "[::1]", host.lower()}
-    return frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset())
-
-
-def _address_up(url: str, browser: bool) -> None:
-    """Print the address, the one line on stdout, and open it where a browser can be."""
-    print(url, flush=True)
-    if browser and (os.name != "posix" or sys.platform == "darwin" or _has_display(os.environ)):
-        silent = subprocess.DEVNULL
-        subprocess.Popen(
-            (sys.executable, "-m", "webbrowser", url),
-            stdin=silent,
-            stdout=silent,
-            stderr=silent,
-            start_new_session=True,
-        )
-
-
-def _has_display(environment: "os._Environ[str]") -> bool:
-    return bool(environment.get("DISPLAY") or environment.get("WAYLAND_DISPLAY"))
-
-
-def _log_to_stderr() -> None:
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    for library in ("uvicorn", "alembic"):
-        logging.getLogger(library).setLevel(logging.WARNING)
+def _keeping_settings(book: BookTable) -> KeepingSettings:
+    return KeepingSettings(book.watch, book.watch_band_mv, book.log, book.log_period_s, book.log_batch_s)
 
 
 def _any_hookup(hookup: Hookup) -> None:
     """Without a scope nobody knows which channels there are."""
 
 
-async def _scan() -> list[Found]:
-    """Look for scopes in a process of its own: what hangs there, in a library call, is ended with it.
-
-    Raises LinkTimeout, InstrumentError.
-    """
-    process = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-m", "peakwhite.daemon", "scopes", "--json"),
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    )
-    try:
-        async with asyncio.timeout(SCAN_DEADLINE_S):
-            answer, _ = await process.communicate()
-    except TimeoutError as error:
-        raise LinkTimeout(
-            f"looking for scopes did not end within {SCAN_DEADLINE_S:g} s", where="scopes", do="name the scope"
-        ) from error
-    except asyncio.CancelledError as error:  # the server ends; let through it would be logged as a defect
-        raise InstrumentError("the daemon ends", where="scopes", do="start it and look again") from error
-    finally:
-        if process.returncode is None:
-            process.kill()
-            await process.wait()
-    if process.returncode != 0:
-        raise InstrumentError("looking for scopes failed", where="scopes", do="run 'peakwhite scopes' to see why")
-    return [Found(**found) for found in json.loads(answer)]
+def _log_to_stderr() -> None:
+    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    for library in ("uvicorn", "alembic"):
+        logging.getLogger(library).setLevel(logging.WARNING)
 
 
 def _version() -> str:

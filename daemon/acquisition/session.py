@@ -76,6 +76,7 @@ class Job:
         numbers: counts the readings.
         highest: the highest levels seen, which outlive a link.
         on_reading: given every reading that was published, with its capture; on the acquisition's thread, so never slow.
+        on_scope: told how the scope is, as the outlet is; likewise.
     """
 
     measure: Callable[[Capture, Conditions], Measured]
@@ -87,6 +88,7 @@ class Job:
     numbers: "count[int]" = field(default_factory=lambda: count(1))
     highest: HighestSeen = field(default_factory=HighestSeen)
     on_reading: Callable[[Reading, Capture], None] = lambda reading, capture: None
+    on_scope: Callable[[ScopeStatus], None] = lambda status: None
 
 
 class Session:

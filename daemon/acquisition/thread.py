@@ -1,9 +1,10 @@
 """The thread that owns the source."""
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from ...drivers.errors import InstrumentError
+from ..live.status import Problem, ScopeStatus
 from ..measure.hookup import Hookup
 from .pace import rest_s, retry_delay_s
 from .session import Job, Session
@@ -42,9 +43,13 @@ class Acquisition:
         self._ended = threading.Event()
         self._wait = wait or self._ended.wait
         self._at_end = at_end
-        self._watch = ScopeWatch(job.outlet.announce, job.time.wall_ns)
+        self._watch = ScopeWatch(self._announce, job.time.wall_ns)
         self._source: Source | None = None
         self._thread = threading.Thread(target=self.run, name="acquisition", daemon=True)
+
+    def _announce(self, scope: ScopeStatus, problems: Sequence[Problem]) -> None:
+        self._job.outlet.announce(scope, problems)
+        self._job.on_scope(scope)
 
     def start(self) -> None:
         """Begin on a thread of its own."""

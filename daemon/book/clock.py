@@ -3,6 +3,8 @@
 import ctypes
 import sys
 import time
+from collections.abc import Callable
+from dataclasses import dataclass
 
 from .records import Moment
 
@@ -12,14 +14,27 @@ ROOM_BYTES = 1024
 """More than its structure takes; all zero it asks and changes nothing."""
 
 
-def moment_now() -> Moment:
-    """This moment by both clocks."""
-    return Moment(time.monotonic_ns(), time.time_ns(), clock_synced())
-
-
 def clock_synced() -> bool | None:
     """Whether the clock was set by the network's; None where the system does not say."""
     if sys.platform != "linux":
         return None
     state = ctypes.CDLL(None).adjtimex(ctypes.create_string_buffer(ROOM_BYTES))
     return None if state < 0 else bool(state != UNSYNCHRONISED)
+
+
+@dataclass(frozen=True)
+class Clock:
+    """A clock that does not jump, the calendar, and whether that is set; tests bring their own."""
+
+    monotonic_ns: Callable[[], int] = time.monotonic_ns
+    wall_ns: Callable[[], int] = time.time_ns
+    synced: Callable[[], bool | None] = clock_synced
+
+    def now(self) -> Moment:
+        """This moment by both clocks."""
+        return Moment(self.monotonic_ns(), self.wall_ns(), self.synced())
+
+
+def moment_now() -> Moment:
+    """This moment by both clocks of this computer."""
+    return Clock().now()

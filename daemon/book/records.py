@@ -25,6 +25,11 @@ class Moment:
     utc_ns: int
     clock_synced: bool | None = None
 
+    @property
+    def monotonic_s(self) -> float:
+        """Seconds of the clock that never jumps."""
+        return self.monotonic_ns / 1e9
+
 
 @dataclass(frozen=True)
 class Warmth:

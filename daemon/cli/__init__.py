@@ -12,6 +12,7 @@ import click
 
 from ...drivers.errors import PeakwhiteError, UsageError, outcome_of
 from .book import book
+from .book_bench import bench
 from .book_places import job, mark, stage, undo, unit
 from .calibrate import calibrate
 from .calibrate_tie import tie
@@ -58,7 +59,7 @@ def commands(context: click.Context) -> None:
 for command in (demo, serve, scopes, record_scope, capture, measure, match, terminator_test, calibrate, book, settings):
     commands.add_command(command)
 calibrate.add_command(tie)
-for command in (job, unit, stage, mark, undo):
+for command in (job, unit, stage, mark, undo, bench):
     book.add_command(command)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import click
 
-from ...drivers.errors import BookUnreachable, PeakwhiteError, UsageError
+from ...drivers.errors import BookUnreachable, NotInBook, PeakwhiteError, UsageError
 from .options import book_option, config_option, json_option
 from .output import say
 
@@ -121,23 +121,42 @@ def search(words: Sequence[str], most: int, as_json: bool, book: str | None, con
     say(json.dumps(marks_object(lines)) if as_json else marks_as_text(lines))
 
 
-@book.command(short_help="Show a mark in full.")
+@book.command(short_help="Show a mark in full, or an event.")
 @click.argument("mark", type=number_argument)
 @click.option(
     "--capture", "file", type=click.Path(path_type=Path), metavar="FILE", help="Write its capture as .npz too."
 )
+@click.option("--event", is_flag=True, help="MARK is the number of an event: show the captures around it.")
 @book_options
-def show(mark: int, file: Path | None, as_json: bool, book: str | None, config: Path | None) -> None:
+def show(mark: int, file: Path | None, event: bool, as_json: bool, book: str | None, config: Path | None) -> None:
     """Show MARK with its reading, as 'measure' prints one. With --capture it can be measured again."""
     from ..book.objects import shown_object
     from .book_text import shown_as_text
 
+    if event and file is not None:
+        raise UsageError("an event has many captures", where="--capture", do="leave it out")
     _, place = settings_and_place(book, config)
     with reader_of(place) as reader:
+        if event:
+            say(_event_shown(reader, mark, as_json))
+            return
         shown = reader.show(mark)
         if file is not None:
             _write_capture(reader, mark, file)
     say(json.dumps(shown_object(shown)) if as_json else shown_as_text(shown))
+
+
+def _event_shown(reader: "BookReader", number: int, as_json: bool) -> str:
+    """Raises NotInBook."""
+    from ..book.objects import event_capture_object
+    from .book_text import event_as_text
+
+    captures = reader.event_captures(number)
+    if not captures:
+        raise NotInBook(f"there is no event {number}", where="book", do="see 'peakwhite book list --events'")
+    if as_json:
+        return json.dumps({"captures": [event_capture_object(one) for one in captures]})
+    return event_as_text(captures)
 
 
 def _write_capture(reader: "BookReader", mark: int, file: Path) -> None:

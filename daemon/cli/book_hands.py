@@ -3,7 +3,7 @@
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 from urllib.error import HTTPError, URLError
 from urllib.request import ProxyHandler, Request, build_opener
 
@@ -16,6 +16,9 @@ from ..book.records import JobText, StageText, UnitText
 from ..config.settings import Settings
 from ..measure.reading import plain
 from .output import warn
+
+if TYPE_CHECKING:
+    from ..live.schema import BenchObject
 
 ANSWER_S = 30.0
 RUN = "command"
@@ -178,6 +181,23 @@ class ByDaemon:
         """Keep the present reading; gives the number of the mark. Raises NoReading too."""
         return int(self._ask("POST", "/marks", {"stage": stage_id, "note": note, "who": who})["id"])
 
+    def bench(self) -> "BenchObject":
+        """How things are at the bench of that daemon."""
+        told: BenchObject = self._ask("GET", "", part="bench")
+        return told
+
+    def set_watch(self, on: bool, band_mv: float | None) -> None:
+        """Switch the watch."""
+        self._ask("PUT", "/watch", {"on": on, "band_mv": band_mv}, part="bench")
+
+    def same_unit(self) -> None:
+        """It is still the same unit."""
+        self._ask("POST", "/same-unit", part="bench")
+
+    def came_on(self, what: str, minutes_ago: float) -> None:
+        """The unit, or the scope, came on so long ago."""
+        self._ask("PUT", f"/{what}-on", {"minutes_ago": minutes_ago}, part="bench")
+
     def change_mark(self, mark_id: int, note: str | None, stage_id: int | None) -> None:
         """As Hand."""
         self._ask("PUT", f"/marks/{mark_id}", {"note": note, "stage": stage_id})
@@ -194,11 +214,11 @@ class ByDaemon:
         else:
             self._ask("POST", f"/marks/{mark_id}/restore")
 
-    def _ask(self, method: str, path: str, body: object = None) -> Any:
+    def _ask(self, method: str, path: str, body: object = None, part: str = "book") -> Any:
         """What the daemon answers. Raises the error that it answers with, BookUnreachable where it does not answer."""
         data = None if body is None else json.dumps(body).encode()
         request = Request(
-            f"{self._address}api/v1/book{path}", data, {"Content-Type": "application/json"}, method=method
+            f"{self._address}api/v1/{part}{path}", data, {"Content-Type": "application/json"}, method=method
         )
         try:
             with self._opener.open(request, timeout=ANSWER_S) as answer:

@@ -8,7 +8,8 @@ from pydantic import TypeAdapter
 from ..book import BookReader
 from ..book.check import Checked
 from ..book.comparison import Compared, Comparison
-from ..book.records import Event, Job, LevelShown, MarkLine, MarkShown, Stage, Unit, UnitText
+from ..book.records import Event, EventShown, Job, LevelShown, MarkLine, MarkShown, Stage, Unit, UnitText
+from ..live.schema import BenchObject
 from ..measure.reading import MatchReading, Measured, iso_utc
 from .reading_text import aligned, match_words, reading_as_text
 
@@ -79,6 +80,46 @@ def events_as_text(events: Sequence[Event]) -> str:
     rows = [("event", "UTC", "kind", "channel", "")]
     rows += [(str(one.id), _utc(one.moment.utc_ns), one.kind, one.channel or "", one.text) for one in events]
     return "\n".join(aligned(rows))
+
+
+def event_as_text(captures: Sequence[EventShown]) -> str:
+    """One row a capture around an event, with its levels."""
+    rows = [("capture", "UTC", "levels")]
+    rows += [(f"{one.position:+d}", _utc(one.capture.captured_at_ns), _event_levels(one.reading)) for one in captures]
+    return "\n".join(aligned(rows))
+
+
+def _event_levels(reading: Mapping[str, Any] | None) -> str:
+    if reading is None:
+        return "not measured"
+    levels = [
+        f"{one['role']} {one['peak_white_mv']:.1f}{' held' * one['held']}"
+        for one in reading["channels"]
+        if one["role"] and one["peak_white_mv"] is not None
+    ]
+    return ", ".join(levels) or f"no level; sync {reading['sync']['state']}"
+
+
+def bench_as_text(bench: BenchObject) -> str:
+    """Watch, warmth, and the question where there is one."""
+    watch, warmth, question = bench["watch"], bench["warmth"], bench["question"]
+    seen = (
+        f"{watch['seen']['level']} level, {watch['seen']['sync-lost']} sync lost, {watch['seen']['channel-dead']} dead"
+    )
+    drifts = [f"{one['role']} {one['mv_per_min']:+.2f} mV/min" for one in warmth["drifts"]]
+    told = [
+        ("watch", f"{'on' if watch['on'] else 'off'}, band {watch['band_mv']:g} mV; {seen}; {watch['kept']} kept"),
+        ("unit on", _minutes(warmth["unit_on_min"])),
+        ("scope on", _minutes(warmth["scope_on_min"])),
+        ("cold", warmth["why_cold"] or "no"),
+        ("drift", (", ".join(drifts) or "not known yet") + "; settled" * warmth["settled"]),
+        *([] if question is None else [("asked", f"is it the same unit? {question['text']}")]),
+    ]
+    return "\n".join(aligned(told))
+
+
+def _minutes(minutes: float | None) -> str:
+    return "not known" if minutes is None else f"{minutes:.0f} min"
 
 
 def shown_as_text(shown: MarkShown) -> str:

@@ -87,6 +87,14 @@ class BookTable(_Table):
     bench: str | None = Field(
         default=None, max_length=200, description="what this bench is called in it; left out, as the computer"
     )
+    watch: bool = Field(default=False, description="watch for intermittent faults from the beginning")
+    watch_band_mv: float = Field(
+        default=10.0,
+        gt=0,
+        le=1000,
+        description="a level that leaves what is normal by more is a fault for the watch",
+        json_schema_extra=_unit("mV"),
+    )
     log: bool = Field(default=True, description="keep a running log of all levels")
     log_period_s: float = Field(
         default=1.0,

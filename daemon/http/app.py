@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from fastapi import FastAPI
 
 from .api import api_routes, health_routes
+from .bench_api import bench_routes
 from .book_api import book_routes
 from .book_marks_api import mark_routes
 from .comparing_api import comparing_routes
@@ -47,6 +48,8 @@ def create_app(services: Services) -> FastAPI:
     if services.book is not None:
         app.include_router(book_routes(services, services.book), tags=["book"])
         app.include_router(mark_routes(services, services.book), tags=["book"])
+    if services.bench is not None:
+        app.include_router(bench_routes(services, services.bench), tags=["bench"])
     if services.trimmers is not None:
         app.include_router(demo_routes(services, services.trimmers), tags=["demo"])
     app.include_router(page_routes(services.page))

@@ -61,8 +61,15 @@ def _present_routes(router: APIRouter, services: Services, book: Marking) -> Non
         stage_id = body.stage
         if stage_id is not None:
             await read(book, lambda reader: reader.whereabouts(stage_id))
-        book.present.choose(stage_id)
+        await _choose(services, book, stage_id)
         return await _present(book)
+
+
+async def _choose(services: Services, book: Marking, stage_id: int | None) -> None:
+    """Put that stage on the bench. Another unit's answers the question whether it is still the same."""
+    book.present.choose(stage_id)
+    if services.bench is not None:
+        await services.bench.look()
 
 
 async def _present(book: Marking) -> models.PresentBody:
@@ -125,7 +132,7 @@ def _unit_routes(router: APIRouter, services: Services, book: Marking) -> None:
         added = book.keeper.submit(lambda connection, _: add_unit_and_stage(connection, job, text, stage, now_ns))
         _, stage_id = await asyncio.wrap_future(added)
         if body.choose:
-            book.present.choose(stage_id)
+            await _choose(services, book, stage_id)
         return await _whereabouts(book, stage_id)
 
     @router.put(
@@ -158,7 +165,7 @@ def _stage_routes(router: APIRouter, services: Services, book: Marking) -> None:
         """It is on the bench from now on unless `choose` is false."""
         stage_id = await asyncio.wrap_future(book.keeper.add_stage(unit, StageText(body.name)))
         if body.choose:
-            book.present.choose(stage_id)
+            await _choose(services, book, stage_id)
         return await _whereabouts(book, stage_id)
 
     @router.put(

@@ -7,6 +7,7 @@ from typing import Protocol
 
 from ..book import Marking
 from ..config import SetupInForce
+from ..keeping import Bench
 from ..live import ControlLease, Hub
 from ..measure.hookup import Hookup
 
@@ -47,7 +48,7 @@ class Services:
         check_hookup: raises UsageError where the open scope lacks a channel of it.
         trimmers: the demo's, None where the scope is real.
         now_s: monotonic clock.
-        book: the bench book; None where there is none to write to.
+        book, bench: the bench book, and what is kept unasked; None where there is no book to write to.
         send_deadline_s: how long one frame of the live socket may take before its reader is given up.
     """
 
@@ -63,4 +64,5 @@ class Services:
     trimmers: Trimmers | None
     now_s: Callable[[], float]
     book: Marking | None = None
+    bench: Bench | None = None
     send_deadline_s: float = SEND_DEADLINE_S

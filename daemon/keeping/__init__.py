@@ -1,7 +1,8 @@
 """What is kept without anybody pressing a key, and how far what is kept may be relied on: `Keeping` is all of it."""
 
-from .clock import Clock
+from ..book.clock import Clock
+from .bench import Bench
 from .keeping import Keeping, KeepingSettings, WatchState
 from .warmth import Conditioned
 
-__all__ = ["Clock", "Conditioned", "Keeping", "KeepingSettings", "WatchState"]
+__all__ = ["Bench", "Clock", "Conditioned", "Keeping", "KeepingSettings", "WatchState"]

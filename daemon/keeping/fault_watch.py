@@ -9,7 +9,6 @@ from ..measure.reading import Reading
 from ..measure.targets import Conditions
 from .allowance import Allowance
 from .capture_ring import MIB, MOST, CaptureRing, codes_bytes
-from .clock import seconds_of
 from .excursions import FAULTS, Excursions, Fault, FaultKind
 
 BAND_MV = 10.0
@@ -81,14 +80,14 @@ class FaultWatch:
             self._setup = reading.setup
         number = self._ring.add(capture, reading).number
         self._newest = (number, conditions)
-        self._note(self._excursions.take(reading, seconds_of(moment)), codes_bytes(capture), moment, stage_id)
+        self._note(self._excursions.take(reading, moment.monotonic_s), codes_bytes(capture), moment, stage_id)
         if self._pending is not None and self._is_over(self._pending, number, moment):
             complete.append(self.end())
         return tuple(event for event in complete if event is not None)
 
     def no_sync(self, moment: Moment, stage_id: int | None) -> NewEvent | None:
         """The scope is there and finds not even a trigger, so that no captures come. Gives the event that this ends."""
-        self._note(self._excursions.no_sync(seconds_of(moment)), 0, moment, stage_id)
+        self._note(self._excursions.no_sync(moment.monotonic_s), 0, moment, stage_id)
         return self.end()
 
     def end(self) -> NewEvent | None:
@@ -98,7 +97,7 @@ class FaultWatch:
             return None
         captures = self._ring.around(pending.number, EVENT_BYTES)
         size = sum(codes_bytes(one.capture) for one in captures)
-        if not self._allowance.take(max(size, LEAST_BYTES), seconds_of(pending.moment)):
+        if not self._allowance.take(max(size, LEAST_BYTES), pending.moment.monotonic_s):
             self._unkept += 1
             return None
         text, fault = pending.fault.text, pending.fault
@@ -134,5 +133,5 @@ class FaultWatch:
 
     @staticmethod
     def _is_over(pending: _Pending, number: int, moment: Moment) -> bool:
-        waited_s = seconds_of(moment) - seconds_of(pending.moment)
+        waited_s = moment.monotonic_s - pending.moment.monotonic_s
         return number - pending.number >= pending.after or waited_s >= AFTER_S

@@ -10,16 +10,16 @@ from typing import Protocol
 
 from ...drivers.capture import Capture
 from ...drivers.errors import BookBusy, UnitInQuestion, outcome_of
+from ..book.clock import Clock
 from ..book.records import LogBatch, Moment, NewEvent
 from ..book.running_log import BATCH_S, PERIOD_S, RunningLog
 from ..config import SetupInForce
 from ..live.status import Problem, ScopeStatus
 from ..measure.reading import Reading
-from .clock import Clock, S, seconds_of
 from .fault_watch import BAND_MV, Counted, FaultWatch
 from .level_drifts import LevelDrifts
 from .traits import traits_of
-from .unit_on_bench import UnitOnBench
+from .unit_on_bench import Question, UnitOnBench
 from .warmth import Conditioned, OnTime
 
 DO_ANSWER = "say whether it is the same unit, or name the next one"
@@ -44,11 +44,13 @@ class KeepingSettings:
     Attributes:
         watch: whether the watch is on from the beginning.
         band_mv: how far a level may be from what is normal before the watch calls that a fault.
+        log: whether there is a running log.
         log_period_s, log_batch_s: of what stretch the log has minimum, mean and maximum, and how often it is written.
     """
 
     watch: bool = False
     band_mv: float = BAND_MV
+    log: bool = True
     log_period_s: float = PERIOD_S
     log_batch_s: float = BATCH_S
 
@@ -72,6 +74,7 @@ class Keeping:
         setup: the set-up in force.
         settings: see KeepingSettings.
         tell: is given the problems whenever they change: the question that is open, or none.
+        changed: is called whenever the watch has counted something.
         clock: what everything is dated by.
     """
 
@@ -82,15 +85,18 @@ class Keeping:
         settings: KeepingSettings | None = None,
         *,
         tell: Callable[[tuple[Problem, ...]], None] = lambda problems: None,
+        changed: Callable[[], None] = lambda: None,
         clock: Clock | None = None,
     ) -> None:
         settings = settings or KeepingSettings()
         self._book = book
         self._setup = setup
         self._tell = tell
+        self._changed = changed
         self._clock = clock or Clock()
         self._lock = threading.Lock()
         self._log = RunningLog(settings.log_period_s, settings.log_batch_s)
+        self._log_on = settings.log
         self._watch = FaultWatch(settings.band_mv)
         self._watch_on, self._band_mv = settings.watch, settings.band_mv
         self._being_written: Future[int] | None = None
@@ -99,6 +105,8 @@ class Keeping:
         self._identity: str | None = None
         self._unit = UnitOnBench()
         self._stage_id: int | None = None
+        self._unit_id: int | None = None
+        self._told_counted = self._watch.counted
         self._asked: tuple[bool, float] | None = None
 
     # From the acquisition's thread.
@@ -107,21 +115,22 @@ class Keeping:
         """A reading was published, and this is what it was measured from."""
         now = self.now()
         with self._lock:
-            self._follow(reading, seconds_of(now))
+            self._follow(reading, now.monotonic_s)
             stage_id = self._stage_in_no_doubt(now)
-            batch = self._log.take(reading, now, stage_id)
+            batch = self._log.take(reading, now, stage_id) if self._log_on else None
             setup = self._setup.current
             events: tuple[NewEvent, ...] = ()
             if self._watch_on and setup.generation == reading.setup:
                 events = self._watch.take(reading, capture, setup.conditions, now, stage_id)
         self._give(batch, *events)
         self._tell_problems(now)
+        self._tell_counted()
 
     def on_scope(self, status: ScopeStatus) -> None:
         """How the scope is, told on change."""
         now, event, batch = self.now(), None, None
         with self._lock:
-            now_s = seconds_of(now)
+            now_s = now.monotonic_s
             if status.state in ("ready", "waiting-for-trigger"):
                 self._scope_on.here(now_s)
             if status.state == "waiting-for-trigger":
@@ -138,6 +147,7 @@ class Keeping:
                 batch = self._log.end()
         self._give(batch, event)
         self._tell_problems(now)
+        self._tell_counted()
 
     # From any thread.
 
@@ -149,6 +159,14 @@ class Keeping:
     def stage_id(self) -> int | None:
         """The stage under which log and events are kept, and marks where the user names none; None before one is named."""
         return self._stage_id
+
+    @property
+    def question(self) -> tuple[Question, int] | None:
+        """What is asked of the user now, and since when in ns since 1970; None where nothing is."""
+        now = self.now()
+        with self._lock:
+            question = None if self._doubt(now) is None else self._unit.question(now.monotonic_s)
+        return None if question is None else (question, _utc_ns(question, now))
 
     @property
     def problems(self) -> tuple[Problem, ...]:
@@ -169,11 +187,24 @@ class Keeping:
             self._unit.same()
         self._tell_problems(self.now())
 
+    def put_on_bench(self, stage_id: int | None, unit_id: int | None) -> None:
+        """That stage was chosen, and it is of that unit; None where none is. Where it was chosen before nothing changes."""
+        with self._lock:
+            if stage_id == self._stage_id:
+                return
+            is_same = stage_id is None or unit_id == self._unit_id
+            if stage_id is not None:
+                self._unit_id = unit_id
+        if stage_id is None or is_same:
+            self.use_stage(stage_id)
+        else:
+            self.next_unit(stage_id)
+
     def next_unit(self, stage_id: int) -> None:
         """The unit on the bench, or the one that is plugged in next, is another; what follows belongs to that stage of it."""
         now = self.now()
         with self._lock:
-            question = self._unit.question(seconds_of(now))
+            question = self._unit.question(now.monotonic_s)
             batch, event = self._log.end(), self._watch.end()
             if self._stage_id is not None:
                 self._watch.forget()
@@ -186,10 +217,11 @@ class Keeping:
         self._give(batch, event)
         self._tell_problems(now)
 
-    def use_stage(self, stage_id: int) -> None:
-        """What follows belongs to that stage of the same unit. It answers no question."""
+    def use_stage(self, stage_id: int | None) -> None:
+        """What follows belongs to that stage of the same unit, or to none. It answers no question."""
         with self._lock:
             self._stage_id = stage_id
+        self._tell_problems(self.now())
 
     def unit_on(self, minutes_ago: float = 0.0) -> None:
         """The unit was switched on so long ago."""
@@ -203,7 +235,7 @@ class Keeping:
 
     def warmth(self, now: Moment) -> Conditioned:
         """How far unit and scope have warmed up by now; `of_mark` is what a mark carries of it."""
-        now_s = seconds_of(now)
+        now_s = now.monotonic_s
         with self._lock:
             minutes = self._unit_on.minutes(now_s), self._scope_on.minutes(now_s)
             return Conditioned(*minutes, self._drifts.drifts(now_s))
@@ -225,6 +257,7 @@ class Keeping:
                 self._watch.forget()
             self._watch_on = on
         self._give(event)
+        self._tell_counted()
 
     def stop(self) -> None:
         """Hand over what waits; call it before the book is stopped."""
@@ -251,27 +284,33 @@ class Keeping:
 
     def _doubt(self, now: Moment) -> UnitInQuestion | None:
         """Why it is not known which unit is on the bench. Without a name there is none that could be wrong."""
-        question = self._unit.question(seconds_of(now))
+        question = self._unit.question(now.monotonic_s)
         if question is None or self._stage_id is None:
             return None
         return UnitInQuestion(f"it may be another unit: {question.text}", where="bench", do=DO_ANSWER)
 
     def _problems(self, now: Moment) -> tuple[Problem, ...]:
-        question, doubt = self._unit.question(seconds_of(now)), self._doubt(now)
+        question, doubt = self._unit.question(now.monotonic_s), self._doubt(now)
         if question is None or doubt is None:
             return ()
-        since_ns = now.utc_ns - round((seconds_of(now) - question.since_s) * S)
-        return (Problem(outcome_of(doubt).problem_code, doubt.what, doubt.do, since_ns),)
+        return (Problem(outcome_of(doubt).problem_code, doubt.what, doubt.do, _utc_ns(question, now)),)
 
     def _tell_problems(self, now: Moment) -> None:
         """Tell the question when it is another one, not when only its seconds have gone on."""
         with self._lock:
             problems = self._problems(now)
-            question = self._unit.question(seconds_of(now)) if problems else None
+            question = self._unit.question(now.monotonic_s) if problems else None
             asked = None if question is None else (question.is_back, question.since_s)
             changed, self._asked = asked != self._asked, asked
         if changed:
             self._tell(problems)
+
+    def _tell_counted(self) -> None:
+        with self._lock:
+            counted = self._watch.counted
+            is_other, self._told_counted = counted != self._told_counted, counted
+        if is_other:
+            self._changed()
 
     def _give(self, *made: LogBatch | NewEvent | None) -> None:
         """To the book; an event is counted as not kept where one is still being written, or where it cannot be."""
@@ -298,6 +337,12 @@ class Keeping:
                 watch.not_kept()
             else:
                 watch.kept()
+        self._tell_counted()
 
     def _now_s(self) -> float:
-        return seconds_of(self.now())
+        return self.now().monotonic_s
+
+
+def _utc_ns(question: Question, now: Moment) -> int:
+    """Since when that is asked, ns since 1970."""
+    return now.utc_ns - round((now.monotonic_s - question.since_s) * 1e9)

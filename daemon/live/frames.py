@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from ..measure.reading import Reading, encode_reading, iso_utc
-from .schema import LIVE_SCHEMA
+from .schema import LIVE_SCHEMA, BenchObject
 from .status import Problem, ScopeStatus
 
 
@@ -33,6 +33,11 @@ def status_frame(
             "setup": setup,
         }
     )
+
+
+def bench_frame(bench: BenchObject) -> str:
+    """What goes on at the bench beside the levels."""
+    return _text({"type": "bench", **bench})
 
 
 def reading_frame(reading_json: str) -> str:

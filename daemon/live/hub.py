@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 
 from ..measure.averaged_line import LineView
 from ..measure.reading import Reading
-from .frames import mark_frame, reading_frame, reading_json, status_frame
+from .frames import bench_frame, mark_frame, reading_frame, reading_json, status_frame
 from .lease import ControlLease
+from .schema import BenchObject
 from .status import Problem, ScopeStatus
 
 Payload = str | bytes
@@ -29,7 +30,7 @@ class Latest:
     at_s: float
 
 
-_ORDER = ("status", "mark", "reading", "lines")
+_ORDER = ("status", "bench", "mark", "reading", "lines")
 
 
 @dataclass(eq=False)
@@ -53,7 +54,7 @@ class Viewer:
             self.slots.pop(kind, None)
 
     async def take(self) -> Payload:
-        """The next payload to send: status before marks before readings before lines. Waits for one."""
+        """The next payload to send: status before bench before marks before readings before lines. Waits for one."""
         while not self.slots:
             self.filled.clear()
             await self.filled.wait()
@@ -76,6 +77,7 @@ class Hub:
         self._scope = ScopeStatus("absent", 0, "not started yet")
         self._problems: tuple[Problem, ...] = ()
         self._beside: dict[str, tuple[Problem, ...]] = {}
+        self._bench: Callable[[], BenchObject] | None = None
         self._latest: Latest | None = None
         self._views: frozenset[LineView] = frozenset()
         self._lock = threading.Lock()
@@ -101,6 +103,14 @@ class Hub:
     def announce_beside(self, part: str, problems: Sequence[Problem]) -> None:
         """Say what is wrong with a part beside the scope, nothing once all is well again."""
         self._beside = self._beside | {part: tuple(problems)}
+        self._on_loop(self.tell_status)
+
+    def tell_bench(self, bench: Callable[[], BenchObject]) -> None:
+        """From now on say with every status what goes on at the bench: `bench` gives it."""
+        self._bench = bench
+
+    def bench_changed(self) -> None:
+        """Something goes on at the bench that viewers are told at once."""
         self._on_loop(self.tell_status)
 
     @property
@@ -185,6 +195,10 @@ class Hub:
             if mine not in texts:
                 texts[mine] = self._status_text(mine)
             viewer.put("status", texts[mine])
+        if self._bench is not None and self._viewers:
+            frame = bench_frame(self._bench())
+            for viewer in self._viewers:
+                viewer.put("bench", frame)
 
     def _status_text(self, mine: bool) -> str:
         return status_frame(

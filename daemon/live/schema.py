@@ -92,6 +92,66 @@ class ReadingFrame(TypedDict):
     reading: ReadingObject
 
 
+class FaultsSeen(TypedDict("FaultsByName", {"sync-lost": int, "channel-dead": int})):
+    """How often the watch has seen each kind of fault."""
+
+    level: int
+
+
+class WatchObject(TypedDict):
+    """The watch for intermittent faults, and what it has seen since it was last switched on."""
+
+    on: bool
+    band_mv: Annotated[float, Field(gt=0, description="how far a level may be from what is normal")]
+    seen: FaultsSeen
+    kept: Annotated[int, Field(ge=0, description="of these, that many are in the book with their captures")]
+    not_kept: Annotated[int, Field(ge=0)]
+
+
+class DriftObject(TypedDict):
+    """How a level drifts, and between which rates that lies with 95 %; neither drifting nor settled: not known."""
+
+    role: Annotated[str, Field(description="or the channel, where it has no role")]
+    mv_per_min: float
+    low_mv_per_min: float
+    high_mv_per_min: float
+    drifting: bool
+    settled: bool
+
+
+class WarmthObject(TypedDict):
+    """How far unit and scope have warmed up; minutes are null where it was not seen that they came on."""
+
+    unit_on_min: float | None
+    scope_on_min: float | None
+    why_cold: Annotated[str | None, Field(description="why a mark would be labelled cold, null where it would not")]
+    drifting: bool
+    settled: bool
+    drifts: list[DriftObject]
+
+
+class QuestionObject(TypedDict):
+    """It may be another unit: nothing is kept under the name of the one before until somebody has said."""
+
+    text: str
+    since: str | None
+    is_back: bool
+
+
+class BenchObject(TypedDict):
+    """What goes on at the bench beside the levels."""
+
+    watch: WatchObject
+    warmth: WarmthObject
+    question: QuestionObject | None
+
+
+class BenchFrame(BenchObject):
+    """With every status, where there is a book; at once when the watch has counted something or a question is asked."""
+
+    type: Literal["bench"]
+
+
 class MarkFrame(TypedDict):
     """A mark is in the book, and durable; `GET book/marks/{id}` has it. Newest only, as every kind."""
 
@@ -155,6 +215,7 @@ class ControlRequest(TypedDict):
 FRAMES: dict[str, Any] = {
     "hello": HelloFrame,
     "status": StatusFrame,
+    "bench": BenchFrame,
     "reading": ReadingFrame,
     "mark": MarkFrame,
     "lines": LinesHeader,

@@ -118,6 +118,25 @@ def test_another_stage_of_the_unit_answers_nothing(bench: Bench) -> None:
         bench.keeping.may_keep()
 
 
+def test_a_stage_that_was_chosen_answers_only_where_it_is_of_another_unit(bench: Bench) -> None:
+    bench.keeping.put_on_bench(7, 1)
+    bench.sees(a_reading(), 3.0)
+    bench.sees(NO_SYNC, 10.0)
+    bench.sees(a_reading())
+    bench.keeping.put_on_bench(8, 1)
+    assert bench.keeping.question is not None
+    bench.keeping.put_on_bench(OF_THE_NEXT, 2)
+    assert bench.keeping.question is None
+    assert bench.keeping.stage_id == OF_THE_NEXT
+
+
+def test_without_a_stage_on_the_bench_marks_are_loose_ones_and_nothing_is_asked(bench: Bench) -> None:
+    bench.sees(NO_SYNC, 10.0)
+    bench.keeping.put_on_bench(None, None)
+    bench.keeping.may_keep()
+    assert bench.told[-1] == ()
+
+
 def test_minutes_count_from_sync_and_from_the_first_reading(bench: Bench) -> None:
     bench.clock.s += 600.0
     assert bench.unit_min == pytest.approx(10.05)
@@ -198,6 +217,28 @@ def test_the_log_goes_on_in_batches_of_ten_seconds(bench: Bench) -> None:
     bench.sees(a_reading(), 27.5)
     assert [len(batch.channels) for batch in bench.book.batches] == [3, 3, 3]
     assert [batch.moment.monotonic_ns // S for batch in bench.book.batches] == [5000, 5010, 5020]
+
+
+def test_without_a_log_none_is_written() -> None:
+    bench = Bench(KeepingSettings(log=False))
+    bench.sees(a_reading(), 30.0)
+    bench.keeping.stop()
+    assert not bench.book.batches
+
+
+def test_viewers_hear_at_once_what_the_watch_has_counted() -> None:
+    bench, told = Bench(), list[int]()
+    bench.keeping = Keeping(
+        bench.book,
+        bench.setup,
+        KeepingSettings(watch=True),
+        changed=lambda: told.append(bench.keeping.watch.counted.seen["level"]),
+        clock=bench.clock.clock,
+    )
+    bench.sees(a_reading(), 3.0)
+    assert told == []
+    bench.sees(RED_LOW, 0.5)
+    assert told == [1]
 
 
 def test_the_watch_is_off_until_it_is_switched_on(bench: Bench) -> None:

@@ -1,0 +1,44 @@
+"""Looks for scopes, without ever hanging with one that does."""
+
+import asyncio
+import contextlib
+import json
+import subprocess
+import sys
+
+from ..drivers.errors import InstrumentError, LinkTimeout
+from .http.services import Found
+
+SCAN_DEADLINE_S = 15.0
+"""`peakwhite scopes` limits itself to six seconds and its start; what takes longer hangs."""
+
+
+async def scan() -> list[Found]:
+    """Look for scopes in a process of its own: what hangs there, in a library call, is ended with it.
+
+    Raises LinkTimeout, InstrumentError.
+    """
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-m", "peakwhite.daemon", "scopes", "--json"),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+    try:
+        async with asyncio.timeout(SCAN_DEADLINE_S):
+            answer, _ = await process.communicate()
+    except TimeoutError as error:
+        raise LinkTimeout(
+            f"looking for scopes did not end within {SCAN_DEADLINE_S:g} s", where="scopes", do="name the scope"
+        ) from error
+    except asyncio.CancelledError as error:  # the server ends; let through it would be logged as a defect
+        raise InstrumentError("the daemon ends", where="scopes", do="start it and look again") from error
+    finally:
+        if process.returncode is None:
+            process.kill()
+            with contextlib.suppress(asyncio.CancelledError):  # a server that ends cancels twice
+                await process.wait()
+    if process.returncode != 0:
+        raise InstrumentError("looking for scopes failed", where="scopes", do="run 'peakwhite scopes' to see why")
+    return [Found(**found) for found in json.loads(answer)]

@@ -1,0 +1,123 @@
+"""The server: its socket, how it begins and ends, and who may reach it."""
+
+import contextlib
+import ipaddress
+import os
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, nullcontext
+
+import uvicorn
+
+from ..drivers.errors import PortTaken, UsageError
+
+UNREAD_MS = 20_000
+"""Connections inherit it: what a client has not taken for so long ends its connection, which closing alone would not."""
+
+
+class Server(uvicorn.Server):
+    """uvicorn, which says when it is up, and whose signals are handled by `ending`."""
+
+    def __init__(self, app: object, when_up: Callable[[], None]) -> None:
+        super().__init__(
+            uvicorn.Config(
+                app,  # type: ignore[arg-type]
+                log_config=None,
+                access_log=False,
+                server_header=False,
+                ws_per_message_deflate=False,
+                ws_max_size=65536,
+                timeout_graceful_shutdown=3,
+            )
+        )
+        self._when_up = when_up
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Begin to serve, then say so."""
+        await super().startup(sockets)
+        if not self.should_exit:
+            self._when_up()
+
+    def capture_signals(self) -> AbstractContextManager[None]:  # type: ignore[override]
+        """Leave the signals alone: the library would raise them again after a clean stop."""
+        return nullcontext()
+
+
+@contextlib.contextmanager
+def ending(server: uvicorn.Server) -> Iterator[None]:
+    """While this lasts, SIGINT and SIGTERM end the server."""
+
+    def end(number: int, frame: object) -> None:
+        server.should_exit = True
+
+    before = {number: signal.signal(number, end) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A socket bound to that address. Raises PortTaken, UsageError."""
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+    except OSError as error:
+        raise UsageError(f"'{host}' is no address: {error}", where="host", do="use 127.0.0.1") from error
+    listening = socket.socket(family, kind, protocol)
+    try:
+        if os.name == "posix":
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        if hasattr(socket, "TCP_USER_TIMEOUT"):
+            listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNREAD_MS)
+        listening.bind(address)
+        listening.listen(128)
+    except OSError as error:
+        listening.close()
+        raise PortTaken(
+            f"cannot listen there: {error.strerror}",
+            where=f"{host}:{port}",
+            do="end the other program, or use --port 0",
+        ) from error
+    return listening
+
+
+def refuse_beyond_loopback(host: str) -> None:
+    """Raises UsageError for an address that others can reach."""
+    if host == "localhost":
+        return
+    try:
+        if ipaddress.ip_address(host).is_loopback:
+            return
+    except ValueError:
+        pass
+    raise UsageError(
+        f"'{host}' can be reached by others, and access tokens are not there yet", where="host", do="use 127.0.0.1"
+    )
+
+
+def hosts_of(host: str, port: int) -> frozenset[str]:
+    """What a browser may write in Host to reach us."""
+    names = {"127.0.0.1", "localhost", "[::1]", host.lower()}
+    return frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset())
+
+
+def address_up(url: str, browser: bool) -> None:
+    """Print the address, the one line on stdout, and open it where a browser can be."""
+    print(url, flush=True)
+    if browser and (os.name != "posix" or sys.platform == "darwin" or _has_display(os.environ)):
+        silent = subprocess.DEVNULL
+        subprocess.Popen(
+            (sys.executable, "-m", "webbrowser", url),
+            stdin=silent,
+            stdout=silent,
+            stderr=silent,
+            start_new_session=True,
+        )
+
+
+def _has_display(environment: "os._Environ[str]") -> bool:
+    return bool(environment.get("DISPLAY") or environment.get("WAYLAND_DISPLAY"))
