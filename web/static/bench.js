@@ -4,7 +4,6 @@ import { placeWords, warmthWords } from "./benchwords.js";
 import { ask } from "./rest.js";
 
 const find = (name) => document.querySelector(`[data-${name}]`);
-const cameOn = (what) => ask(`bench/${what}-on`, "PUT", { minutes_ago: 0 });
 
 export class Bench {
   /** `tell({title, more, kind})` shows what became of it. */
@@ -12,14 +11,11 @@ export class Bench {
     this.tell = tell;
     this.present = this.frame = this.role = null;
     const { elements } = find("bench-form");
-    const runs = { put: () => put(elements), unit: () => cameOn("unit"), scope: () => cameOn("scope") };
+    const cameOn = (what) => ask(`bench/${what}-on`, "PUT", { minutes_ago: 0 });
+    const runs = { put: () => put(elements), unit: () => cameOn("unit"), scope: () => cameOn("scope"), next: () => this.#next() };
     for (const name of ["present", "warmth"]) find(name).addEventListener("click", () => this.#open(elements));
+    for (const name of ["bench-form", "question"]) find(name).addEventListener("submit", ({ submitter }) => this.#do(runs[submitter.value]));
     find("bench-form").addEventListener("change", () => there(elements).catch(() => {}));
-    find("bench-form").addEventListener("submit", (event) => this.#do(runs[event.submitter.value]));
-    find("question").addEventListener("submit", (event) => {
-      event.preventDefault();
-      this.#do(() => this.#next(event.target.elements.serial));
-    });
   }
 
   /** Ask which unit it is; `hasBook`: whether this daemon keeps a book. */
@@ -67,8 +63,9 @@ export class Bench {
     there(elements).catch(() => {});
   }
 
-  async #next(serial) {
+  async #next() {
     const { job, unit: { maker, model } } = this.present;
+    const { serial } = find("question").elements;
     await ask(`book/jobs/${job.id}/units`, "POST", { maker, model, serial: serial.value.trim() });
     serial.value = "";
   }

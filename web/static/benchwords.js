@@ -40,23 +40,19 @@ export function placeWords(present) {
 }
 
 /**
- * Rows of cells, the first one heads: seconds from an event, every level in mV (not the held ones) with a mark where it is
- * further than `bandMv` from its median, and how sync was.
+ * Rows of cells, the first one heads: seconds from an event, levels in mV (no held ones), marked where they are more than
+ * `bandMv` from those of the first capture, and how sync was.
  */
 export function eventRows(captures, bandMv) {
-  const level = ({ reading }, role) => {
-    const channel = reading?.channels.find((one) => one.role === role);
-    return !channel || channel.held ? null : channel.peak_white_mv;
-  };
-  const seen = (role) => captures.map((one) => level(one, role)).filter((mv) => mv !== null).sort((a, b) => a - b);
-  const usual = WHITE_ROLES.map((role) => [role, seen(role)]).filter(([, mvs]) => mvs.length).map(([role, mvs]) => [role, mvs[mvs.length >> 1]]);
-  const zero = Date.parse(captures.find((one) => one.position === 0)?.captured_at);
-  const cell = (mv, off) => (mv === null ? "–" : `${mv.toFixed(1)}${off > bandMv ? " ▲" : off < -bandMv ? " ▼" : ""}`);
-  const when = (at) => (at ? `${signed((Date.parse(at) - zero) / 1000, 2)}\u00a0s` : "–");
-  const row = (one) => [
-    one.position ? when(one.captured_at) : "event",
-    ...usual.map(([role, mv]) => cell(level(one, role), level(one, role) - mv)),
+  const level = ({ reading }, role) => reading?.channels.find((one) => one.role === role && !one.held)?.peak_white_mv ?? NaN;
+  const roles = WHITE_ROLES.filter((role) => captures.some((one) => level(one, role)));
+  const zero = Date.parse(captures.find((one) => !one.position)?.captured_at);
+  const mark = (off) => (Math.abs(off) > bandMv ? (off < 0 ? " ▼" : " ▲") : "");
+  const cell = (mv, first) => (Number.isNaN(mv) ? "–" : mv.toFixed(1) + mark(mv - first));
+  const rows = captures.map((one) => [
+    one.position ? `${signed((Date.parse(one.captured_at) - zero) / 1000, 2)}\u00a0s` : "event",
+    ...roles.map((role) => cell(level(one, role), level(captures[0], role))),
     plain(one.reading?.sync.state ?? "damaged"),
-  ];
-  return [["Time", ...usual.map(([role]) => `${capital(role)}, mV`), "Sync"], ...captures.map(row)];
+  ]);
+  return [["Time", ...roles.map((role) => `${capital(role)}, mV`), "Sync"], ...rows];
 }

@@ -217,10 +217,11 @@ document.addEventListener("keydown", (event) => {
   ACTIONS[action.name](action);
 });
 for (const one of document.querySelectorAll("[data-action]")) one.addEventListener("click", () => ACTIONS[one.dataset.action]());
-// A button that was tapped gives the keyboard back, so that Space keeps a mark; one that was reached by Tab keeps it.
+// A button that was tapped gives the keyboard back, so that Space keeps a mark, before a dialog that it opens remembers it;
+// one that was reached by Tab keeps it.
 document.addEventListener("click", (event) => {
   if (event.detail > 0 && event.target.closest("button, a")) document.activeElement?.blur();
-});
+}, true);
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => trim.refresh());
 
 for (const [keys, does] of KEY_HELP) {

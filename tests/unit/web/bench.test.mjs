@@ -68,8 +68,8 @@ test("captures around an event stand by their time from it, and a level that lef
 test("around an event a level that is held, and a capture that is damaged, show none", () => {
   const lost = { ...capture(0, 100, 750, { held: true }) };
   lost.reading.sync.state = "vertical-interval";
-  assert.deepEqual(eventRows([capture(-1, 0, 750), lost, { position: 1, captured_at: null, reading: null }], 10).slice(2), [
+  assert.deepEqual(eventRows([capture(-1, 0, 750), lost, { ...capture(1, 150, 0), reading: null }], 10).slice(2), [
     ["event", "–", "vertical interval"],
-    ["–", "–", "damaged"],
+    ["+0.05\u00a0s", "–", "damaged"],
   ]);
 });
