@@ -20,7 +20,7 @@ export class Bench {
 
   /** Ask which unit it is; `hasBook`: whether this daemon keeps a book. */
   async greet(hasBook) {
-    find("bench-line").hidden = !hasBook;
+    find("bench-line").classList.toggle("away", !hasBook);
     if (hasBook) this.present = await ask("book/present").then((answer) => answer.present, () => this.present);
     this.#say();
   }

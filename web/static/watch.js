@@ -32,7 +32,7 @@ export class Watch {
   take(watch) {
     const before = this.state;
     this.state = watch;
-    if (!watch.on) this.audio?.suspend();
+    if (before?.on && !watch.on) this.audio?.suspend();
     this.#sound(newFaults(before, watch));
     if (before?.kept !== watch.kept) this.#fetchLast();
     this.#say();
@@ -52,7 +52,8 @@ export class Watch {
     const { on } = this.state;
     const mute = on && this.audio?.state !== "running" ? "silent until you tap · " : "";
     find("watch").setAttribute("aria-pressed", String(on));
-    find("caught").textContent = mute + watchWords(this.state, this.last);
+    const words = mute + watchWords(this.state, this.last);
+    if (find("caught").textContent !== words) find("caught").textContent = words;
   }
 
   async #fetchLast() {
