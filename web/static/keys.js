@@ -8,13 +8,15 @@ export const KEY_HELP = [
   ["Space", "keep a mark in the bench book"],
   ["F", "freeze what is shown, and go on"],
   ["T", "tone on or off"],
+  ["W", "watch for faults on or off"],
+  ["S", "it is the same unit, when that is asked"],
   ["R", "begin lowest, mean and highest anew"],
   ["H", "this help"],
 ];
 
 const ACTIONS = new Map([
   ["0", "abreast"], ["ArrowRight", "next"], ["PageDown", "next"], ["ArrowLeft", "before"], ["PageUp", "before"], [" ", "mark"],
-  ["f", "freeze"], ["t", "tone"], ["r", "reset"], ["h", "help"], ["?", "help"],
+  ["f", "freeze"], ["t", "tone"], ["r", "reset"], ["w", "watch"], ["s", "same"], ["h", "help"], ["?", "help"],
 ]);
 
 /**

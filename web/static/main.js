@@ -1,6 +1,7 @@
 // Wires the page together: frames come in, one animation loop draws the newest state.
 
 import { Awake, BY_HAND, awakeWords } from "./awake.js";
+import { Bench } from "./bench.js";
 import { Cautions } from "./cautions.js";
 import { KEY_HELP, actionOf } from "./keys.js";
 import { LineView } from "./line.js";
@@ -20,6 +21,7 @@ import { soundOf } from "./tone.js";
 import { TrimView } from "./trim.js";
 import { Trimmers } from "./trimmers.js";
 import { Views } from "./views.js";
+import { Watch } from "./watch.js";
 import { distance, matchLine, paceWords, spokenWords, syncLine, waitingWords } from "./words.js";
 
 const WORDS_EVERY_MS = 200;
@@ -40,6 +42,8 @@ const oneProbe = new OneProbe(document);
 const announcements = new Announcements();
 const toast = new Toast(document);
 const marks = new Marks((what) => toast.show(what));
+const bench = new Bench((what) => toast.show(what));
+const watch = new Watch((what) => toast.show(what));
 const histories = new Histories();
 const lag = new Lag();
 const lineView = new LineView(document.querySelector('[data-view="line"]'), (message) => link.send(message));
@@ -57,6 +61,10 @@ let askedSetup = null;
 let wordsAt = -Infinity;
 
 function onFrame(frame) {
+  if (frame.type === "bench") {
+    bench.take(frame);
+    watch.take(frame.watch);
+  }
   const what = session.receive(frame, now());
   if (what === "hello") greet();
   if (what === "other-version") location.reload();
@@ -73,7 +81,9 @@ async function greet() {
   cautions.openUnlessRead();
   fetchWindows();
   fetchHookup();
-  button("mark").hidden = !(await hasBook());
+  const book = await hasBook();
+  button("mark").hidden = !book;
+  bench.greet(book);
 }
 
 /** The pattern's white; and before the first reading one empty rule for every clip that will have one. */
@@ -128,6 +138,7 @@ function say(nowMs) {
   notice.show(trim.frozen === null ? notes : frozenNote(notes, epochMs(trim.frozen)));
   put(find("sync-line"), stale ? "no live reading" : syncLine(sync.shown));
   put(find("rate"), stale ? "" : paceWords(rate.next(session.rate.perSecond(nowMs), nowMs), shownLag(nowMs)));
+  bench.focus(trim.focused);
   announce(notes[0], conditions, nowMs);
   if (trim.frozen !== null) return;
   const guided = match.shown ? null : oneProbe.words(nowMs);
@@ -180,6 +191,8 @@ const ACTIONS = {
     say(now());
   },
   tone: () => speaker.toggle(),
+  watch: () => watch.toggle(),
+  same: () => bench.same(),
   reset: () => histories.reset(now()),
   async help() {
     await cautions.open();
@@ -204,10 +217,11 @@ document.addEventListener("keydown", (event) => {
   ACTIONS[action.name](action);
 });
 for (const one of document.querySelectorAll("[data-action]")) one.addEventListener("click", () => ACTIONS[one.dataset.action]());
-// A button that was tapped gives the keyboard back, so that Space keeps a mark; one that was reached by Tab keeps it.
+// A button that was tapped gives the keyboard back, so that Space keeps a mark, before a dialog that it opens remembers it;
+// one that was reached by Tab keeps it.
 document.addEventListener("click", (event) => {
   if (event.detail > 0 && event.target.closest("button, a")) document.activeElement?.blur();
-});
+}, true);
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => trim.refresh());
 
 for (const [keys, does] of KEY_HELP) {

@@ -3,14 +3,14 @@
 import { ask } from "./rest.js";
 import { capital, clockTime, listed, whole } from "./words.js";
 
-/** "Mark 17 kept 14:03:22" and what is in it and where, from the daemon's answer. */
-export function keptWords({ id, at, job, unit, stage, levels }) {
+/** "Mark 17 kept 14:03:22", ", cold" where it is, and what is in it and where, from the daemon's answer. */
+export function keptWords({ id, at, cold, job, unit, stage, levels }) {
   const seen = levels.filter((level) => level.role && (level.peak_white_mv ?? null) !== null);
   const what = listed(seen.map((level) => `${level.role} ${whole(level.peak_white_mv)}${level.held ? " (held)" : ""}`));
   const called = [unit.maker, unit.model, unit.serial].filter(Boolean).join(" ");
   const where = [job.name, called, stage.name].filter(Boolean).join(", ");
   const when = at ? ` ${clockTime(Date.parse(at))}` : "";
-  return { title: `Mark ${id} kept${when}`, more: [what && `${capital(what)}\u00a0mV`, where && `in ${where}`].filter(Boolean).join(" · ") };
+  return { title: `Mark ${id} kept${when}${cold ? ", cold" : ""}`, more: [what && `${capital(what)}\u00a0mV`, where && `in ${where}`].filter(Boolean).join(" · ") };
 }
 
 /** Whether this daemon keeps a bench book. Any answer but "not found" says that there is one, be it in trouble. */

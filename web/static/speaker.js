@@ -53,21 +53,22 @@ export class Speaker {
   #ask() {
     if (this.state !== "on") return;
     const now = this.audio.currentTime;
-    for (const note of this.cadence.due(this.soundNow(), now, now + AHEAD_S)) this.#play(note);
+    for (const note of this.cadence.due(this.soundNow(), now, now + AHEAD_S)) play(this.audio, note);
   }
+}
 
-  #play({ at, hz, lasts, loud }) {
-    const { audio } = this;
-    const swing = audio.createOscillator();
-    const gain = audio.createGain();
-    const end = at + lasts;
-    swing.frequency.value = hz;
-    gain.gain.setValueAtTime(0, at);
-    gain.gain.linearRampToValueAtTime(loud, at + RAMP_S);
-    gain.gain.setValueAtTime(loud, end - RAMP_S);
-    gain.gain.linearRampToValueAtTime(0, end);
-    swing.connect(gain).connect(audio.destination);
-    swing.start(at);
-    swing.stop(end + RAMP_S);
-  }
+/** Play one note; `toHz` where it glides there. */
+export function play(audio, { at, hz, lasts, loud, toHz = hz }) {
+  const swing = audio.createOscillator();
+  const gain = audio.createGain();
+  const end = at + lasts;
+  swing.frequency.value = hz;
+  if (toHz !== hz) swing.frequency.setValueAtTime(hz, at).exponentialRampToValueAtTime(toHz, end);
+  gain.gain.setValueAtTime(0, at);
+  gain.gain.linearRampToValueAtTime(loud, at + RAMP_S);
+  gain.gain.setValueAtTime(loud, end - RAMP_S);
+  gain.gain.linearRampToValueAtTime(0, end);
+  swing.connect(gain).connect(audio.destination);
+  swing.start(at);
+  swing.stop(end + RAMP_S);
 }

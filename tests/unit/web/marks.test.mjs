@@ -32,6 +32,10 @@ test("what was kept is said with its number, its levels and its place", () => {
   assert.equal(more, "Red 750 and green 714 (held)\u00a0mV · in Quayside batch, Tamarisk TM-2 TM2-0017, as found");
 });
 
+test("a mark that was kept cold says so", () => {
+  assert.match(keptWords({ ...MARK, cold: true }).title, /^Mark 17 kept \d\d:\d\d:\d\d, cold$/);
+});
+
 test("a mark is asked for beside the page, wherever a proxy serves it, and what was stored is told", async () => {
   const asked = daemon(200, MARK);
   const told = [];

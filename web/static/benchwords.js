@@ -1,0 +1,58 @@
+// What the page says of the bench: unit, warming up, drift, the watch and what it caught. No DOM.
+
+import { WHITE_ROLES } from "./roles.js";
+import { ago, capital, clockTime } from "./words.js";
+
+const plain = (code) => code.replace("-", " ");
+const signed = (value, digits) => (value < 0 ? "−" : "+") + Math.abs(value).toFixed(digits);
+const total = ({ seen }) => Object.values(seen).reduce((sum, count) => sum + count, 0);
+
+/** How many faults `now` counts that `before` did not; none where the watch was off, or began anew. */
+export const newFaults = (before, now) => (before?.on && now.on ? Math.max(0, total(now) - total(before)) : 0);
+
+/** "14:03:22 Sync dropped." */
+export const eventWords = ({ at, text }) => `${at ? clockTime(Date.parse(at)) : ""} ${capital(text)}`.trim();
+
+/** "3 level, 1 sync lost · 14:03:22 Sync dropped."; `last` is the newest event that was kept, if any. */
+export function watchWords({ on, band_mv, seen }, last) {
+  const counts = Object.entries(seen).filter(([, count]) => count).map(([kind, count]) => `${count} ${plain(kind)}`);
+  if (!counts.length) return on ? `nothing beyond ±${band_mv} mV so far` : "for faults that come and go";
+  return counts.join(", ") + (last ? ` · ${eventWords(last)}` : "");
+}
+
+/** "drifts +0.8 mV/min", "settled", or nothing where neither is sure. */
+export function driftWords(drift) {
+  return drift?.drifting ? `drifts ${signed(drift.mv_per_min, 1)}\u00a0mV/min` : drift?.settled ? "settled" : "";
+}
+
+/** "Cold · red drifts +0.8 mV/min · unit on 12 min · scope on 25 min", with the drift of that role. */
+export function warmthWords({ why_cold: cold, unit_on_min: unit, scope_on_min: scope, drifts }, role) {
+  const drift = driftWords(drifts.find((one) => one.role === role));
+  const on = (what, min) => min !== null && `${what} on ${ago(min * 60)}`;
+  return [cold && "Cold", drift && `${role} ${drift}`, on("unit", unit), on("scope", scope)].filter(Boolean).join(" · ") || "Warm-up";
+}
+
+/** "TM-2, serial 1042, as found", of what GET book/present gives. */
+export function placeWords(present) {
+  if (!present) return "No unit named";
+  const { unit, stage } = present;
+  return [unit.model || unit.maker, unit.serial && `serial ${unit.serial}`, stage.name].filter(Boolean).join(", ");
+}
+
+/**
+ * Rows of cells, the first one heads: seconds from an event, levels in mV (no held ones), marked where they are more than
+ * `bandMv` from those of the first capture, and how sync was.
+ */
+export function eventRows(captures, bandMv) {
+  const level = ({ reading }, role) => reading?.channels.find((one) => one.role === role && !one.held)?.peak_white_mv ?? NaN;
+  const roles = WHITE_ROLES.filter((role) => captures.some((one) => level(one, role)));
+  const zero = Date.parse(captures.find((one) => !one.position)?.captured_at);
+  const mark = (off) => (Math.abs(off) > bandMv ? (off < 0 ? " ▼" : " ▲") : "");
+  const cell = (mv, first) => (Number.isNaN(mv) ? "–" : mv.toFixed(1) + mark(mv - first));
+  const rows = captures.map((one) => [
+    one.position ? `${signed((Date.parse(one.captured_at) - zero) / 1000, 2)}\u00a0s` : "event",
+    ...roles.map((role) => cell(level(one, role), level(captures[0], role))),
+    plain(one.reading?.sync.state ?? "damaged"),
+  ]);
+  return [["Time", ...roles.map((role) => `${capital(role)}, mV`), "Sync"], ...rows];
+}

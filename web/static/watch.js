@@ -1,0 +1,90 @@
+// The watch for faults that come and go: its button, count and sound, and what it caught.
+
+import { eventRows, eventWords, newFaults, watchWords } from "./benchwords.js";
+import { ask } from "./rest.js";
+import { play } from "./speaker.js";
+
+/** One a fault, three at most. */
+const GLIDE = { hz: 420, toHz: 2100, lasts: 0.22, loud: 0.6 };
+const APART_S = 0.3;
+
+const find = (name) => document.querySelector(`[data-${name}]`);
+
+export class Watch {
+  /** `tell({title, more, kind})` shows what went wrong. */
+  constructor(tell) {
+    this.tell = tell;
+    this.state = this.last = this.audio = null;
+    find("caught").addEventListener("click", () => this.#open());
+    // A browser lets nothing sound before a gesture: any will do where the watch was on already.
+    for (const gesture of ["pointerdown", "keydown"]) addEventListener(gesture, () => this.state?.on && this.#wake());
+  }
+
+  /** On or off, from within a gesture. */
+  toggle() {
+    if (!this.state) return;
+    const on = !this.state.on;
+    if (on) this.#wake();
+    ask("bench/watch", "PUT", { on }).catch((error) => this.tell({ title: "The watch is as it was", more: error.message, kind: "act" }));
+  }
+
+  /** The daemon's word. */
+  take(watch) {
+    const before = this.state;
+    this.state = watch;
+    if (before?.on && !watch.on) this.audio?.suspend();
+    this.#sound(newFaults(before, watch));
+    if (before?.kept !== watch.kept) this.#fetchLast();
+    this.#say();
+  }
+
+  #wake() {
+    this.audio ??= new AudioContext({ latencyHint: "interactive" });
+    this.audio.resume().then(() => this.#say(), () => {});
+  }
+
+  #sound(count) {
+    if (this.audio?.state !== "running") return;
+    for (let n = 0; n < Math.min(count, 3); n += 1) play(this.audio, { ...GLIDE, at: this.audio.currentTime + n * APART_S });
+  }
+
+  #say() {
+    const { on } = this.state;
+    const mute = on && this.audio?.state !== "running" ? "silent until you tap · " : "";
+    find("watch").setAttribute("aria-pressed", String(on));
+    const words = mute + watchWords(this.state, this.last);
+    if (find("caught").textContent !== words) find("caught").textContent = words;
+  }
+
+  async #fetchLast() {
+    this.last = this.state.kept ? (await ask("book/events?most=1").catch(() => null))?.events[0] : null;
+    this.#say();
+  }
+
+  async #open() {
+    find("events").showModal();
+    const items = await ask("book/events").then(({ events }) => events.map((event) => listItem(event, this.state.band_mv)), (error) => [error.message]);
+    find("events-items").replaceChildren(...(items.length ? items : ["Nothing was kept so far."]));
+  }
+}
+
+function listItem(event, bandMv) {
+  const item = document.createElement("details");
+  item.append(Object.assign(document.createElement("summary"), { textContent: eventWords(event) }));
+  item.addEventListener("toggle", () => item.children.length === 1 && showCaptures(item, event.id, bandMv));
+  return item;
+}
+
+async function showCaptures(item, id, bandMv) {
+  const table = item.appendChild(document.createElement("table"));
+  try {
+    for (const cells of eventRows((await ask(`book/events/${id}`)).captures, bandMv)) {
+      const row = table.insertRow();
+      for (const words of cells) row.insertCell().textContent = words;
+      row.classList.toggle("event", cells[0] === "event");
+    }
+  } catch (error) {
+    table.createCaption().textContent = error.message;
+  }
+  table.querySelector(".event")?.scrollIntoView({ block: "center" });
+}
