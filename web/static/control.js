@@ -10,7 +10,7 @@ const KEY = "device";
 export function standing({ holder, mine }, viewers) {
   const who = mine ? `This page holds control, as ${holder}. Others can only look on.`
     : holder ? `${capital(holder)} holds control. This page can only look on.`
-    : "Nobody holds control: every page may change things. Take it before you trim, so that nobody else does meanwhile.";
+    : "Nobody holds control: every page may change things.";
   return `${who} ${viewers > 1 ? `${viewers} pages are open, this one among them.` : "No other page is open."}`;
 }
 
@@ -40,7 +40,7 @@ export class Control {
     this.name.value = recall(KEY) || usualName();
     this.taking = false;
     keep(KEY, this.name.value);
-    this.name.addEventListener("change", () => this.#try(() => this.#rename()));
+    this.name.addEventListener("change", () => keep(KEY, this.name.value));
     this.button.addEventListener("click", () => this.#try(() => this.#take(Boolean(this.now?.holder))));
     this.back.addEventListener("click", () => this.#try(() => this.#giveBack()));
   }
@@ -55,8 +55,7 @@ export class Control {
   take({ control, viewers }) {
     const change = this.taking ? null : changeOf(this.now, control, lease.token && this.name.value);
     if (change === "taken") {
-      const more = lease.token ? "This page can only look on now. Control can be taken back in the view Hookup." : "This page can only look on.";
-      this.tell({ title: `${capital(control.holder)} took control`, more, kind: "act" });
+      this.tell({ title: `${capital(control.holder)} took control`, more: "This page only looks on now. The view Hookup takes control back.", kind: "act" });
     }
     if (change) lease.hold(null);
     this.now = control;
@@ -66,7 +65,7 @@ export class Control {
       else delete element.dataset.held;
     }
     this.words.textContent = standing(control, viewers);
-    this.button.hidden = control.mine;
+    this.button.hidden = this.name.disabled = control.mine;
     this.back.hidden = !control.mine;
     this.button.textContent = control.holder ? "Take it over" : "Take control";
   }
@@ -85,13 +84,6 @@ export class Control {
     } finally {
       this.taking = false;
     }
-  }
-
-  async #rename() {
-    this.name.value = this.name.value.trim() || usualName();
-    keep(KEY, this.name.value);
-    if (this.now?.mine) await this.#take(false);
-    return `This device is called ${this.name.value}.`;
   }
 
   async #giveBack() {

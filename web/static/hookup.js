@@ -50,13 +50,13 @@ export class HookupView {
   say({ status, reading, settled }, nowMs) {
     if (!this.shown || !status) return;
     const { scope, setup } = status;
-    if (this.force && setup > this.force.setup && setup > (this.theirs?.setup ?? 0)) this.#load();
+    if (setup !== (this.theirs ?? this.force)?.setup) this.#load();
     const since = Date.parse(scope.since ?? "");
     put(this.find("scope-state"), (SCOPE[scope.state]?.[1] ?? "Connected") + (Number.isNaN(since) ? "" : ` since ${clockTime(since)}`));
     put(this.find("scope-more"), [scope.text, scope.do].filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
     put(this.find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
     if (reading && reading !== this.reading) this.#take(reading, nowMs);
-    this.#sayHints(this.find("hookup-hints"), settled.hints.shown, "The readings show nothing that speaks against this hookup as a whole.");
+    this.#sayHints(this.find("hookup-hints"), settled.hints.shown, "Nothing speaks against this hookup as a whole.");
   }
 
   #take(reading, nowMs) {
@@ -68,9 +68,9 @@ export class HookupView {
       const card = this.cards.get(channel);
       if (card) this.#sayHints(card.hints, shown, "Nothing suspicious.");
     }
-    const found = reading.channels.filter((one) => one.role_by_bars).map((one) => [one.channel, one.role_by_bars]);
-    const wrong = reading.channels.some((one) => one.role_by_bars && one.role_by_bars !== one.role);
-    const shown = this.seen.bars.next(wrong ? JSON.stringify(found) : "", nowMs);
+    const found = reading.channels.filter((one) => one.role_by_bars);
+    const wrong = found.some((one) => one.role_by_bars !== one.role);
+    const shown = this.seen.bars.next(wrong ? JSON.stringify(found.map((one) => [one.channel, one.role_by_bars])) : "", nowMs);
     this.find("bars").hidden = !shown;
     if (!shown) return;
     this.bars = JSON.parse(shown);
@@ -91,11 +91,13 @@ export class HookupView {
     try {
       const now = await ask("hookup");
       const same = this.force && changesOf(this.force, now).length === 0;
-      if (same) this.force.setup = now.setup;
-      else if (this.force && this.#changes().length) {
-        this.theirs = now;
+      const edited = this.force && this.#changes().length > 0;
+      if (same) this.force = now;
+      else if (!edited) this.#lay(now);
+      if (edited) {
+        this.theirs = same ? null : now;
         this.#edited();
-      } else this.#lay(now);
+      }
     } catch (error) {
       this.#tell(error.message, "act");
     }
@@ -106,9 +108,7 @@ export class HookupView {
   #lay(force) {
     this.force = force;
     this.theirs = null;
-    const channels = new Set(["CH1", "CH2", "CH3", "CH4", ...force.clips.map((clip) => clip.channel).sort()]);
-    channels.delete(EXT);
-    for (const channel of [...channels, EXT]) {
+    for (const channel of ["CH1", "CH2", "CH3", "CH4", EXT, ...force.clips.map((clip) => clip.channel)]) {
       if (!this.cards.has(channel)) this.cards.set(channel, this.#card(channel));
       const { fields } = this.cards.get(channel);
       const clip = force.clips.find((one) => one.channel === channel) ?? blank(channel);
@@ -159,15 +159,16 @@ export class HookupView {
   #edited() {
     for (const [channel, { element, sketch, words }] of this.cards) {
       const clip = this.#clip(channel);
-      element.toggleAttribute("data-signal", Boolean(clip.role) && channel !== EXT);
+      const signal = Boolean(clip.role) && channel !== EXT;
+      element.toggleAttribute("data-signal", signal);
       put(words, clipWords(clip));
-      sketch.replaceChildren(...sketchOf(clip).map(drawn));
+      if (signal) sketch.replaceChildren(...sketchOf(clip).map(drawn));
     }
     const changes = this.#changes();
     this.find("hookup-use").disabled = this.find("hookup-drop").disabled = !changes.length;
     this.find("bars-use").disabled = changes.length > 0;
     if (!changes.length) this.#tell("In force as shown.");
-    else if (this.theirs) this.#tell(`Changed by somebody else meanwhile (${changesOf(this.force, this.theirs).join("; ")}): drop yours to see it, or use yours instead. Yours: ${changes.join("; ")}`, "act");
+    else if (this.theirs) this.#tell(`Changed elsewhere meanwhile, ${changesOf(this.force, this.theirs).join("; ")}: drop your changes to see that. Yours: ${changes.join("; ")}`, "act");
     else this.#tell(`Not in force yet. ${changes.join("; ")}`, "wait");
   }
 
@@ -178,12 +179,14 @@ export class HookupView {
   }
 
   async #use(hookup) {
+    this.loading = true;
     try {
       this.#lay(await ask("hookup", "PUT", hookup));
       this.#tell(`In force since ${clockTime(Date.now())}; readings come anew.`);
     } catch (error) {
       this.#tell(`Not taken: ${error.message}`, "act");
     }
+    this.loading = false;
   }
 
   async #scan() {
@@ -201,9 +204,8 @@ export class HookupView {
   }
 
   #list(scopes) {
-    const open = this.reading?.scope.resource;
     const items = (scopes ?? []).map(({ resource, identity, problem }) =>
-      made("li", {}, made("strong", { textContent: identity ?? problem ?? "does not say what it is" }), ` ${resource}${resource === open ? ", in use" : ""}`));
+      made("li", {}, made("strong", { textContent: identity ?? problem }), ` ${resource}${resource === this.reading?.scope.resource ? ", in use" : ""}`));
     this.find("scopes").replaceChildren(...items);
   }
 }
@@ -214,10 +216,11 @@ function number(text) {
   return text.trim() === "" || Number.isNaN(value) ? text : value;
 }
 
-function drawn([kind, ...rest]) {
-  const element = document.createElementNS(SVG, kind === "text" ? "text" : "path");
-  const attributes = kind === "text" ? { x: rest[0], y: rest[1] } : { class: kind, d: rest[0] };
+function drawn([kind, ...how]) {
+  const text = kind === "text";
+  const element = document.createElementNS(SVG, text ? "text" : "path");
+  const attributes = text ? { x: how[0], y: how[1] } : { class: kind, d: how[0] };
   for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-  if (kind === "text") element.textContent = rest[2];
+  element.textContent = text ? how[2] : "";
   return element;
 }

@@ -76,19 +76,16 @@ export function withRoles(clips, roles) {
 
 const TAP_X = { connector: 166, "before-series-resistor": 62, "chip-input": 8 };
 
-/** How a clip is drawn, 272 by 106: paths `[class, d]` and texts `["text", x, y, words]`. Unit, probing point, load, link, scope. */
-export function sketchOf(clip) {
-  const scope = [["thing", "M209 73h62v32h-62z"], ["text", 216, 94, clip.channel]];
-  if (!clip.role) return scope;
-  if (clip.channel === EXT) return [["wire", "M110 89H209"], ["text", 112, 82, named("role", clip.role)], ...scope];
-  const tap = TAP_X[clip.point];
+/** How the clip of a signal is drawn, 272 by 106: paths `[class, d]`, texts `["text", x, y, words]`. Unit, point, load, link, scope. */
+export function sketchOf({ channel, point, load, load_ohm: ohm, link }) {
+  const tap = TAP_X[point];
   const way = `M${tap} 30V89H209`;
   return [
     ["case", "M1 4h147v57h-147z"], ["text", 92, 55, "unit"], ["wire", "M2 30H14M46 30H76M108 30H186"],
     ["thing", "M14 17h34v26h-34zM76 24h32v12h-32zM142 30a6 6 0 0 1 12 0a6 6 0 0 1 -12 0z"], ["text", 17, 35, "chip"],
-    ...(clip.link === "coax" ? [["coax", way], ["coax-core", way]] : [["wire", way]]),
-    ["tip", `M${tap - 6} 42h12l-6 -12z`], ["text", tap > 160 ? 172 : tap + 9, 83, { coax: "coax", "probe-1x": "1:1", "probe-10x": "10:1" }[clip.link]],
-    ...scope, ...LOADS[clip.load](ohms(clip.load_ohm)),
+    ...(link === "coax" ? [["coax", way], ["coax-core", way]] : [["wire", way]]),
+    ["tip", `M${tap - 6} 42h12l-6 -12z`], ["text", tap + (point === "connector" ? 6 : 9), 83, named("link", link).split(" ")[0]],
+    ["thing", "M209 73h62v32h-62z"], ["text", 216, 94, channel], ...LOADS[load](ohms(ohm)),
   ];
 }
 

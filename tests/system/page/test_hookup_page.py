@@ -120,7 +120,7 @@ def test_a_hookup_changed_elsewhere_is_shown_and_while_editing_it_is_said_instea
     role_select(hooked, "CH1").select_option("luma")
     daemon.json("PUT", "api/v1/hookup", clips(CH2=None))
     hooked.page.wait_for_selector(f'{SAID}[data-kind="act"]')
-    assert "Changed by somebody else meanwhile" in hooked.text(SAID)
+    assert "Changed elsewhere meanwhile" in hooked.text(SAID)
     assert role_select(hooked, "CH1").input_value() == "luma"
     hooked.page.click("[data-hookup-drop]")
     assert [role_select(hooked, f"CH{n}").input_value() for n in (1, 2, 3)] == ["red", "", "blue"]

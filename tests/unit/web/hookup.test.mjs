@@ -8,7 +8,6 @@ const clip = (channel, role, more = {}) => ({ ...blank(channel), role, ...more }
 const hookup = (...clips) => ({ clips, pattern_white_pct: 100 });
 const plain = (text) => text.replaceAll("\u00a0", " ");
 const texts = (one) => sketchOf(one).filter(([kind]) => kind === "text").map(([, , , words]) => plain(words));
-const paths = (one) => sketchOf(one).filter(([kind]) => kind !== "text");
 
 test("a clip is said in a sentence: signal, probing point, load, link and what its volts are multiplied by", () => {
   assert.equal(plain(clipWords(clip("CH1", "red"))), "Red at the output connector, into a terminator of 75 Ω, by coax cable.");
@@ -52,5 +51,5 @@ test("every choice is drawn, with its value where it has one, and no two alike",
   }
   assert.ok(texts(clip("CH2", "green", { load_ohm: 50 })).includes("50 Ω"));
   assert.ok(texts(clip("CH2", "green", { load: "none" })).includes("no load"));
-  assert.ok(paths(blank("CH2")).length === 1 && texts(blank("CH2"))[0] === "CH2");
+  assert.deepEqual(texts(clip("CH2", "green", { link: "probe-10x" })), ["unit", "chip", "10:1", "CH2", "75 Ω"]);
 });
