@@ -10,6 +10,7 @@ from ...drivers.capture import Capture
 from .burst import limiter_droop
 from .calibrated import UNCALIBRATED, calibrations_in_force, path_of, refusal_hint, serial_of
 from .channels import MeasuredChannel, Measuring, or_none, with_dead_channels, with_odd_one_out
+from .colour_bars import bars_hint, roles_by_bars, with_roles_by_bars
 from .edge_rise import limited_channels
 from .found_sync import FoundSync, find_sync
 from .hints import hint, hinted, ratio_hint
@@ -34,10 +35,14 @@ def measure_capture(capture: Capture, conditions: Conditions) -> Measured:
     measuring = measuring_of(capture, conditions)
     channels = measuring.channels()
     readings = with_odd_one_out(with_dead_channels([one.reading for one in channels]), conditions)
-    readings = hinted(readings, "channels-swapped", swapped_channels(capture, conditions, measuring.sync))
+    grid = measuring.sync.grid
+    by_bars = {} if grid is None else roles_by_bars(capture, conditions.hookup, grid)
+    readings = with_roles_by_bars(readings, by_bars)
+    swapped = swapped_channels(capture, conditions, measuring.sync, by_bars)
+    readings = hinted(readings, "channels-swapped", swapped)
     if limiter_droop(measuring.sync.system.subcarrier_hz or 0.0, capture.bandwidth_mhz):
         readings = hinted(readings, "burst-through-limiter", [one.channel for one in readings if one.burst_mv_pp])
-    readings = hinted(readings, "bandwidth-limited", limited_channels(capture, conditions, measuring.sync.grid))
+    readings = hinted(readings, "bandwidth-limited", limited_channels(capture, conditions, grid))
     levels = tuple(_budget(one, measuring, conditions) for one in channels if one.items)
     clipped = {one.channel for one in readings if one.clipped}
     fit = tuple(one for one in levels if one.channel not in clipped)
@@ -152,6 +157,9 @@ def _general_hints(measuring: Measuring, readings: list[ChannelReading], colours
     ratio = _ratio_hint(measuring, readings)
     if ratio is not None:
         found.append(ratio)
+    bars = bars_hint(readings)
+    if bars is not None:
+        found.append(bars)
     return found
 
 

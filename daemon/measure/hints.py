@@ -51,6 +51,10 @@ HINTS: Mapping[str, tuple[str, str]] = {
         "This channel carries what another one's role should: likely two probes are exchanged.",
         "Show a full red field, or pull one plug: which channel changes? Then exchange the probes, or their roles.",
     ),
+    "colour-bars-roles": (
+        "The picture looks like colour bars, by which channels are likely others than the hookup says.",
+        "Pull one of these plugs: its colour should go from the bars. Then give the channels these roles in the hookup.",
+    ),
     "one-channel-off": (
         "This colour alone is off by a factor that a load explains: likely its terminator, or the unit.",
         "Swap this channel's terminator with a good one's: does the fault move with it or stay?",

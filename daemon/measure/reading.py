@@ -92,6 +92,7 @@ class ChannelReading:
     """The levels of one channel. `blanking_mv` is against scope zero, every other level against blanking.
 
     `path` says through what range and probe the level came, `highest` is there only where the highest is to be held.
+    `role_by_bars` is the colour that colour bars show on the channel, whatever its role.
     """
 
     channel: str
@@ -131,6 +132,7 @@ class ChannelReading:
     path: str | None = None
     reference: ReferenceReading | None = None
     highest: HighestReading | None = None
+    role_by_bars: str | None = None
     hints: tuple[Hint, ...] = ()
 
 

@@ -14,6 +14,7 @@ from peakwhite.drivers.capture import Capture
 
 RIGHT = Conditions(BENCH_DEFAULT)
 RED_AND_BLUE = Hookup((Clip("CH1", "blue"), Clip("CH2", "green"), Clip("CH3", "red"), Clip("CH4", "sync")))
+NO_RED = Hookup((Clip("CH1", "luma"), Clip("CH2", "green"), Clip("CH3", "blue"), Clip("CH4", "sync")))
 GREEN_AND_SYNC = Hookup((Clip("CH1", "red"), Clip("CH2", "sync"), Clip("CH3", "blue"), Clip("CH4", "green")))
 
 
@@ -46,3 +47,8 @@ def test_exchanged_probes_are_told_by_bars_and_by_sync(lasting_fast_scope: Any, 
     assert suspected(capture, RIGHT) == set()
     assert suspected(capture, Conditions(RED_AND_BLUE)) == {"CH1", "CH3"}
     assert suspected(capture, Conditions(GREEN_AND_SYNC)) == {"CH2", "CH4"}
+    for conditions in (RIGHT, Conditions(RED_AND_BLUE), Conditions(NO_RED)):
+        measured = measure_capture(capture, conditions)
+        assert [one.role_by_bars for one in measured.channels] == ["red", "green", "blue", None]
+        hinted = [hint.text for hint in measured.hints if hint.code == "colour-bars-roles"]
+        assert len(hinted) == (1 if conditions.hookup is NO_RED else 0)

@@ -1,8 +1,9 @@
 // The cautions: shown on the first visit, remembered as read, always within reach of a button.
 
 import { ask } from "./rest.js";
+import { keep, recall } from "./storage.js";
 
-const KEY = "peakwhite.cautions-read";
+const KEY = "cautions-read";
 
 export class Cautions {
   constructor(root) {
@@ -14,14 +15,14 @@ export class Cautions {
     root.querySelector("[data-open-cautions]").addEventListener("click", () => this.open());
     root.querySelector("[data-close-cautions]").addEventListener("click", () => this.sheet.close());
     this.sheet.addEventListener("close", () => {
-      if (this.text !== null) remember(this.text);
+      if (this.text !== null) keep(KEY, this.text);
     });
   }
 
   /** On the first visit, and again when the text has changed. */
   async openUnlessRead() {
     await this.#load();
-    if (this.text !== null && remembered() !== this.text && !this.sheet.open) this.sheet.showModal();
+    if (this.text !== null && recall(KEY) !== this.text && !this.sheet.open) this.sheet.showModal();
   }
 
   async open() {
@@ -47,20 +48,4 @@ function fingerprint(text) {
   let sum = 5381;
   for (const character of text) sum = (sum * 33 + character.codePointAt(0)) % 4294967291;
   return sum.toString(36);
-}
-
-function remembered() {
-  try {
-    return localStorage.getItem(KEY);
-  } catch {
-    return null; // storage may be forbidden: then the cautions are simply shown again
-  }
-}
-
-function remember(value) {
-  try {
-    localStorage.setItem(KEY, value);
-  } catch {
-    // see above
-  }
 }

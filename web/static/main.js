@@ -3,6 +3,8 @@
 import { Awake, BY_HAND, awakeWords } from "./awake.js";
 import { Bench } from "./bench.js";
 import { Cautions } from "./cautions.js";
+import { Control } from "./control.js";
+import { HookupView } from "./hookup.js";
 import { KEY_HELP, actionOf } from "./keys.js";
 import { LineView } from "./line.js";
 import { LiveLink, liveUrl } from "./live.js";
@@ -47,6 +49,8 @@ const watch = new Watch((what) => toast.show(what));
 const histories = new Histories();
 const lag = new Lag();
 const lineView = new LineView(document.querySelector('[data-view="line"]'), (message) => link.send(message));
+const hookupView = new HookupView(document.querySelector('[data-view="hookup"]'));
+const control = new Control(document, { tell: (what) => toast.show(what), send: (message) => link.send(message) });
 const windows = new Map();
 const rate = new SteadyNumber();
 const lagShown = new SteadyNumber(1.6, 0.9);
@@ -68,12 +72,14 @@ function onFrame(frame) {
   const what = session.receive(frame, now());
   if (what === "hello") greet();
   if (what === "other-version") location.reload();
+  if (what === "status") control.take(frame);
   if (what === "reading") histories.take(frame.reading, now());
 }
 
 async function greet() {
   trim.clear();
   lag.clear();
+  control.greet();
   lineView.greet();
   find("demo-mark").hidden = !session.hello.demo;
   if (session.hello.demo) trimmers.show();
@@ -136,6 +142,7 @@ function say(nowMs) {
   const waiting = waitingWords(notes[0]?.code);
   trim.say(conditions, patternWhitePct, waiting, nowMs);
   notice.show(trim.frozen === null ? notes : frozenNote(notes, epochMs(trim.frozen)));
+  hookupView.say(session, nowMs);
   put(find("sync-line"), stale ? "no live reading" : syncLine(sync.shown));
   put(find("rate"), stale ? "" : paceWords(rate.next(session.rate.perSecond(nowMs), nowMs), shownLag(nowMs)));
   bench.focus(trim.focused);
@@ -236,7 +243,10 @@ if (!awake.able && matchMedia("(pointer: coarse)").matches) toast.show({ title: 
 trim.lay(["red", "green", "blue"]);
 const link = new LiveLink(liveUrl(document.baseURI), onFrame);
 link.onBytes = (bytes) => lineView.take(bytes);
-views.follow((name) => lineView.show(name === "line"));
+views.follow((name) => {
+  lineView.show(name === "line");
+  hookupView.show(name === "hookup");
+});
 link.start();
 setInterval(() => {
   if (!session.stale(now())) trimmers.follow();

@@ -1,11 +1,25 @@
 // Asking the daemon over REST, by addresses relative to the page.
 
+import { keep, recall } from "./storage.js";
+
+const KEY = "control";
+
+/** Control of the daemon: its token, which every request that changes something carries, or null. */
+export const lease = {
+  token: recall(KEY, "session"),
+  hold(token) {
+    this.token = token;
+    keep(KEY, token, "session");
+  },
+};
+
 /**
  * The answer as an object. Throws an Error whose message says what is wrong and what to do; its `status` is that of the
  * answer, undefined where none came.
  */
 export async function ask(path, method = "GET", body = undefined) {
   const init = { method, headers: { Accept: "application/json" } };
+  if (method !== "GET" && lease.token) init.headers["Peakwhite-Control"] = lease.token;
   if (body !== undefined) {
     init.headers["Content-Type"] = "application/json";
     init.body = JSON.stringify(body);
@@ -23,5 +37,6 @@ export async function ask(path, method = "GET", body = undefined) {
 
 function problemWords(status, problem) {
   if (!problem?.detail) return `The daemon refused it (status ${status}).`;
+  if (problem.code === "control-held") return `${problem.detail}; ask them, or take control in the view Hookup`;
   return problem.do ? `${problem.detail}; ${problem.do}` : String(problem.detail);
 }

@@ -149,7 +149,7 @@ class SettledMatch {
 }
 
 /** Hints that have lasted; one that comes and goes neither appears nor disappears. */
-class LastingHints {
+export class LastingHints {
   constructor() {
     this.known = new Map();
     this.shown = [];

@@ -15,7 +15,8 @@ function sentence(...clauses) {
   return said.map((clause) => capital(clause) + (/[.?!]$/.test(clause) ? "" : ".")).join(" ");
 }
 
-const SCOPE = {
+/** By state of the scope: kind, title and what to do. */
+export const SCOPE = {
   absent: ["act", "No scope attached", "Switch the scope on and plug it in by LAN or USB; it is found by itself."],
   connecting: ["wait", "Searching for the scope", "This takes a few seconds."],
   "waiting-for-trigger": ["wait", "Waiting for a trigger", "Is the unit on, and is its sync clipped to the trigger channel?"],

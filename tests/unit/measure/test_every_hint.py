@@ -32,6 +32,7 @@ ELSEWHERE = {
     "may-be-blanking-line": "test_suspicions.py",
     "no-back-termination": "test_suspicions.py",
     "channels-swapped": "test_swapped.py",
+    "colour-bars-roles": "test_colour_bars.py",
     "bandwidth-limited": "test_edge_rise.py",
     "burst-through-limiter": "test_subcarrier.py",
 }

@@ -1,13 +1,18 @@
 """The page's modules that need no browser, under Node's own test runner."""
 
+import json
 import os
 import re
 import shutil
 import subprocess
 from importlib.resources import files
 from pathlib import Path
+from typing import get_args
 
 import pytest
+
+from peakwhite.daemon.http.models import ClipBody
+from peakwhite.daemon.measure.hookup import EXT_ROLES, Link, Load, Point, Role
 
 HERE = Path(__file__).parent
 PAGE = Path(str(files("peakwhite.web"))) / "static"
@@ -43,3 +48,22 @@ def test_the_page_names_no_other_host_and_carries_no_inline_script_or_style() ->
         assert not re.search(r"""(?:href|src)=["']/""", text), f"{file.name}: an address that is not relative"
         if file.suffix == ".html":
             assert not re.search(r"\sstyle=|<style|\son\w+=|<script(?![^>]*\ssrc=)", text), f"{file.name}: inline code"
+
+
+def test_the_page_offers_the_hookup_that_the_daemon_takes() -> None:
+    node = shutil.which("node")
+    if node is None:
+        pytest.skip("node is not installed: the page's modules were not tested")
+    wanted = "{choices: d.CHOICES, fields: d.FIELDS, blank: d.blank('CH1'), ext: d.rolesOf(d.EXT)}"
+    code = f"import({json.dumps((PAGE / 'hookupdata.js').as_uri())}).then(d => console.log(JSON.stringify({wanted})))"
+    page = json.loads(subprocess.run([node, "-e", code], capture_output=True, text=True, timeout=60, check=True).stdout)
+    values = {field: {value for value, _ in choices} for field, choices in page["choices"].items()}
+    assert values == {
+        "role": {"", *get_args(Role)},
+        "point": set(get_args(Point)),
+        "load": set(get_args(Load)),
+        "link": set(get_args(Link)),
+    }
+    assert {"channel", *(field for field, _ in page["fields"])} == set(ClipBody.model_fields)
+    assert page["blank"] == ClipBody(channel="CH1", role="red").model_dump() | {"role": ""}
+    assert {value for value, _ in page["ext"]} == {"", *EXT_ROLES}

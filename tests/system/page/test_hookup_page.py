@@ -1,0 +1,228 @@
+"""The Hookup view in a real browser: roles, hints, scope and control, against the daemon and a simulated scope."""
+
+from typing import Any
+
+import pytest
+
+from peakwhite.daemon.http.models import ClipBody
+from peakwhite.daemon.measure.hookup import BENCH_DEFAULT
+
+WRITES = "[data-hookup-use]"
+SAID = "[data-hookup-say]"
+
+
+def clips(**roles: str | None) -> dict[str, Any]:
+    """The bench's hookup with other roles on some channels, as PUT takes it."""
+    wanted = {clip.channel: str(clip.role) for clip in BENCH_DEFAULT.clips} | roles
+    given = [ClipBody(channel=channel, role=role).model_dump() for channel, role in wanted.items() if role]  # type: ignore[arg-type]
+    return {"clips": given}
+
+
+def roles_in_force(daemon: Any) -> dict[str, str]:
+    return {clip["channel"]: clip["role"] for clip in daemon.json("GET", "api/v1/hookup")["clips"]}
+
+
+def role_select(seen: Any, channel: str) -> Any:
+    return seen.page.get_by_role("group", name=channel, exact=True).get_by_label("Signal")
+
+
+@pytest.fixture(scope="module")
+def lasting_page(lasting_bench: Any, open_lasting_page: Any) -> Any:
+    """A page of the module's daemon at its hookup."""
+    seen = open_lasting_page(lasting_bench.daemon.url)
+    show(seen)
+    return seen
+
+
+@pytest.fixture
+def hooked(lasting_bench: Any, lasting_page: Any) -> Any:
+    """That page with the usual hookup and picture, nothing edited and nobody in control."""
+    assert "error" not in lasting_bench.scope.ask({"set": {"pattern": "white"}})
+    lasting_page.page.set_viewport_size({"width": 1280, "height": 800})
+    lasting_bench.daemon.json("PUT", "api/v1/hookup", clips())
+    lasting_page.page.evaluate("document.querySelector('[data-hookup-drop]').click()")
+    wait(
+        lasting_page,
+        "[...document.querySelectorAll('.clip select[name$=role]')].map(e => e.value)+'' === 'red,green,blue,sync,'",
+    )
+    wait(lasting_page, "document.querySelector('[data-hookup-use]').disabled")
+    return lasting_page
+
+
+def wait(seen: Any, condition: str) -> None:
+    """Until the JavaScript expression is true: as a function, for the page's policy forbids eval."""
+    seen.page.wait_for_function(f"() => {condition}")
+
+
+def show(seen: Any) -> None:
+    """Go to the hookup and wait until its form and the readings are there."""
+    seen.page.click('[data-view-link="hookup"]')
+    seen.page.wait_for_selector('[data-clip="CH4"]')
+    wait(seen, "document.querySelector('[data-scope-identity]').textContent !== ''")
+
+
+def test_roles_are_exchanged_by_keyboard_and_the_readings_have_them(
+    hooked: Any, lasting_bench: Any, eventually: Any
+) -> None:
+    page, daemon = hooked.page, lasting_bench.daemon
+    for channel, letter in (("CH1", "b"), ("CH3", "r")):
+        role_select(hooked, channel).focus()
+        page.keyboard.press(letter)
+    assert "CH1: red → blue; CH3: blue → red" in hooked.text(SAID)
+    assert roles_in_force(daemon)["CH1"] == "red"
+    page.locator(WRITES).focus()
+    page.keyboard.press("Enter")
+    wait(hooked, "document.querySelector('[data-hookup-say]').textContent.startsWith('In force since')")
+
+    def roles() -> list[str]:
+        status, _, _ = daemon.request("GET", "api/v1/reading")
+        return [one["role"] for one in daemon.json("GET", "api/v1/reading")["channels"]] if status == 200 else []
+
+    eventually(lambda: roles() == ["blue", "green", "red", "sync"])
+    assert "Blue at the output connector" in hooked.text('[data-clip="CH1"] p')
+
+
+def test_what_the_daemon_refuses_is_said_beside_the_form_with_what_to_do(hooked: Any, lasting_bench: Any) -> None:
+    role_select(hooked, "CH2").select_option("red")
+    hooked.page.click(WRITES)
+    hooked.page.wait_for_selector(f'{SAID}[data-kind="act"]')
+    assert "the role red is given twice; give each channel one role of its own" in hooked.text(SAID)
+    assert roles_in_force(lasting_bench.daemon)["CH2"] == "green"
+    assert role_select(hooked, "CH2").input_value() == "red"
+    hooked.complaints[:] = [text for text in hooked.complaints if "422" not in text]
+
+
+def test_probing_point_load_and_link_are_kept_with_the_channel_and_drawn(hooked: Any, lasting_bench: Any) -> None:
+    card = hooked.page.get_by_role("group", name="CH1", exact=True)
+    card.get_by_text("Probing point, load, link").click()
+    card.get_by_label("Probed at").select_option("before-series-resistor")
+    card.get_by_label("Loaded by").select_option("monitor")
+    card.get_by_label("Load, Ω").fill("74,5")
+    card.get_by_label("Link").select_option("probe-10x")
+    assert {"unit", "monitor", "10:1"} <= set(card.locator("svg text").all_text_contents())
+    hooked.page.click(WRITES)
+    wait(hooked, "document.querySelector('[data-hookup-say]').textContent.startsWith('In force since')")
+    first = lasting_bench.daemon.json("GET", "api/v1/hookup")["clips"][0]
+    assert (first["point"], first["load"], first["load_ohm"], first["link"]) == (
+        "before-series-resistor",
+        "monitor",
+        74.5,
+        "probe-10x",
+    )
+
+
+def test_a_hookup_changed_elsewhere_is_shown_and_while_editing_it_is_said_instead(
+    hooked: Any, lasting_bench: Any
+) -> None:
+    daemon = lasting_bench.daemon
+    daemon.json("PUT", "api/v1/hookup", clips(CH3=None))
+    wait(hooked, "document.querySelector('[data-clip=CH3] select').value === ''")
+    role_select(hooked, "CH1").select_option("luma")
+    daemon.json("PUT", "api/v1/hookup", clips(CH2=None))
+    hooked.page.wait_for_selector(f'{SAID}[data-kind="act"]')
+    assert "Changed elsewhere meanwhile" in hooked.text(SAID)
+    assert role_select(hooked, "CH1").input_value() == "luma"
+    hooked.page.click("[data-hookup-drop]")
+    assert [role_select(hooked, f"CH{n}").input_value() for n in (1, 2, 3)] == ["red", "", "blue"]
+
+
+def test_bars_offer_the_roles_with_one_press_and_hints_stand_with_their_channel(
+    hooked: Any, lasting_bench: Any, eventually: Any
+) -> None:
+    page, daemon = hooked.page, lasting_bench.daemon
+    lasting_bench.scope.ask({"set": {"pattern": "bars-100"}})
+    daemon.json("PUT", "api/v1/hookup", clips(CH1="blue", CH3="red"))
+    page.wait_for_selector("[data-bars-use]", state="visible")
+    assert hooked.text("[data-bars-words]") == "These look like colour bars: CH1 red, CH2 green, CH3 blue."
+    wait(hooked, "document.querySelector('[data-clip=CH1] .hints').textContent.includes('exchanged')")
+    assert "Ten-second test: Show a full red field" in hooked.text('[data-clip="CH1"] .hints')
+    assert "exchanged" not in hooked.text('[data-clip="CH2"] .hints')
+    page.click("[data-bars-use]")
+    eventually(lambda: roles_in_force(daemon) == {"CH1": "red", "CH2": "green", "CH3": "blue", "CH4": "sync"})
+    page.wait_for_selector("[data-bars]", state="hidden")
+
+
+def test_a_take_over_is_noticed_and_what_writes_says_who_holds_control(
+    hooked: Any, lasting_bench: Any, open_page: Any, eventually: Any
+) -> None:
+    daemon, page = lasting_bench.daemon, hooked.page
+    page.fill("[data-control-name]", "bench laptop")
+    page.click("[data-control-take]")
+    page.wait_for_selector("[data-control-back]", state="visible")
+    assert daemon.json("GET", "api/v1/control")["holder"] == "bench laptop"
+    role_select(hooked, "CH3").select_option("")
+    page.click(WRITES)
+    eventually(lambda: "CH3" not in roles_in_force(daemon))
+
+    other = open_page(daemon.url, width=320, height=700)
+    show(other)
+    assert other.page.get_attribute(WRITES, "data-held") == "Bench laptop holds control"
+    assert other.text("[data-control-words]").startswith("Bench laptop holds control.")
+    other.page.fill("[data-control-name]", "phone")
+    other.page.click("[data-control-take]")
+    other.page.wait_for_selector("[data-control-back]", state="visible")
+
+    page.wait_for_selector("[data-toast]:visible")
+    assert hooked.text("[data-toast-title]") == "Phone took control"
+    assert page.get_attribute(WRITES, "data-held") == "Phone holds control"
+    assert "2 pages are open" in hooked.text("[data-control-words]")
+    role_select(hooked, "CH3").select_option("blue")
+    page.locator(WRITES).focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector(f'{SAID}[data-kind="act"]')
+    assert "phone holds control; ask them, or take control" in hooked.text(SAID)
+    other.page.click("[data-control-back]")
+    page.wait_for_selector(f"{WRITES}:not([data-held])")
+    hooked.complaints[:] = [text for text in hooked.complaints if "409" not in text]
+
+
+def test_a_reload_keeps_control(hooked: Any, lasting_bench: Any) -> None:
+    page = hooked.page
+    page.click("[data-control-take]")
+    page.wait_for_selector("[data-control-back]", state="visible")
+    page.reload()
+    page.wait_for_selector("[data-control-back]", state="visible")
+    page.click("[data-control-back]")
+    page.wait_for_selector("[data-control-take]", state="visible")
+    assert lasting_bench.daemon.json("GET", "api/v1/control")["holder"] is None
+
+
+def test_looking_for_scopes_says_that_it_takes_seconds_and_lists_what_it_found(hooked: Any, lasting_bench: Any) -> None:
+    page = hooked.page
+    found = {"scopes": [{"resource": lasting_bench.scope.resource, "identity": "ONE", "problem": None}]}
+    page.route("**/api/v1/scopes/scan", lambda route: waiting.append(route))
+    waiting: list[Any] = []
+    page.click("[data-scan]")
+    wait(hooked, "document.querySelector('[data-scan-said]').textContent.includes('some seconds')")
+    assert page.is_disabled("[data-scan]")
+    waiting[0].fulfill(json=found)
+    page.wait_for_selector("[data-scan]:enabled")
+    assert hooked.text("[data-scopes] li") == f"ONE {lasting_bench.scope.resource}, in use"
+    assert hooked.text("[data-scope-state]").startswith("Connected since")
+
+
+def test_the_view_fits_with_its_reminder_in_sight_and_text_of_14_pixels(hooked: Any) -> None:
+    page = hooked.page
+    for summary in page.locator(".clip summary:visible").all():
+        summary.click()
+    for width, height in ((320, 700), (390, 844), (1280, 800), (1920, 1080)):
+        page.set_viewport_size({"width": width, "height": height})
+        page.evaluate("scrollTo(0, 0)")
+        assert inside(page, ".use", height)
+        page.evaluate("scrollTo(0, 1e6)")
+        assert inside(page, ".earth", height)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        small, cut = page.evaluate(
+            """() => { const view = document.querySelector('.hookup-view');
+            const all = [...view.querySelectorAll('*')].filter(e => e.checkVisibility() && e.textContent.trim());
+            return [all.filter(e => parseFloat(getComputedStyle(e).fontSize) < 14).map(e => e.textContent),
+              all.filter(e => e.matches('button, label, p:not(.use p)') && e.scrollWidth > e.clientWidth + 1)
+                .map(e => e.textContent)]; }"""
+        )
+        assert small == [] and cut == []
+
+
+def inside(page: Any, selector: str, height: int) -> bool:
+    """Whether all of it is in the viewport."""
+    box = page.locator(selector).bounding_box()
+    return bool(box and box["y"] >= 0 and box["y"] + box["height"] <= height)

@@ -1,0 +1,107 @@
+// Who holds control: one page writes, any number look on. Taking it, giving it back, and noticing that it was taken.
+
+import { ask, lease } from "./rest.js";
+import { keep, recall } from "./storage.js";
+import { capital } from "./words.js";
+
+const KEY = "device";
+
+/** Who may write now, from a status frame's `control`, and how many look on. */
+export function standing({ holder, mine }, viewers) {
+  const who = mine ? `This page holds control, as ${holder}. Others can only look on.`
+    : holder ? `${capital(holder)} holds control. This page can only look on.`
+    : "Nobody holds control: every page may change things.";
+  return `${who} ${viewers > 1 ? `${viewers} pages are open, this one among them.` : "No other page is open."}`;
+}
+
+/**
+ * What became of control since the status before (null: the first one on this socket): "taken" by somebody else, "ended",
+ * or null. `own` is the name under which this page has a token, null without one.
+ */
+export function changeOf(before, { holder, mine }, own) {
+  if (mine) return null;
+  if (holder === null) return own === null ? null : "ended";
+  if (own !== null) return before?.mine || holder !== own ? "taken" : null;
+  return before && before.holder !== holder ? "taken" : null;
+}
+
+export class Control {
+  /** `tell({title, more, kind})` shows a notice; `send(message)` goes over the live socket. */
+  constructor(root, { tell, send }) {
+    this.root = root;
+    this.tell = tell;
+    this.send = send;
+    this.now = null;
+    this.words = root.querySelector("[data-control-words]");
+    this.said = root.querySelector("[data-control-said]");
+    this.button = root.querySelector("[data-control-take]");
+    this.back = root.querySelector("[data-control-back]");
+    this.name = root.querySelector("[data-control-name]");
+    this.name.value = recall(KEY) || usualName();
+    this.taking = false;
+    keep(KEY, this.name.value);
+    this.name.addEventListener("change", () => keep(KEY, this.name.value));
+    this.button.addEventListener("click", () => this.#try(() => this.#take(Boolean(this.now?.holder))));
+    this.back.addEventListener("click", () => this.#try(() => this.#giveBack()));
+  }
+
+  /** The socket is new: say whose it is. */
+  greet() {
+    this.now = null;
+    if (lease.token) this.#claim();
+  }
+
+  /** Take a status frame. */
+  take({ control, viewers }) {
+    const change = this.taking ? null : changeOf(this.now, control, lease.token && this.name.value);
+    if (change === "taken") {
+      this.tell({ title: `${capital(control.holder)} took control`, more: "This page only looks on now. The view Hookup takes control back.", kind: "act" });
+    }
+    if (change) lease.hold(null);
+    this.now = control;
+    const held = control.holder && !control.mine ? `${capital(control.holder)} holds control` : null;
+    for (const element of this.root.querySelectorAll("[data-writes]")) {
+      if (held) element.dataset.held = held;
+      else delete element.dataset.held;
+    }
+    this.words.textContent = standing(control, viewers);
+    this.button.hidden = this.name.disabled = control.mine;
+    this.back.hidden = !control.mine;
+    this.button.textContent = control.holder ? "Take it over" : "Take control";
+  }
+
+  #claim() {
+    this.send({ type: "control", token: lease.token });
+  }
+
+  async #take(over) {
+    this.taking = true;
+    try {
+      const { token, taken_from: from } = await ask("control", "POST", { name: this.name.value, take: over });
+      lease.hold(token);
+      this.#claim();
+      return from ? `Taken over from ${from}, whose page says so.` : "Taken.";
+    } finally {
+      this.taking = false;
+    }
+  }
+
+  async #giveBack() {
+    await ask("control", "DELETE");
+    lease.hold(null);
+    return "Given back.";
+  }
+
+  async #try(act) {
+    try {
+      this.said.textContent = await act();
+    } catch (error) {
+      this.said.textContent = error.message;
+    }
+  }
+}
+
+function usualName() {
+  const kind = !matchMedia("(pointer: coarse)").matches ? "computer" : Math.min(screen.width, screen.height) < 600 ? "phone" : "tablet";
+  return `${kind} ${10 + Math.floor(Math.random() * 90)}`;
+}

@@ -1,0 +1,226 @@
+// The Hookup view: which probe is where, what the readings say of it, and the scope.
+
+import { CHOICES, EXT, FIELDS, blank, changesOf, clipWords, rolesOf, sketchOf, withRoles } from "./hookupdata.js";
+import { Lasting } from "./pace.js";
+import { ask } from "./rest.js";
+import { LastingHints } from "./settled.js";
+import { SCOPE } from "./situation.js";
+import { capital, clockTime } from "./words.js";
+
+const SVG = "http://www.w3.org/2000/svg";
+
+const made = (tag, properties, ...inside) => {
+  const element = Object.assign(document.createElement(tag), properties);
+  element.append(...inside);
+  return element;
+};
+
+const put = (element, words) => {
+  if (element.textContent !== words) element.textContent = words;
+};
+
+export class HookupView {
+  constructor(root) {
+    this.find = (name) => root.querySelector(`[data-${name}]`);
+    this.form = this.find("hookup-form");
+    this.cards = new Map();
+    this.force = null;
+    this.theirs = null;
+    this.shown = false;
+    this.seen = {};
+    this.form.addEventListener("input", () => this.#edited());
+    this.form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      this.#use(this.#draft());
+    });
+    this.find("hookup-drop").addEventListener("click", () => this.#lay(this.theirs ?? this.force));
+    this.find("bars-use").addEventListener("click", () => this.#use({ ...this.#draft(), clips: withRoles(this.#draft().clips, this.bars) }));
+    this.find("scan").addEventListener("click", () => this.#scan());
+  }
+
+  /** It shows now, or no longer. */
+  show(shown) {
+    this.shown = shown;
+    if (!shown) return;
+    this.#load();
+    ask("scopes").then((body) => this.#list(body.scopes), () => {});
+  }
+
+  /** Take what the page knows now; called some times a second. */
+  say({ status, reading, settled }, nowMs) {
+    if (!this.shown || !status) return;
+    const { scope, setup } = status;
+    if (setup !== (this.theirs ?? this.force)?.setup) this.#load();
+    const since = Date.parse(scope.since ?? "");
+    put(this.find("scope-state"), (SCOPE[scope.state]?.[1] ?? "Connected") + (Number.isNaN(since) ? "" : ` since ${clockTime(since)}`));
+    put(this.find("scope-more"), [scope.text, scope.do].filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
+    put(this.find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
+    if (reading && reading !== this.reading) this.#take(reading, nowMs);
+    this.#sayHints(this.find("hookup-hints"), settled.hints.shown, "Nothing speaks against this hookup as a whole.");
+  }
+
+  #take(reading, nowMs) {
+    this.reading = reading;
+    if (this.seen.setup !== reading.setup) this.seen = { setup: reading.setup, hints: new Map(), bars: new Lasting("") };
+    for (const { channel, hints } of reading.channels) {
+      if (!this.seen.hints.has(channel)) this.seen.hints.set(channel, new LastingHints());
+      const shown = this.seen.hints.get(channel).take(hints, nowMs);
+      const card = this.cards.get(channel);
+      if (card) this.#sayHints(card.hints, shown, "Nothing suspicious.");
+    }
+    const found = reading.channels.filter((one) => one.role_by_bars);
+    const wrong = found.some((one) => one.role_by_bars !== one.role);
+    const shown = this.seen.bars.next(wrong ? JSON.stringify(found.map((one) => [one.channel, one.role_by_bars])) : "", nowMs);
+    this.find("bars").hidden = !shown;
+    if (!shown) return;
+    this.bars = JSON.parse(shown);
+    put(this.find("bars-words"), `These look like colour bars: ${this.bars.map((one) => one.join(" ")).join(", ")}.`);
+  }
+
+  #sayHints(list, hints, none) {
+    const now = JSON.stringify(hints);
+    if (list.dataset.now === now) return;
+    list.dataset.now = now;
+    const items = hints.map(({ text, test }) => made("li", {}, made("strong", { textContent: text }), ` Ten-second test: ${test}`));
+    list.replaceChildren(...(items.length ? items : [made("li", { textContent: none })]));
+  }
+
+  async #load() {
+    if (this.loading) return;
+    this.loading = true;
+    try {
+      const now = await ask("hookup");
+      const same = this.force && changesOf(this.force, now).length === 0;
+      const edited = this.force && this.#changes().length > 0;
+      if (same) this.force = now;
+      else if (!edited) this.#lay(now);
+      if (edited) {
+        this.theirs = same ? null : now;
+        this.#edited();
+      }
+    } catch (error) {
+      this.#tell(error.message, "act");
+    }
+    this.loading = false;
+  }
+
+  /** Show this hookup as the one in force. */
+  #lay(force) {
+    this.force = force;
+    this.theirs = null;
+    for (const channel of ["CH1", "CH2", "CH3", "CH4", EXT, ...force.clips.map((clip) => clip.channel)]) {
+      if (!this.cards.has(channel)) this.cards.set(channel, this.#card(channel));
+      const { fields } = this.cards.get(channel);
+      const clip = force.clips.find((one) => one.channel === channel) ?? blank(channel);
+      for (const [key] of FIELDS) fields[key].value = clip[key];
+    }
+    this.find("clips").replaceChildren(...[...this.cards.values()].map((card) => card.element));
+    this.form.elements.pattern.value = force.pattern_white_pct;
+    this.#edited();
+  }
+
+  #card(channel) {
+    const fields = {};
+    const labels = FIELDS.map(([key, label]) => {
+      const choices = key === "role" ? rolesOf(channel) : CHOICES[key];
+      fields[key] = choices ? made("select", {}, ...choices.map(([value, words]) => new Option(words, value))) : made("input", { inputMode: "decimal", autocomplete: "off" });
+      fields[key].name = `${channel} ${key}`;
+      return made("label", {}, label, fields[key]);
+    });
+    const sketch = document.createElementNS(SVG, "svg");
+    sketch.setAttribute("aria-hidden", "true");
+    const words = made("p", {});
+    const hints = made("ul", { className: "hints", tabIndex: 0, ariaLabel: `Hints on ${channel}` });
+    const more = made("details", {}, made("summary", { textContent: "Probing point, load, link" }), made("div", { className: "fields" }, ...labels.slice(1)));
+    const element = made("fieldset", { className: "clip" }, made("legend", { textContent: channel }), sketch, words, labels[0], hints, more);
+    element.dataset.clip = channel;
+    return { element, fields, sketch, words, hints };
+  }
+
+  #clip(channel) {
+    const clip = { channel };
+    for (const [key] of FIELDS) {
+      const { value } = this.cards.get(channel).fields[key];
+      clip[key] = CHOICES[key] ? value : number(value);
+    }
+    return clip;
+  }
+
+  /** The hookup as the form has it. */
+  #draft() {
+    const clips = [...this.cards.keys()].map((channel) => this.#clip(channel)).filter((clip) => clip.role);
+    return { clips, target_of: this.force.target_of, pattern_white_pct: number(this.form.elements.pattern.value) };
+  }
+
+  #changes() {
+    return changesOf(this.force, this.#draft());
+  }
+
+  #edited() {
+    for (const [channel, { element, sketch, words }] of this.cards) {
+      const clip = this.#clip(channel);
+      const signal = Boolean(clip.role) && channel !== EXT;
+      element.toggleAttribute("data-signal", signal);
+      put(words, clipWords(clip));
+      if (signal) sketch.replaceChildren(...sketchOf(clip).map(drawn));
+    }
+    const changes = this.#changes();
+    this.find("hookup-use").disabled = this.find("hookup-drop").disabled = !changes.length;
+    this.find("bars-use").disabled = changes.length > 0;
+    if (!changes.length) this.#tell("In force as shown.");
+    else if (this.theirs) this.#tell(`Changed elsewhere meanwhile, ${changesOf(this.force, this.theirs).join("; ")}: drop your changes to see that. Yours: ${changes.join("; ")}`, "act");
+    else this.#tell(`Not in force yet. ${changes.join("; ")}`, "wait");
+  }
+
+  #tell(words, kind = "") {
+    const say = this.find("hookup-say");
+    say.dataset.kind = kind;
+    put(say, words);
+  }
+
+  async #use(hookup) {
+    this.loading = true;
+    try {
+      this.#lay(await ask("hookup", "PUT", hookup));
+      this.#tell(`In force since ${clockTime(Date.now())}; readings come anew.`);
+    } catch (error) {
+      this.#tell(`Not taken: ${error.message}`, "act");
+    }
+    this.loading = false;
+  }
+
+  async #scan() {
+    const say = this.find("scan-said");
+    this.find("scan").disabled = true;
+    put(say, "Looking on USB and the network; this takes some seconds.");
+    try {
+      const { scopes } = await ask("scopes/scan", "POST");
+      this.#list(scopes);
+      put(say, `${scopes.filter((one) => one.identity).length} found.`);
+    } catch (error) {
+      put(say, error.message);
+    }
+    this.find("scan").disabled = false;
+  }
+
+  #list(scopes) {
+    const items = (scopes ?? []).map(({ resource, identity, problem }) =>
+      made("li", {}, made("strong", { textContent: identity ?? problem }), ` ${resource}${resource === this.reading?.scope.resource ? ", in use" : ""}`));
+    this.find("scopes").replaceChildren(...items);
+  }
+}
+
+/** Decimals may be typed with a comma; what is no number goes to the daemon as it is, which says so. */
+function number(text) {
+  const value = Number(text.trim().replace(",", "."));
+  return text.trim() === "" || Number.isNaN(value) ? text : value;
+}
+
+function drawn([kind, ...how]) {
+  const text = kind === "text";
+  const element = document.createElementNS(SVG, text ? "text" : "path");
+  const attributes = text ? { x: how[0], y: how[1] } : { class: kind, d: how[0] };
+  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
+  element.textContent = text ? how[2] : "";
+  return element;
+}
