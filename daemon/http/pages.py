@@ -1,4 +1,7 @@
-"""The page's files: always asked again (`no-cache`), answered with 304 while they are the same."""
+"""The page's files: always asked again (`no-cache`), answered with 304 while they are the same.
+
+They are sent without comments and indentation (see sent_text.py); their tag is that of what is sent.
+"""
 
 import hashlib
 from pathlib import Path, PurePosixPath
@@ -6,6 +9,8 @@ from pathlib import Path, PurePosixPath
 from fastapi import APIRouter, Request
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
+
+from .sent_text import INDENTED, sent_text
 
 MEDIA_TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -35,13 +40,19 @@ def page_routes(folder: Path) -> APIRouter:
         file = _file(folder, path or "index.html")
         if file is None:
             raise HTTPException(404)
-        content = file.read_bytes()
+        content = sent_content(file)
         headers = {"etag": f'"{hashlib.sha256(content).hexdigest()[:32]}"', "cache-control": "no-cache"}
         if headers["etag"] in request.headers.get("if-none-match", ""):
             return Response(status_code=304, headers=headers)
         return Response(content, headers=headers, media_type=MEDIA_TYPES[file.suffix])
 
     return router
+
+
+def sent_content(file: Path) -> bytes:
+    """What is sent of a page's file."""
+    content = file.read_bytes()
+    return sent_text(content.decode(), file.suffix).encode() if file.suffix in INDENTED else content
 
 
 def _file(folder: Path, path: str) -> Path | None:

@@ -8,9 +8,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 
-BENCHMARKS = ("book", "fuzz", "kills", "live", "marks", "measure", "reconnects", "transfer", "truth")
-LONG = ("book", "fuzz", "kills", "marks", "reconnects", "truth")
-"""Run when named only: minutes."""
+BENCHMARKS = ("book", "fuzz", "kills", "line", "live", "marks", "measure", "reconnects", "transfer", "truth")
+LONG = ("book", "fuzz", "kills", "line", "marks", "reconnects", "truth")
+"""Run when named only: minutes, or a browser."""
 
 
 def as_text(name: str, found: object) -> str:

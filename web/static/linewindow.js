@@ -1,30 +1,34 @@
 // Which part of the line shows, and how it moves: microseconds to pixels and back, zoom, pan, scales. No DOM.
 
+import { eased } from "./pace.js";
+
 const LEAST_US = 0.25;
 const EASE_MS = 70;
-const NEAR = 0.002;
+
+/** Move the ends of `now` towards those of `goal`; Infinity goes there at once. True while it moves. */
+function glide({ now, goal }, elapsedMs) {
+  if (now.from === goal.from && now.to === goal.to) return false;
+  for (const end of ["from", "to"]) now[end] = eased(now[end], goal[end], elapsedMs / EASE_MS, (goal.to - goal.from) * 0.002);
+  return true;
+}
 
 /** The part of the line that shows. It glides to `goal`, so that the eye keeps its place. */
 export class LineWindow {
   constructor(whole = { from: -1, to: 62.5 }) {
-    this.whole = whole;
-    this.now = { ...whole };
-    this.goal = { ...whole };
+    Object.assign(this, { whole, now: { ...whole }, goal: whole });
   }
 
   /** From where to where a line goes; another line rate shows whole. */
   setWhole(from, to) {
     if (Math.abs(from - this.whole.from) < 0.2 && Math.abs(to - this.whole.to) < 0.2) return;
-    this.whole = { from, to };
-    this.now = { from, to };
-    this.goal = { from, to };
+    Object.assign(this, new LineWindow({ from, to }));
   }
 
   get isWhole() {
     return this.goal.to - this.goal.from >= (this.whole.to - this.whole.from) * 0.999;
   }
 
-  /** Show `factor` times as much, with the time `aboutUs` where it is. */
+  /** Show `factor` times as much, with the time `aboutUs` where it is; Infinity shows all. */
   zoom(factor, aboutUs = (this.goal.from + this.goal.to) / 2) {
     const { from, to } = this.goal;
     const span = Math.min(Math.max((to - from) * factor, LEAST_US), this.whole.to - this.whole.from);
@@ -40,27 +44,18 @@ export class LineWindow {
   /** Bring a time into sight. */
   reveal(us) {
     const { from, to } = this.goal;
-    if (us < from) this.pan(us - from - (to - from) / 4);
-    if (us > to) this.pan(us - to + (to - from) / 4);
+    const room = (to - from) / 4;
+    if (us < from) this.pan(us - from - room);
+    if (us > to) this.pan(us - to + room);
   }
 
-  all() {
-    this.goal = { ...this.whole };
-  }
-
-  /** Move towards the goal; Infinity goes there at once. True while it moves. */
   glide(elapsedMs) {
-    const { now, goal } = this;
-    if (now.from === goal.from && now.to === goal.to) return false;
-    const part = 1 - Math.exp(-elapsedMs / EASE_MS);
-    const close = (goal.to - goal.from) * NEAR;
-    for (const end of ["from", "to"]) now[end] = Math.abs(goal[end] - now[end]) <= close ? goal[end] : now[end] + (goal[end] - now[end]) * part;
-    return true;
+    return glide(this, elapsedMs);
   }
 
-  #aim(from, span) {
-    const first = Math.min(Math.max(from, this.whole.from), this.whole.to - span);
-    this.goal = { from: first, to: first + span };
+  #aim(at, span) {
+    const from = Math.min(Math.max(at, this.whole.from), this.whole.to - span);
+    this.goal = { from, to: from + span };
   }
 }
 
@@ -93,36 +88,30 @@ export function figure(value, digits = 0) {
 
 /** The millivolts that a rule shows: follows what is in sight, but not what changes by less than a tenth, and glides. */
 export class FollowedRange {
-  constructor() {
-    this.now = null;
-    this.goal = null;
-  }
-
-  /** Make low to high (mV) fill the middle of the rule; never less than `least` in all. */
-  hold(low, high, least = 60) {
-    const span = Math.max(high - low, least);
+  /** Make low to high (mV) fill the middle of the rule; never less than 60 in all. */
+  hold(low, high) {
+    const span = Math.max(high - low, 60);
     const middle = (low + high) / 2;
     const wanted = { from: middle - 0.62 * span, to: middle + 0.72 * span };
     const { goal } = this;
-    const room = goal && (goal.to - goal.from) / 10;
-    if (goal && Math.abs(wanted.from - goal.from) < room && Math.abs(wanted.to - goal.to) < room && low > goal.from && high < goal.to) return;
+    const near = (end) => Math.abs(wanted[end] - goal[end]) < (goal.to - goal.from) / 10;
+    if (goal && near("from") && near("to") && low > goal.from && high < goal.to) return;
     this.goal = wanted;
     this.now ??= { ...wanted };
   }
 
-  /** As LineWindow's. */
   glide(elapsedMs) {
-    return LineWindow.prototype.glide.call(this, elapsedMs);
+    return glide(this, elapsedMs);
   }
 }
 
 /** Lanes one above the other between two heights: `{top, bottom}` each, shares by weight, `gap` pixels between them. */
 export function lanes(weights, top, bottom, gap) {
-  const each = (bottom - top - gap * (weights.length - 1)) / weights.reduce((sum, one) => sum + one, 0);
-  let at = top;
+  const each = (bottom - top - gap * (weights.length - 1)) / weights.reduce((sum, one) => sum + one);
+  let at = top - gap;
   return weights.map((weight) => {
-    const lane = { top: at, bottom: at + weight * each };
-    at = lane.bottom + gap;
+    const lane = { top: at + gap, bottom: at + gap + weight * each };
+    at = lane.bottom;
     return lane;
   });
 }
@@ -132,17 +121,14 @@ export function lanes(weights, top, bottom, gap) {
  * places that is free as `x` and `y`.
  */
 export function placed(labels, bounds, taken = []) {
-  const boxes = [...taken];
   const found = [];
   for (const label of labels) {
+    const { width, height } = label;
     const free = label.places.find(({ x, y }) => {
-      const inside = x >= bounds.left && x + label.width <= bounds.right && y >= bounds.top && y + label.height <= bounds.bottom;
-      return inside && boxes.every((box) => x >= box.x + box.width || x + label.width <= box.x || y >= box.y + box.height || y + label.height <= box.y);
+      const inside = x >= bounds.left && x + width <= bounds.right && y >= bounds.top && y + height <= bounds.bottom;
+      return inside && [...taken, ...found].every((box) => x >= box.x + box.width || x + width <= box.x || y >= box.y + box.height || y + height <= box.y);
     });
-    if (!free) continue;
-    const box = { ...label, ...free };
-    boxes.push(box);
-    found.push(box);
+    if (free) found.push({ ...label, ...free });
   }
   return found;
 }

@@ -3,6 +3,12 @@
 /** A state that comes and goes with single captures is said only after it has lasted this long. */
 export const LASTS_AFTER_MS = 1500;
 
+/** One step of a glide from `value` to `goal`, of `part` of the time that it takes; it is there when it is `close`. */
+export function eased(value, goal, part, close) {
+  const next = value + (goal - value) * (1 - Math.exp(-part));
+  return Math.abs(goal - next) <= close ? goal : next;
+}
+
 /** Milliseconds to wait before attempt number `attempt` (0, 1, 2, …): doubling, at most 5 s, 25 % either way by chance. */
 export function retryDelayMs(attempt, random) {
   return Math.min(5000, 250 * 2 ** Math.min(attempt, 10)) * (0.75 + 0.5 * random());
