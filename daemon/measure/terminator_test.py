@@ -91,8 +91,11 @@ def impedance_words(one: SourceImpedance, with_second: Second) -> str:
         return f"no source impedance gives these two levels; the second should {due}"
     found = f"{one.source_ohm:.1f} ± {one.u95_ohm:.1f} ohm"
     off_ohm = one.source_ohm - LOAD_OHM
-    if abs(off_ohm) <= max(one.u95_ohm, BACK_TERMINATION_WITHIN_OHM):
+    if abs(off_ohm) <= BACK_TERMINATION_WITHIN_OHM >= one.u95_ohm:
         return f"{found}: back-terminated as it should be"
+    if abs(off_ohm) <= one.u95_ohm:
+        closer = "" if with_second == "open" and one.same_range else "; one range and an open output tell it closer"
+        return f"{found}: 75 ohm are likely{closer}"
     if one.source_ohm < NO_BACK_TERMINATION_OHM:
         return f"{found}: hardly any series resistor at the output"
     return f"{found}: {'more' if off_ohm > 0.0 else 'less'} than the 75 ohm that belong there"

@@ -7,11 +7,11 @@ from ...drivers.capture import Capture
 from ..config import SetupInForce
 from ..live import Hub
 from ..measure.reading import Reading
-from .gathering import SteadyLevels
+from .gathering import WAIT_S, SteadyLevels
 from .terminator import TerminatorTest
 from .tie import TieProcedure
 
-__all__ = ["Procedures", "SteadyLevels", "TerminatorTest", "TieProcedure"]
+__all__ = ["Procedures", "TerminatorTest", "TieProcedure"]
 
 
 class Procedures:
@@ -22,6 +22,7 @@ class Procedures:
         hub: told where a procedure changes it.
         take_up: puts stored calibrations in force.
         now_s: monotonic clock.
+        wait_s: so long a press waits for steady levels.
     """
 
     def __init__(
@@ -30,8 +31,9 @@ class Procedures:
         hub: Hub,
         take_up: Callable[[], Awaitable[None]],
         now_s: Callable[[], float] = time.monotonic,
+        wait_s: float = WAIT_S,
     ) -> None:
-        self._levels = SteadyLevels(setup, now_s)
+        self._levels = SteadyLevels(setup, now_s, wait_s)
         self.terminator = TerminatorTest(self._levels, setup, hub, now_s)
         self.tie = TieProcedure(self._levels, setup, take_up, now_s)
 

@@ -1,7 +1,7 @@
 """Steady levels out of the readings that come anyway: enough of them, on one range, with nothing moving."""
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
 
@@ -36,12 +36,13 @@ class Seen:
 class Gathering:
     """Readings of one press. `take` is for the acquisition's thread alone; `enough` ends once there are enough."""
 
-    def __init__(self, generation: int, hookup: Hookup, after_ns: int) -> None:
+    def __init__(self, generation: int, hookup: Hookup, after_ns: int, expected: Collection[str]) -> None:
         self.enough: Future[list[Seen]] = Future()
         self.enough.set_running_or_notify_cancel()  # nobody cancels it: the acquisition's thread may end it at any time
         self._generation = generation
         self._channels = [clip.channel for clip in hookup.clips if clip.role in WHITE_ROLES]
         self._last_ns = after_ns
+        self._expected = expected
         self._seen: tuple[Seen, ...] = ()
         self._lacks: PeakwhiteError = NoReading(
             "no capture came", where="press", do="see what the notice says, press again"
@@ -52,10 +53,10 @@ class Gathering:
         if self.enough.done() or reading.setup != self._generation or capture.captured_at_ns <= self._last_ns:
             return
         self._last_ns = capture.captured_at_ns
-        state = reading.measured.sync.state
         levels = {one.channel: one for one in reading.measured.budgets if one.channel in self._channels}
-        if state in UNSEEN or not levels:
-            self._lacks = _lack(reading) or self._lacks
+        missing = [name for name in self._expected or self._channels if name not in levels]
+        if reading.measured.sync.state in UNSEEN or not levels or (self._expected and missing):
+            self._lacks = _lack(reading, missing) or self._lacks
             return
         before = self._seen[-1].levels if self._seen else levels
         if levels.keys() < before.keys():
@@ -65,6 +66,11 @@ class Gathering:
         self._seen = (*self._seen, Seen(levels, reading, capture))[-ENOUGH:]
         if len(self._seen) == ENOUGH and _are_steady(self._seen):
             self.enough.set_result(list(self._seen))
+
+    @property
+    def has_begun(self) -> bool:
+        """Whether any level was seen."""
+        return bool(self._seen)
 
     def at_least(self) -> list[Seen]:
         """What there is once time is over. Raises UsageError or NoReading that says what was lacking."""
@@ -89,17 +95,19 @@ def _within(levels: list[LevelBudget]) -> bool:
     return max(mv) - min(mv) <= max(STEADY * abs(mv[-1]), 6.0 * noise_mv)
 
 
-def _lack(reading: Reading) -> PeakwhiteError | None:
-    """Why the reading has no level."""
+def _lack(reading: Reading, missing: Sequence[str]) -> PeakwhiteError | None:
+    """Why the reading has no level on these channels; None where a record of another stretch may have one."""
     if reading.measured.sync.state == "none":
         return UsageError("no sync is found", where="press", do="check the sync probe, and that the unit is on")
-    clipped = [one.channel for one in reading.measured.channels if one.clipped and one.role in WHITE_ROLES]
+    clipped = [one.channel for one in reading.measured.channels if one.clipped and one.channel in missing]
     if clipped:
         what = f"{' and '.join(clipped)} runs off the scope's range"
         return UsageError(what, where="press", do="wait until the range fits, or choose a coarser one, and press again")
     if reading.measured.sync.state in UNSEEN:
         return None
-    return UsageError("no level is seen", where="press", do="show a full white field, then press again")
+    return UsageError(
+        f"no white is seen on {' and '.join(missing)}", where="press", do="show a full white field, then press again"
+    )
 
 
 @dataclass(frozen=True)
@@ -133,7 +141,7 @@ class SteadyLevels:
     Args:
         setup: the set-up in force.
         now_s: monotonic clock.
-        wait_s: so long a press waits for steady levels.
+        wait_s: so long a press waits for steady levels; a third of it where none is seen at all.
     """
 
     def __init__(self, setup: SetupInForce, now_s: Callable[[], float], wait_s: float = WAIT_S) -> None:
@@ -153,26 +161,33 @@ class SteadyLevels:
         if self._gathering is not None:
             raise UsageError("another press is being taken", where="press", do="wait until it is done")
 
-    async def take(self, after_ns: int = 0) -> Steady:
+    async def take(self, after_ns: int = 0, expected: Collection[str] = ()) -> Steady:
         """The levels of captures that come from now on, taken after `after_ns`, under the set-up in force.
+
+        Captures that lack one of the `expected` channels do not count; without them what is seen does.
 
         Raises UsageError where another press is being taken, sync or level is lacking, levels move or the set-up changes;
         NoReading where too few captures come.
         """
         self.must_be_free()
         setup = self._setup.current
-        gathering = self._gathering = Gathering(setup.generation, setup.conditions.hookup, after_ns)
+        gathering = self._gathering = Gathering(setup.generation, setup.conditions.hookup, after_ns, expected)
         try:
-            async with asyncio.timeout(self._wait_s):
-                seen = await asyncio.wrap_future(gathering.enough)
-        except TimeoutError:
-            seen = gathering.at_least()
+            seen = await self._enough(gathering)
         finally:
             self._gathering = None
         if self._setup.current.generation != setup.generation:
             raise changed("while it was taken")
         levels = mean_levels([list(one.levels.values()) for one in seen])
         return Steady(levels, tuple(seen), setup.generation, self._now_s())
+
+    async def _enough(self, gathering: Gathering) -> list[Seen]:
+        """What was gathered. Raises UsageError or NoReading, sooner where nothing at all is seen."""
+        enough = asyncio.wrap_future(gathering.enough)
+        done, _ = await asyncio.wait([enough], timeout=self._wait_s / 3.0)
+        if not done and gathering.has_begun:
+            done, _ = await asyncio.wait([enough], timeout=self._wait_s * 2.0 / 3.0)
+        return enough.result() if done else gathering.at_least()
 
 
 def changed(when: str) -> UsageError:

@@ -76,15 +76,12 @@ class TerminatorTest:
         if first.generation != self._setup.current.generation:
             self.forget()
             raise changed("since the first press")
-        now = await self._levels.take(first.captured_at_ns)
+        now = await self._levels.take(first.captured_at_ns, [one.channel for one in first.levels])
         if now.identity != first.identity:
             self.forget()
             raise UsageError("another scope is connected than at the first press", where="press", do="start again")
         hookup = self._setup.current.conditions.hookup
         found = source_impedances(first.levels, now.levels, hookup, second)
-        if not found:
-            do = "show the same full white field at both presses"
-            raise UsageError("no channel shows white at both presses", where="press", do=do)
         if all_moved(found):
             self.forget()
         self.result = TestResult(second, found, now.captured_at_ns)
