@@ -40,16 +40,16 @@ PRESSES = [
 ]
 
 
-def shown(*levels_mv: float, seed: int = 1, made: Made = MADE, identity: str = IDENTITY) -> Capture:
+def shown(red_mv: float, green_mv: float, blue_mv: float, seed: int = 1, identity: str = IDENTITY) -> Capture:
     """Red, green and blue at these levels, beside a sync."""
-    capture = rgb_sync(replace(made, seed=seed), *(white(level_mv) for level_mv in levels_mv))
+    capture = rgb_sync(replace(MADE, seed=seed), white(red_mv), white(green_mv), white(blue_mv))
     return replace(capture, identity=identity, gain_spec=GainSpec(3.0))
 
 
 class Bench:
     """A daemon whose captures come from a thread, as the acquisition's do."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, wait_s: float) -> None:
         self.setup = SetupInForce(Setup(conditions=Conditions(BENCH_DEFAULT)))
         self.lease = ControlLease(lambda: 0.0)
         self.hub = Hub(self.lease, lambda: self.setup.current.generation, lambda: self.now_s)
@@ -57,7 +57,7 @@ class Bench:
         self.now_s = 1000.0
         self._numbers = count(1)
         recalibration = Recalibration(StoredCalibrations(), self.setup, self.hub)
-        self.procedures = Procedures(self.setup, self.hub, recalibration.look, lambda: self.now_s, wait_s=1.5)
+        self.procedures = Procedures(self.setup, self.hub, recalibration.look, lambda: self.now_s, wait_s=wait_s)
         services = Services(
             hub=self.hub,
             lease=self.lease,
@@ -103,18 +103,26 @@ class Bench:
         with self.showing(captures):
             return self.client.post(path, json=body)
 
-    def first(self, second: str, *levels_mv: float) -> Any:
-        captures = [shown(*levels_mv, seed=seed) for seed in (1, 2)]
+    def first(self, second: str, red_mv: float, green_mv: float, blue_mv: float) -> Any:
+        captures = [shown(red_mv, green_mv, blue_mv, seed) for seed in (1, 2)]
         return self.press(f"{TERMINATOR}/first", {"second": second}, *captures)
 
-    def second(self, *levels_mv: float) -> Any:
-        return self.press(f"{TERMINATOR}/second", None, *[shown(*levels_mv, seed=seed) for seed in (3, 4)])
+    def second(self, red_mv: float, green_mv: float, blue_mv: float) -> Any:
+        return self.press(f"{TERMINATOR}/second", None, *[shown(red_mv, green_mv, blue_mv, seed) for seed in (3, 4)])
 
 
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
-    made = Bench(tmp_path)
+    made = Bench(tmp_path, 12.0)
+    with made.client:
+        yield made
+
+
+@pytest.fixture
+def hasty_bench(tmp_path: Path) -> Iterator[Bench]:
+    """Waits a second and a half for steady levels."""
+    made = Bench(tmp_path, 1.5)
     with made.client:
         yield made
 
@@ -225,14 +233,14 @@ def flat(seed: int) -> Capture:
     ids=["nothing", "no sync", "black", "moving"],
 )
 def test_a_press_says_what_its_captures_lack(
-    bench: Bench, captures: list[Capture], status: int, code: str, words: str
+    hasty_bench: Bench, captures: list[Capture], status: int, code: str, words: str
 ) -> None:
     if captures:
-        response = bench.press(f"{TERMINATOR}/first", {"second": "open"}, *captures)
+        response = hasty_bench.press(f"{TERMINATOR}/first", {"second": "open"}, *captures)
     else:
-        response = bench.client.post(f"{TERMINATOR}/first", json={"second": "open"})
+        response = hasty_bench.client.post(f"{TERMINATOR}/first", json={"second": "open"})
     assert f"press: {words}" in refused(response, status, code)
-    assert bench.setup.current.conditions.headroom == 1.0
+    assert hasty_bench.setup.current.conditions.headroom == 1.0
 
 
 def test_every_press_is_refused_while_somebody_else_holds_control(bench: Bench) -> None:
@@ -251,8 +259,8 @@ def test_every_route_is_described_with_the_errors_that_it_gives(bench: Bench) ->
         assert method == "GET" or "409" in operation["responses"]
 
 
-def learn(bench: Bench, *levels_mv: float, **body: str) -> Any:
-    return bench.press(f"{TIE}/learn", body, *[shown(*levels_mv, seed=seed) for seed in (1, 2, 3, 4)])
+def learn(bench: Bench, red_mv: float, green_mv: float, blue_mv: float, **body: str) -> Any:
+    return bench.press(f"{TIE}/learn", body, *[shown(red_mv, green_mv, blue_mv, seed) for seed in (1, 2, 3, 4)])
 
 
 def test_a_tie_is_learnt_by_one_press_and_kept_by_another(bench: Bench) -> None:
