@@ -52,13 +52,13 @@ def _terminator_routes(router: APIRouter, services: Services, test: TerminatorTe
         dependencies=[may_write(services)],
     )
     async def second() -> models.TerminatorBody:
-        """By channel. While a level did not move the first press stays, and the second may be pressed again."""
+        """By channel. The first press stays for its 5 min, so that the second may be pressed again."""
         await test.press_second()
         return _test(test)
 
     @router.delete(path, summary="Start again", responses=answers(409), dependencies=[may_write(services)])
     async def forget() -> models.TerminatorBody:
-        """Forgets both presses."""
+        """Forgets both presses, and gives the scope its range back: put the terminators on before."""
         test.forget()
         return _test(test)
 
@@ -69,7 +69,7 @@ def _tie_routes(router: APIRouter, services: Services, procedures: Procedures) -
     @router.get(path, summary="How far the tie has come", responses=answers())
     async def state() -> models.TieBody:
         """What was learnt and not kept yet, and what was kept."""
-        return _tie(tie)
+        return _tie(services, tie)
 
     @router.post(
         f"{path}/learn",
@@ -81,7 +81,7 @@ def _tie_routes(router: APIRouter, services: Services, procedures: Procedures) -
         """With one terminator for all, and a full field of that colour alone. Nothing is kept yet. Ends a terminator test."""
         procedures.terminator.forget()
         await tie.learn(body.reference)
-        return _tie(tie)
+        return _tie(services, tie)
 
     @router.post(
         f"{path}/keep",
@@ -92,13 +92,13 @@ def _tie_routes(router: APIRouter, services: Services, procedures: Procedures) -
     async def keep() -> models.TieBody:
         """As a calibration, which is in force for the readings that follow."""
         await tie.keep()
-        return _tie(tie)
+        return _tie(services, tie)
 
     @router.delete(path, summary="Start again", responses=answers(409), dependencies=[may_write(services)])
     async def forget() -> models.TieBody:
         """Forgets what was learnt; a tie that was kept stays, and `peakwhite calibrate remove` removes it."""
         tie.forget()
-        return _tie(tie)
+        return _tie(services, tie)
 
 
 def _test(test: TerminatorTest) -> models.TerminatorBody:
@@ -118,7 +118,13 @@ def _test(test: TerminatorTest) -> models.TerminatorBody:
     )
 
 
-def _tie(tie: TieProcedure) -> models.TieBody:
+def _range_note(services: Services) -> str | None:
+    """What to say of a tie while the scope's range is not that of every day."""
+    other = any(problem.code.startswith("range-") for problem in services.hub.problems)
+    return "the scope is not on its range of every day, and the tie holds on the present one alone" if other else None
+
+
+def _tie(services: Services, tie: TieProcedure) -> models.TieBody:
     learnt, kept = tie.learnt, tie.kept
     return models.TieBody(
         step=TIE_STEP,
@@ -138,6 +144,7 @@ def _tie(tie: TieProcedure) -> models.TieBody:
         ],
         match_u95_before_mv=None if learnt is None else plain(learnt.before_mv),
         match_u95_mv=None if learnt is None else plain(learnt.now_mv),
+        range_note=None if learnt is None else _range_note(services),
         age_s=plain(tie.age_s),
         file=None if kept is None else str(kept.path),
         valid_until=None if kept is None else iso_utc(kept.valid_until_ns),

@@ -82,6 +82,7 @@ class TieBody(BaseModel):
     learnt: list[TiedBody] | None = Field(description="null before the first press")
     match_u95_before_mv: float | None = Field(description="95 % half-width of the colours' match without the tie")
     match_u95_mv: float | None = Field(description="and with it; both null for two colours")
+    range_note: str | None = Field(description="where the scope is not on its usual range: compare again once it is")
     age_s: float | None = Field(description="of what waits to be kept, which it may for 300 s")
     file: str | None = Field(description="where it was kept; null before the second press")
     valid_until: str | None

@@ -1,13 +1,13 @@
 """The terminator test at the bench: a press as it is, a press with the terminator off or a second one on."""
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from ...drivers.errors import UsageError
 from ..config import SetupInForce
 from ..live import Hub
-from ..measure.terminator_test import UNMOVED, Second, SourceImpedance, source_impedances
+from ..measure.terminator_test import Second, SourceImpedance, source_impedances
 from .gathering import Steady, SteadyLevels, changed
 
 GOOD_FOR_S = 300.0
@@ -30,8 +30,8 @@ class TestResult:
 class TerminatorTest:
     """First press, second press, result; belongs to the loop's thread.
 
-    While an open output is waited for, the scope's range holds it already: both presses are then on one range, and the
-    scope's gain cancels.
+    From the first press to the end the scope's range holds an open output: both presses are then on one range, so that
+    the scope's gain cancels, and the range does not go to and fro when the terminators are put back.
     """
 
     def __init__(self, levels: SteadyLevels, setup: SetupInForce, hub: Hub, now_s: Callable[[], float]) -> None:
@@ -63,7 +63,7 @@ class TerminatorTest:
         self._ending = asyncio.get_running_loop().call_later(GOOD_FOR_S, self._expire)
 
     async def press_second(self) -> TestResult:
-        """Take the levels again; gives what both say. The first press stays as long as a level did not move.
+        """Take the levels again; gives what both say. It may be pressed as often as need be.
 
         Raises UsageError without a first press, for one too old or of another set-up or scope, and as `SteadyLevels.take`.
         """
@@ -82,8 +82,6 @@ class TerminatorTest:
             raise UsageError("another scope is connected than at the first press", where="press", do="start again")
         hookup = self._setup.current.conditions.hookup
         found = source_impedances(first.levels, now.levels, hookup, second)
-        if all_moved(found):
-            self.forget()
         self.result = TestResult(second, found, now.captured_at_ns)
         return self.result
 
@@ -106,8 +104,3 @@ class TerminatorTest:
         if conditions.headroom != headroom:
             self._setup.swap(replace(conditions, headroom=headroom))
             self._hub.setup_changed()
-
-
-def all_moved(found: Sequence[SourceImpedance]) -> bool:
-    """Whether every level is another one than at the first press."""
-    return all(abs(one.second_mv / one.level_mv - 1.0) > UNMOVED for one in found)
