@@ -174,6 +174,8 @@ class SteadyLevels:
         gathering = self._gathering = Gathering(setup.generation, setup.conditions.hookup, after_ns, expected)
         try:
             seen = await self._enough(gathering)
+        except asyncio.CancelledError as error:  # the server ends; let through it would be logged as a defect
+            raise NoReading("the daemon ends", where="press", do="start it and press again") from error
         finally:
             self._gathering = None
         if self._setup.current.generation != setup.generation:

@@ -45,6 +45,7 @@ class TieProcedure:
         self._take_up = take_up
         self._now_s = now_s
         self._steady: Steady | None = None
+        self._ending: asyncio.TimerHandle | None = None
         self.learnt: TieResult | None = None
         self.kept: Kept | None = None
 
@@ -61,6 +62,7 @@ class TieProcedure:
         conditions = self._setup.current.conditions
         learnt = await asyncio.to_thread(make_tie, steady.captures, conditions, reference)
         self._steady, self.learnt = steady, learnt
+        self._ending = asyncio.get_running_loop().call_later(GOOD_FOR_S, self.forget)
         return learnt
 
     async def keep(self) -> Kept:
@@ -87,6 +89,7 @@ class TieProcedure:
                 what, where=str(default_folder()), do="make room or mend the folder, and press again"
             ) from error
         self._steady = None
+        self._stop_ageing()
         self.kept = Kept(path, valid_until_ns(learnt.calibrations[0]))
         await self._take_up()
         return self.kept
@@ -94,3 +97,9 @@ class TieProcedure:
     def forget(self) -> None:
         """Start again; what was kept stays kept."""
         self._steady = self.learnt = self.kept = None
+        self._stop_ageing()
+
+    def _stop_ageing(self) -> None:
+        if self._ending is not None:
+            self._ending.cancel()
+            self._ending = None
