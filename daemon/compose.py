@@ -33,6 +33,7 @@ from .live.lines import lines_of
 from .measure.engine import measure_capture
 from .measure.hookup import Hookup
 from .measure.reading import Reading
+from .procedures import Procedures
 from .recalibration import Recalibration
 from .scanning import scan
 from .serving import Server, address_up, ending, hosts_of, listen, refuse_beyond_loopback
@@ -205,6 +206,7 @@ class Parts:
         lease = ControlLease(time.monotonic)
         hub = Hub(lease, lambda: in_force.current.generation, time.monotonic)
         self.recalibration = Recalibration(stored, in_force, hub)
+        self.procedures = Procedures(in_force, hub, self.recalibration.look)
         run = secrets.token_hex(2)
         host, port = listening.getsockname()[:2]
         bracketed = f"[{host}]" if ":" in host else host
@@ -258,6 +260,7 @@ class Parts:
                 now_s=time.monotonic,
                 book=self.marking,
                 bench=self.bench,
+                procedures=self.procedures,
             )
         )
 
@@ -265,6 +268,7 @@ class Parts:
         """Whoever beside the viewers wants every reading is given it here, on the acquisition's thread."""
         self.marking.on_reading(reading, capture)
         self.keeping.on_reading(reading, capture)
+        self.procedures.on_reading(reading, capture)
 
     def end_keeping(self) -> None:
         """Write what waits and let the book go. Acquisition and server have ended: nothing new comes."""

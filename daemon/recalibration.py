@@ -44,6 +44,7 @@ class Recalibration:
         self._hub = hub
         self._sleep = sleep
         self._wall_ns = wall_ns
+        self._looking = asyncio.Lock()
 
     async def follow(self) -> None:
         """Look for ever. It belongs on the loop's thread, which alone swaps the set-up."""
@@ -53,6 +54,10 @@ class Recalibration:
 
     async def look(self) -> None:
         """Put in force what is on disk now, where that is anything else."""
+        async with self._looking:  # whoever comes second waits until what was found is in force
+            await self._look()
+
+    async def _look(self) -> None:
         try:
             found = await asyncio.to_thread(self._changed)
         except PeakwhiteError as error:

@@ -325,8 +325,7 @@ def _level_option(text: str) -> tuple[str, Path | None]:
 
 
 def _serial_of_scope(settings: "Settings", scope: str | None, family: str | None) -> str:
-    from ..measure.calibrated import serial_of
-    from .calibrate_gain import no_serial
+    from ..measure.calibrated import no_serial, serial_of
 
     resource = scope or settings.tables.scope.resource
     if resource is None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from ...drivers.capture import Capture, ChannelRecord
 from ...drivers.errors import InstrumentError, UsageError
-from ..measure.calibrated import path_of, serial_of, state_of
+from ..measure.calibrated import no_serial, path_of, serial_of, state_of
 from ..measure.calibration import (
     Calibration,
     Compared,
@@ -97,16 +97,6 @@ def by_levels(bench: Bench, meter_mv: Sequence[float], taken: Sequence[Sequence[
     read_mv = (min(mean.mv for mean in means), max(mean.mv for mean in means))
     calibration = _calibration(bench, "supply", taken[-1][-1], compared, path, read_mv)
     return _result(bench, calibration, taken[-1][-1], OVER_ABOVE_MV, 0.0, min(mean.noise_mv for mean in means))
-
-
-def no_serial(identity: str) -> UsageError:
-    """What to say of a scope, or file, that gives no serial number."""
-    what = f"'{identity[:60]}' gives no serial number" if identity else "the capture names no scope"
-    return UsageError(
-        f"{what}, so no calibration can be kept for it",
-        where="calibrate",
-        do="calibrate on the scope itself, or from an .npz that came from it",
-    )
 
 
 def _reading(bench: Bench, capture: Capture) -> ChannelReading:

@@ -2,23 +2,14 @@
 
 import json
 import time
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from ..measure.calibrated import NS_PER_DAY
-from ..measure.calibration import TERMINATOR_OHM, Calibration, Gain, Terminator, Tie
+from ..measure.calibrated import valid_until_ns
+from ..measure.calibration import TERMINATOR_OHM, Calibration, Gain, Terminator
 from ..measure.reading import iso_utc, plain
-
-
-@dataclass(frozen=True)
-class TieResult:
-    """The ties of all channels, with the 95 % half-width of the colours' match before and now; None for two colours."""
-
-    calibrations: Sequence[Calibration]
-    before_mv: float | None
-    now_mv: float | None
+from ..measure.tie_made import TieResult, tie_words
 
 
 def calibration_object(one: Calibration) -> dict[str, Any]:
@@ -86,11 +77,6 @@ def list_text(calibrations: Iterable[Calibration], now_ns: int) -> str:
     return "\n".join(lines) or "There is no calibration."
 
 
-def valid_until_ns(one: Calibration) -> int:
-    """When it expires, nanoseconds since 1970 UTC."""
-    return one.made_at_ns + round(one.valid_days * NS_PER_DAY)
-
-
 def _until(one: Calibration) -> str:
     until_ns = valid_until_ns(one)
     return f"{'good until' if until_ns >= time.time_ns() else 'expired since'} {_day(until_ns)}"
@@ -106,18 +92,7 @@ def terminator_u95_mv(level_mv: float, terminator: Terminator | None, tolerance_
 def _words(one: Calibration) -> str:
     if one.gain is not None:
         return _gain_words(one.gain)
-    return _tie_words(one.tie, one.channel) if one.tie is not None else _terminator_words(one.terminator)
-
-
-def _tie_words(tie: Tie, channel: str) -> str:
-    scale = "" if tie.path.full_scale_v is None else f" at {tie.path.full_scale_v:.4g} V full scale"
-    if channel == tie.reference:
-        return f"the others are compared with it{scale}, {tie.path.link}"
-    early = "late" if tie.delay_ns >= 0.0 else "early"
-    return (
-        f"reads {tie.relative_gain:.4f} of {tie.reference}, u {100.0 * tie.own_u:.2g} %, "
-        f"{abs(tie.delay_ns):.1f} ns {early}{scale}, {tie.path.link}"
-    )
+    return tie_words(one.tie, one.channel) if one.tie is not None else _terminator_words(one.terminator)
 
 
 def _gain_words(gain: Gain) -> str:

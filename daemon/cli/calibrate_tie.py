@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -10,13 +9,6 @@ from ...drivers.errors import UsageError
 from .calibrate import CLIP_ON, bench_settings, caution, days_option
 from .options import config_option, json_option, role_option
 from .output import say
-
-if TYPE_CHECKING:
-    from ...drivers.capture import Capture
-    from ..measure.targets import Conditions
-    from .calibrate_result import TieResult
-
-STEP = "Put the probes of all colours on one output, with one terminator, and show a full field of that colour alone"
 
 
 @click.command(short_help="Channels against each other, all probes on one output.")
@@ -45,6 +37,7 @@ def tie(
     """
     from ..calibrations import keep_calibrations
     from ..measure.hookup import COLOURS
+    from ..measure.tie_made import TIE_STEP, make_tie
     from .calibrate_captures import captures_of
     from .calibrate_result import tie_text
 
@@ -55,40 +48,7 @@ def tie(
     channels = [clip.channel for clip in setup.conditions.hookup.clips if clip.role in COLOURS]
     caution(bool(files), f"unit off, {CLIP_ON}")
     with captures_of(settings, setup, channels, scope=scope, family=family, recorded=bool(files)) as source:
-        captures = [capture for file in files or (None,) for capture in source.take(STEP, file)]
-    result = _result(captures, setup.conditions, reference, days)
+        captures = [capture for file in files or (None,) for capture in source.take(TIE_STEP, file)]
+    result = make_tie(captures, setup.conditions, reference, days)
     path = keep_calibrations(result.calibrations)
     say(tie_text(result, path, as_json=as_json))
-
-
-def _result(captures: "Sequence[Capture]", conditions: "Conditions", reference: str | None, days: float) -> "TieResult":
-    """The ties, not yet kept, with what the match of the colours is good for before and after. Raises PeakwhiteError."""
-    from dataclasses import replace
-
-    from ..measure.calibrated import serial_of
-    from ..measure.calibration import Calibration
-    from ..measure.tie_learnt import learn_tie
-    from .calibrate_gain import no_serial
-    from .calibrate_result import TieResult
-
-    last = captures[-1]
-    if any(capture.identity != last.identity for capture in captures):
-        raise UsageError("the captures are from different scopes", where="calibrate tie", do="take them from one")
-    serial = serial_of(last.identity)
-    if serial is None:
-        raise no_serial(last.identity)
-    made = tuple(
-        Calibration("tie", last.captured_at_ns, serial, channel, tie=learnt, valid_days=days)
-        for channel, learnt in learn_tie(captures, conditions, reference).items()
-    )
-    known = tuple(one for one in conditions.calibrations if not any(new.replaces(one) for new in made))
-    after = replace(conditions, calibrations=(*known, *made))
-    without = replace(conditions, calibrations=tuple(one for one in known if one.tie is None))
-    return TieResult(made, _match_u95_mv(last, without), _match_u95_mv(last, after))
-
-
-def _match_u95_mv(capture: "Capture", conditions: "Conditions") -> float | None:
-    from ..measure.engine import measure_capture
-
-    match = measure_capture(capture, conditions).match
-    return None if match is None else match.u95_mv

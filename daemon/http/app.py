@@ -16,6 +16,7 @@ from .guard import Guard
 from .live_socket import live_routes
 from .pages import page_routes
 from .problems import install
+from .procedures_api import procedure_routes
 from .services import Services
 
 
@@ -50,6 +51,8 @@ def create_app(services: Services) -> FastAPI:
         app.include_router(mark_routes(services, services.book), tags=["book"])
     if services.bench is not None:
         app.include_router(bench_routes(services, services.bench), tags=["bench"])
+    if services.procedures is not None:
+        app.include_router(procedure_routes(services, services.procedures), tags=["peakwhite"])
     if services.trimmers is not None:
         app.include_router(demo_routes(services, services.trimmers), tags=["demo"])
     app.include_router(page_routes(services.page))

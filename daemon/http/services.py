@@ -10,6 +10,7 @@ from ..config import SetupInForce
 from ..keeping import Bench
 from ..live import ControlLease, Hub
 from ..measure.hookup import Hookup
+from ..procedures import Procedures
 
 SEND_DEADLINE_S = 10.0
 
@@ -49,6 +50,7 @@ class Services:
         trimmers: the demo's, None where the scope is real.
         now_s: monotonic clock.
         book, bench: the bench book, and what is kept unasked; None where there is no book to write to.
+        procedures: terminator test and tie; None where no readings come to them.
         send_deadline_s: how long one frame of the live socket may take before its reader is given up.
     """
 
@@ -65,4 +67,5 @@ class Services:
     now_s: Callable[[], float]
     book: Marking | None = None
     bench: Bench | None = None
+    procedures: Procedures | None = None
     send_deadline_s: float = SEND_DEADLINE_S

@@ -132,6 +132,11 @@ class Hub:
         """How the scope is."""
         return self._scope
 
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """What is wrong with the scope, or should be known of it."""
+        return self._problems
+
     # On the loop.
 
     def attach(self) -> None:

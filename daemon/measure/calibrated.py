@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from ...drivers.capture import Capture, ChannelRecord
+from ...drivers.errors import UsageError
 from .calibration import ROOT_3, Calibration, Gain, SignalPath, Terminator, Tie, Tied
 from .hints import hint
 from .hookup import COLOURS, Clip, Hookup
@@ -140,6 +141,21 @@ def serial_of(identity: str) -> str | None:
     """
     fields = [field.strip() for field in identity.split(",")]
     return fields[2] if len(fields) >= 4 and fields[2] not in ("", "0") else None
+
+
+def valid_until_ns(one: Calibration) -> int:
+    """When it expires, nanoseconds since 1970 UTC."""
+    return one.made_at_ns + round(one.valid_days * NS_PER_DAY)
+
+
+def no_serial(identity: str) -> UsageError:
+    """What to say of a scope, or file, that gives no serial number."""
+    what = f"'{identity[:60]}' gives no serial number" if identity else "the capture names no scope"
+    return UsageError(
+        f"{what}, so no calibration can be kept for it",
+        where="calibrate",
+        do="calibrate on the scope itself, or from an .npz that came from it",
+    )
 
 
 def path_of(record: ChannelRecord, clip: Clip) -> SignalPath:

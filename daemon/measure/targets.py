@@ -131,6 +131,7 @@ class Conditions:
         calibrations: all that are known, of whatever scope, channel and age; a capture takes those that hold for it.
         one_probe: what one probe was moved over so far, in the order red, green, blue, red.
         reference: levels of a reference unit, of which the measured ones are told as per cent.
+        headroom: so many times what the targets ask for has to fit the scope's range: more than 1 while a load is taken off.
         hold_since: whether the highest level is held: the generation of the set-up since which it is, None where not.
     """
 
@@ -144,6 +145,7 @@ class Conditions:
     one_probe: tuple[LevelBudget, ...] = ()
     reference: tuple[ReferenceLevel, ...] = ()
     hold_since: int | None = None
+    headroom: float = 1.0
 
     def target_of(self, role: Role, system: str | None) -> Target | None:
         """The target in force for a role, or None for roles without a peak white."""

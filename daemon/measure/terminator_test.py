@@ -17,6 +17,10 @@ Second = Literal["open", "two-loads"]
 LOAD_OHM, LOAD_TOLERANCE_PCT = 75.0, 1.0
 NO_BACK_TERMINATION_OHM = 30.0
 """A source below this has no series resistor worth the name (our choice)."""
+BACK_TERMINATION_WITHIN_OHM = 4.0
+"""A resistor of 5 % is as it should be (our choice)."""
+UNMOVED = 0.03
+"""A level that moves by less than this part was not loaded otherwise, or its source is next to nothing (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +79,26 @@ def source_ohm_from_open(level_mv: float, open_mv: float, load_ohm: float = LOAD
 def hints_of(source_ohm: float) -> tuple[Hint, ...]:
     """What the source impedance makes suspect."""
     return (hint("no-back-termination"),) if source_ohm < NO_BACK_TERMINATION_OHM else ()
+
+
+def impedance_words(one: SourceImpedance, with_second: Second) -> str:
+    """What the test says of a channel, in a sentence by which somebody at the bench knows what to make of it."""
+    if abs(one.second_mv / one.level_mv - 1.0) <= UNMOVED:
+        stayed = "its terminator stayed on" if with_second == "open" else "no second load was put on"
+        return f"the level did not move: {stayed}, or there is no series resistor at the output"
+    if one.source_ohm is None or one.u95_ohm is None:
+        due = "rise" if with_second == "open" else "fall, to about two thirds"
+        return f"no source impedance gives these two levels; the second should {due}"
+    found = f"{one.source_ohm:.1f} ± {one.u95_ohm:.1f} ohm"
+    off_ohm = one.source_ohm - LOAD_OHM
+    if abs(off_ohm) <= BACK_TERMINATION_WITHIN_OHM >= one.u95_ohm:
+        return f"{found}: back-terminated as it should be"
+    if abs(off_ohm) <= one.u95_ohm:
+        closer = "" if with_second == "open" and one.same_range else "; one range and an open output tell it closer"
+        return f"{found}: 75 ohm are likely{closer}"
+    if one.source_ohm < NO_BACK_TERMINATION_OHM:
+        return f"{found}: hardly any series resistor at the output"
+    return f"{found}: {'more' if off_ohm > 0.0 else 'less'} than the 75 ohm that belong there"
 
 
 def _source_impedance(one: LevelBudget, other: LevelBudget, hookup: Hookup, with_second: Second) -> SourceImpedance:

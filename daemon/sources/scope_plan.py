@@ -184,7 +184,8 @@ def _volts(record: ChannelRecord, code: np.generic) -> float:
 def _span_v(clip: Clip, conditions: Conditions) -> tuple[float, float]:
     """Bottom and top that a nominal signal needs with its margin, in volts at the scope."""
     bottom, top = _nominal_span_v(clip.role, conditions)
-    return bottom / clip.probe_ratio, top / clip.probe_ratio
+    room = 1.0 if clip.role in SYNC_ROLES else conditions.headroom
+    return room * bottom / clip.probe_ratio, room * top / clip.probe_ratio
 
 
 def _nominal_span_v(role: Role, conditions: Conditions) -> tuple[float, float]:

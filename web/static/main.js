@@ -13,6 +13,7 @@ import { Histories, Lag } from "./motion.js";
 import { Notice } from "./notice.js";
 import { OneProbe } from "./oneprobe.js";
 import { Announcements, SteadyNumber } from "./pace.js";
+import { Procedures } from "./procedures.js";
 import { ask } from "./rest.js";
 import { WHITE_ROLES } from "./roles.js";
 import { Session } from "./session.js";
@@ -51,6 +52,7 @@ const lag = new Lag();
 const lineView = new LineView(document.querySelector('[data-view="line"]'), (message) => link.send(message));
 const hookupView = new HookupView(document.querySelector('[data-view="hookup"]'));
 const control = new Control(document, { tell: (what) => toast.show(what), send: (message) => link.send(message) });
+const procedures = new Procedures(find("procedures"));
 const windows = new Map();
 const rate = new SteadyNumber();
 const lagShown = new SteadyNumber(1.6, 0.9);
@@ -146,6 +148,7 @@ function say(nowMs) {
   put(find("sync-line"), stale ? "no live reading" : syncLine(sync.shown));
   put(find("rate"), stale ? "" : paceWords(rate.next(session.rate.perSecond(nowMs), nowMs), shownLag(nowMs)));
   bench.focus(trim.focused);
+  procedures.say({ stale, sync: sync.shown, channels: session.settled.channels(), moving: session.settled.roles.filter((role) => histories.of(role).motion.way) });
   announce(notes[0], conditions, nowMs);
   if (trim.frozen !== null) return;
   const guided = match.shown ? null : oneProbe.words(nowMs);
@@ -246,6 +249,7 @@ link.onBytes = (bytes) => lineView.take(bytes);
 views.follow((name) => {
   lineView.show(name === "line");
   hookupView.show(name === "hookup");
+  procedures.show(name === "hookup");
 });
 link.start();
 setInterval(() => {

@@ -3,6 +3,7 @@
 import asyncio
 import json
 import os
+import threading
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -126,3 +127,35 @@ def test_it_looks_once_a_second(folder: Path, running: Running) -> None:
     with pytest.raises(asyncio.CancelledError):
         asyncio.run(running.recalibration.follow())
     assert (running.waits, running.in_force()) == ([EVERY_S], (2, (ONE,)))
+
+
+class SlowlyRead(StoredCalibrations):
+    """Takes a while to be read, and is taken for read as soon as that began."""
+
+    def load(self) -> tuple[Calibration, ...]:
+        found = super().load()
+        if self.waits:
+            assert self.released.wait(10.0)
+        return found
+
+    waits = False
+    released = threading.Event()
+
+
+def test_a_look_while_another_one_lasts_ends_with_what_that_found_in_force(folder: Path) -> None:
+    stored = SlowlyRead(folder)
+    setup = SetupInForce(Setup(conditions=Conditions(BENCH_DEFAULT, calibrations=stored.load())))
+    hub = Hub(ControlLease(lambda: 0.0), lambda: setup.current.generation, lambda: 0.0)
+    recalibration = Recalibration(stored, setup, hub)
+    keep_calibration(ONE, folder)
+
+    async def two_looks() -> None:
+        stored.waits = True
+        first = asyncio.create_task(recalibration.look())
+        await asyncio.sleep(0.0)
+        asyncio.get_running_loop().call_later(0.05, stored.released.set)
+        await recalibration.look()
+        assert setup.current.conditions.calibrations == (ONE,)
+        await first
+
+    asyncio.run(two_looks())

@@ -1,6 +1,7 @@
 """Ranges that change where a rail is touched, and come back."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup, Role
 from peakwhite.daemon.measure.targets import Conditions
+from peakwhite.daemon.procedures.terminator import OPEN_HEADROOM
 from peakwhite.daemon.sources.scope_plan import (
     STEPS_V_PER_DIV,
     Range,
@@ -76,6 +78,16 @@ def test_a_range_that_holds_the_signal_stays_and_nothing_is_told() -> None:
     scope = Scope()
     assert scope.see(0.75, 20.0) == 0.2
     assert scope.told == []
+
+
+def test_room_for_an_open_output_takes_another_middle_and_no_coarser_range() -> None:
+    house, roomy = (
+        house_ranges(replace(CONDITIONS, headroom=headroom))["colours"] for headroom in (1.0, OPEN_HEADROOM)
+    )
+    assert roomy.volts_per_div == house.volts_per_div
+    assert roomy.holds(0.0, 2.0 * 1.1 * 0.7143) and not house.holds(0.0, 2.0 * 0.7143)
+    assert abs(roomy.centre_v) <= OFFSET_DIVISIONS * roomy.volts_per_div
+    assert house_ranges(replace(CONDITIONS, headroom=OPEN_HEADROOM))["sync"] == house_ranges(CONDITIONS)["sync"]
 
 
 def test_only_a_rail_changes_the_range_in_the_middle_of_a_trim() -> None:
