@@ -23,7 +23,7 @@ export function duePress(body) {
 /** How far it has come, and what to do then. */
 export function stateWords({ age_s, result, file, valid_until }) {
   if (file) return `Kept, in force until ${valid_until.slice(0, 10)}. Put the probes back on their outputs.`;
-  if (result) return "Put the terminators back as they were, then start again.";
+  if (result) return "When done put the terminators back, then start again.";
   return (age_s ?? null) === null ? "" : "Taken, good for 5\u00a0min.";
 }
 

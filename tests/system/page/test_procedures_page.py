@@ -45,7 +45,7 @@ def test_the_terminator_test_is_done_by_keyboard_alone(lasting_bench: Any, hooku
         wait_for(
             hookup, f"{TERMINATOR} [data-found]", rf"{role} 7[45]\.\d ± [12]\.\d ohm: back-terminated as it should be"
         )
-    wait_for(hookup, f"{TERMINATOR} [data-told]", "^Put the terminators back")
+    wait_for(hookup, f"{TERMINATOR} [data-told]", "^When done put the terminators back")
     page.reload()
     wait_for(hookup, f"{TERMINATOR} [data-found]", "Red 7")
     lasting_bench.scope.ask({"front": {"terminated": True}})

@@ -48,6 +48,6 @@ test("a tie is a line a channel, what it does to the match, and what to mind", (
 test("it says what to do next", () => {
   assert.equal(stateWords({ first: null, result: null, age_s: null }), "");
   assert.equal(stateWords({ first: [], result: null, age_s: 3 }), "Taken, good for 5\u00a0min.");
-  assert.match(stateWords({ first: [], result: [impedance()], age_s: 3 }), /^Put the terminators back/);
+  assert.match(stateWords({ first: [], result: [impedance()], age_s: 3 }), /^When done put the terminators back/);
   assert.match(stateWords(tie({ file: "x.json", valid_until: "2026-04-02T03:04:05Z" })), /^Kept, in force until 2026-04-02\. Put the probes back/);
 });
