@@ -1,9 +1,8 @@
 // What is on the bench: the unit that marks go to, how warm it is, and the question whether it is still that one.
 
 import { placeWords, warmthWords } from "./benchwords.js";
+import { find } from "./dom.js";
 import { ask } from "./rest.js";
-
-const find = (name) => document.querySelector(`[data-${name}]`);
 
 export class Bench {
   /** `tell({title, more, kind})` shows what became of it. */

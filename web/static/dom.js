@@ -7,3 +7,6 @@ export const partsOf = (root, names) => Object.fromEntries(names.map((name) => [
 export function put(element, words) {
   if (element.textContent !== words) element.textContent = words;
 }
+
+/** The element `[data-NAME]` of the page. */
+export const find = (name) => document.querySelector(`[data-${name}]`);

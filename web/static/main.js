@@ -4,6 +4,7 @@ import { Awake, BY_HAND, awakeWords } from "./awake.js";
 import { Bench } from "./bench.js";
 import { Cautions } from "./cautions.js";
 import { Control } from "./control.js";
+import { find, put } from "./dom.js";
 import { HookupView } from "./hookup.js";
 import { KEY_HELP, actionOf } from "./keys.js";
 import { LineView } from "./line.js";
@@ -31,7 +32,6 @@ const WORDS_EVERY_MS = 200;
 const FOLLOW_EVERY_MS = 3000;
 const TONE_WORDS = { off: "Tone off", on: "Tone on", waiting: "Tone: tap" };
 
-const find = (name) => document.querySelector(`[data-${name}]`);
 const now = () => performance.now();
 const epochMs = (atMs) => atMs + Date.now() - now();
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
@@ -214,10 +214,6 @@ const ACTIONS = {
     else toast.show({ title: "No mark was kept", more: "A mark is of the newest reading, and the page shows a frozen one: press F first.", kind: "act" });
   },
 };
-
-function put(element, words) {
-  if (element.textContent !== words) element.textContent = words;
-}
 
 document.addEventListener("keydown", (event) => {
   if (views.current !== "trim" || document.querySelector("dialog[open]")) return;

@@ -1,14 +1,13 @@
 // The watch for faults that come and go: its button, count and sound, and what it caught.
 
 import { eventRows, eventWords, newFaults, watchWords } from "./benchwords.js";
+import { find, put } from "./dom.js";
 import { ask } from "./rest.js";
 import { play } from "./speaker.js";
 
 /** One a fault, three at most. */
 const GLIDE = { hz: 420, toHz: 2100, lasts: 0.22, loud: 0.6 };
 const APART_S = 0.3;
-
-const find = (name) => document.querySelector(`[data-${name}]`);
 
 export class Watch {
   /** `tell({title, more, kind})` shows what went wrong. */
@@ -52,8 +51,7 @@ export class Watch {
     const { on } = this.state;
     const mute = on && this.audio?.state !== "running" ? "silent until you tap · " : "";
     find("watch").setAttribute("aria-pressed", String(on));
-    const words = mute + watchWords(this.state, this.last);
-    if (find("caught").textContent !== words) find("caught").textContent = words;
+    put(find("caught"), mute + watchWords(this.state, this.last));
   }
 
   async #fetchLast() {

@@ -7,7 +7,7 @@ const press = (key, more = {}) => actionOf({ key, repeat: false, ctrlKey: false,
 const on = (tagName, more = {}) => ({ target: { tagName, ...more } });
 
 test("each key of the help does something, and every action is one key without a modifier", () => {
-  for (const key of ["1", "9", "0", "ArrowLeft", "ArrowRight", "PageUp", "PageDown", " ", "f", "t", "r", "h"]) assert.ok(press(key), key);
+  for (const key of ["1", "9", "0", "ArrowLeft", "ArrowRight", "PageUp", "PageDown", " ", "f", "t", "w", "s", "r", "h"]) assert.ok(press(key), key);
   assert.ok(KEY_HELP.length >= 8);
 });
 
