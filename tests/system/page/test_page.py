@@ -235,7 +235,7 @@ def test_every_control_is_reached_and_worked_by_keyboard(bench: Any, open_page: 
     page.wait_for_function("document.querySelector('#trimmer-red')?.value === '105'")
     page.evaluate("document.activeElement.blur()")
     reached: list[str] = []
-    for _ in range(32):
+    for _ in range(40):
         page.keyboard.press("Tab")
         here = page.evaluate("document.activeElement.getAttribute('aria-label') ?? document.activeElement.id")
         if here == "trimmer-red" and here not in reached:
