@@ -4,7 +4,8 @@
 
 Simulated scope, daemon and Chromium share the machine. A frame counts as drawn where the animation frame cleared the
 canvas; times are those that the browser gives to animation frames, `script` is how long the page's own work of a frame
-takes. Yardstick: an empty loop of animation frames in a bare page of the same browser, with the daemon at work meanwhile.
+takes, `cpu` what of processor time all of Chromium's processes take for a frame, which other load of the machine disturbs
+least. Yardstick: an empty loop of animation frames in a bare page of the same browser, with the daemon at work meanwhile.
 """
 
 import json
@@ -65,7 +66,15 @@ def line_page(browser: Browser, url: str, singles: int) -> Page:
 
 def watched(page: Page, act: str) -> dict[str, Any]:
     """What the watch keeps while that is done: intervals and script times of all frames in ms, and how many were drawn."""
-    kept: dict[str, Any] = page.evaluate(f"watchFrames({1000 * LAST_S}, () => {act})")
+    processes = page.context.browser.new_browser_cdp_session()  # type: ignore[union-attr]
+
+    def cpu_s() -> float:
+        return sum(float(one["cpuTime"]) for one in processes.send("SystemInfo.getProcessInfo")["processInfo"])
+
+    page.evaluate(f"watchFrames(0, () => {act})")
+    before_s = cpu_s()
+    kept: dict[str, Any] = page.evaluate(f"watchFrames({1000 * LAST_S}, () => {{}})")
+    kept["cpu_s"] = cpu_s() - before_s
     page.close()
     return kept
 
@@ -78,6 +87,7 @@ def row(kept: dict[str, Any]) -> dict[str, float]:
         "frames_per_s": round(len(intervals_ms) / kept["took_s"], 1),
         "interval_p99_ms": round(statistics.quantiles(intervals_ms, n=100)[98], 1),
         "longest_ms": round(max(intervals_ms), 1),
+        "cpu_ms": round(1e3 * kept["cpu_s"] / len(kept["script_ms"]), 1),
         "script_p50_ms": round(statistics.median(script_ms), 2),
         "script_p99_ms": round(statistics.quantiles(script_ms, n=100)[98], 2),
     }

@@ -1,7 +1,10 @@
 // One channel's panel: name, number, words, rule.
 
+import { partsOf, put } from "./dom.js";
 import { Rule } from "./rule.js";
 import { ON_AIM, besideWords, capital, comparedWords, extremesWords, isDead, levelDetail, meterText, motionWords, standing, whole } from "./words.js";
+
+const PARTS = ["focus", "name", "key", "number", "unit-more", "words", "detail", "motion", "extremes", "reset", "beside", "flank", "rule"];
 
 export class ChannelPanel {
   /** `key` is the digit that shows it large. */
@@ -9,36 +12,27 @@ export class ChannelPanel {
     this.role = role;
     this.element = document.getElementById("channel").content.firstElementChild.cloneNode(true);
     this.element.dataset.channel = role;
-    const part = (name) => this.element.querySelector(`[data-${name}]`);
-    this.name = part("focus");
-    this.number = part("number");
-    this.unitMore = part("unit-more");
-    this.words = part("words");
-    this.detail = part("detail");
-    this.motion = part("motion");
-    this.extremes = part("extremes");
-    this.beside = part("beside");
-    this.flank = part("flank");
-    this.meter = part("rule");
-    part("name").textContent = capital(role);
-    part("key").textContent = key;
-    this.name.setAttribute("aria-label", capital(role));
-    this.name.title = `Show ${role} large: key ${key}`;
+    this.parts = partsOf(this.element, PARTS);
+    const { focus, name, key: digit, reset, rule } = this.parts;
+    name.textContent = capital(role);
+    focus.setAttribute("aria-label", capital(role));
+    digit.textContent = key;
+    focus.title = `Show ${role} large: key ${key}`;
     this.element.addEventListener("click", () => onFocus(role));
-    part("reset").setAttribute("aria-label", "Begin lowest, mean and highest anew");
-    part("reset").addEventListener("click", (event) => {
+    reset.setAttribute("aria-label", "Begin lowest, mean and highest anew");
+    reset.addEventListener("click", (event) => {
       event.stopPropagation();
       onReset();
     });
-    this.meter.setAttribute("aria-label", `${capital(role)} peak white in millivolts`);
-    this.rule = new Rule(this.meter);
+    rule.setAttribute("aria-label", `${capital(role)} peak white in millivolts`);
+    this.rule = new Rule(rule);
     this.channel = null;
-    this.target = undefined;
+    this.said = {};
   }
 
   setFocused(focused) {
     this.element.classList.toggle("focused", focused);
-    this.name.setAttribute("aria-pressed", String(focused));
+    this.parts.focus.setAttribute("aria-pressed", String(focused));
   }
 
   /**
@@ -60,31 +54,31 @@ export class ChannelPanel {
   /** Number and rule, every frame. */
   draw(nowMs, calm) {
     const number = this.channel?.number ?? null;
-    put(this.number, number === null ? "–" : whole(number));
-    this.number.classList.toggle("long", number !== null && (number > 999 || number < 0));
+    put(this.parts.number, number === null ? "–" : whole(number));
+    this.parts.number.classList.toggle("long", number !== null && (number > 999 || number < 0));
     this.rule.draw(nowMs, calm);
   }
 
   /** Words and states, a few times a second; `conditions` as standing() takes them, `waiting` is said while there is nothing. */
   say(conditions, patternWhitePct, waiting, nowMs) {
-    const { channel, element } = this;
+    const { channel, element, parts } = this;
     element.classList.toggle("stale", conditions.staleS !== null || Boolean(channel?.held));
     if (!channel) {
-      put(this.words, waiting);
+      put(parts.words, waiting);
       return;
     }
     const { meaning, words } = standing(channel, conditions);
-    put(this.words, words);
+    put(parts.words, words);
     element.toggleAttribute("data-on-aim", meaning === ON_AIM);
-    put(this.detail, levelDetail(channel, conditions));
-    put(this.motion, this.#motionWords(channel, conditions, nowMs));
-    put(this.extremes, extremesWords(this.history.extremes, nowMs));
-    put(this.beside, [comparedWords(channel), besideWords(channel, patternWhitePct)].filter(Boolean).join(" · "));
-    put(this.unitMore, channel.clipped ? " or more" : " above blanking");
+    put(parts.detail, levelDetail(channel, conditions));
+    put(parts.motion, this.#motionWords(channel, conditions, nowMs));
+    put(parts.extremes, extremesWords(this.history.extremes, nowMs));
+    put(parts.beside, [comparedWords(channel), besideWords(channel, patternWhitePct)].filter(Boolean).join(" · "));
+    put(parts["unit-more"], channel.clipped ? " or more" : " above blanking");
     const zone = channel.number === null || isDead(channel) ? "" : (channel.zone ?? "");
     if (element.dataset.zone !== zone) {
       element.dataset.zone = zone;
-      this.flank.setAttribute("fill", zone ? `url(#texture-${zone})` : "none");
+      parts.flank.setAttribute("fill", zone ? `url(#texture-${zone})` : "none");
     }
     element.dataset.verdict = channel.verdict ?? "";
     this.#sayMeter(channel, conditions);
@@ -98,17 +92,10 @@ export class ChannelPanel {
 
   #sayMeter(channel, conditions) {
     const { lo, hi } = this.rule.range.goal;
-    set(this.meter, "aria-valuemin", whole(lo).replace("−", "-"));
-    set(this.meter, "aria-valuemax", String(hi));
-    set(this.meter, "aria-valuenow", String(channel.number ?? lo));
-    set(this.meter, "aria-valuetext", meterText(channel, conditions));
+    const said = { min: lo, max: hi, now: channel.number ?? lo, text: meterText(channel, conditions) };
+    for (const [name, value] of Object.entries(said)) {
+      if (this.said[name] !== value) this.parts.rule.setAttribute(`aria-value${name}`, value);
+    }
+    this.said = said;
   }
-}
-
-function put(element, words) {
-  if (element.textContent !== words) element.textContent = words;
-}
-
-function set(element, name, value) {
-  if (element.getAttribute(name) !== value) element.setAttribute(name, value);
 }

@@ -17,15 +17,14 @@ const pen = document.createElement("canvas").getContext("2d");
  * numerals and, on a high one, `windows` published windows.
  */
 export function layOut(width, height, windows) {
-  const roomy = height >= 104;
-  const worded = height >= 72;
-  const text = roomy ? (width > 600 ? 20 : 16) : width > 600 ? 16 : 14;
-  const lines = roomy ? (width > 600 ? 20 : 14) : 10;
+  const [roomy, worded, wide] = [height >= 104, height >= 72, width > 600];
+  const text = wide ? (roomy ? 20 : 16) : roomy ? 16 : 14;
+  const lines = roomy ? (wide ? 20 : 14) : 10;
   const top = worded ? text + 9 : 15;
   const rows = height >= 165 ? windows * WINDOW_ROW_PX : 0;
   const bottom = height - rows - (text + 5) - lines;
   const numerals = bottom + lines + text;
-  return { width, height, roomy, worded, text, top, bottom, lines, numerals, windows: rows ? numerals + 8 : null, pad: width > 600 ? 24 : 16 };
+  return { width, height, roomy, worded, text, top, bottom, lines, numerals, windows: rows ? numerals + 8 : null, pad: wide ? 24 : 16 };
 }
 
 /** Engrave `svg` anew for a `size` (see layOut) and a `range`; answers on which side of the aim (mV or null) its flag stands. */
@@ -36,8 +35,7 @@ export function engrave(svg, size, { range, edges, windows, aim }) {
   engraveBands(layer, size, { range, edges, place, flag });
   engraveLines(layer, size, { range, place });
   if (size.windows !== null) windows.forEach((window, n) => engraveWindow(layer, size, { window, range, place, y: size.windows + n * WINDOW_ROW_PX }));
-  svg.setAttribute("width", size.width);
-  svg.setAttribute("height", size.height);
+  assign(svg, { width: size.width, height: size.height });
   svg.replaceChildren(layer);
   return flag?.side ?? 0;
 }
@@ -114,9 +112,13 @@ function engraveWindow(layer, { width }, { window: { name, low_mv: low, high_mv:
 
 function draw(parent, name, attributes) {
   const element = document.createElementNS(SVG, name);
-  for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
+  assign(element, attributes);
   parent.append(element);
   return element;
+}
+
+function assign(element, attributes) {
+  for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
 }
 
 function label(parent, words, x, y, size, className, more) {

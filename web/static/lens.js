@@ -1,5 +1,7 @@
 // The stretch of a ruler that opens up around the aim as the level comes near, so that one millivolt shows. No DOM.
 
+import { eased } from "./pace.js";
+
 /** The stretch reaches this far to either side of its middle, in mV. */
 export const HALF_MV = 12;
 const OPENS_WITHIN_MV = 9;
@@ -7,7 +9,6 @@ const CLOSES_BEYOND_MV = 12;
 const FOLLOWS_BEYOND_MV = 3;
 const SHARE = 0.52;
 const EASE_MS = 170;
-const ARRIVED = 0.002;
 
 /**
  * Opens when the level is within 9 mV of the aim and closes when it is over 12 mV away; between the two it stays as it
@@ -19,21 +20,14 @@ export class Lens {
   }
 
   clear() {
-    this.wanted = false;
-    this.open = 0;
-    this.middle = null;
-    this.goal = null;
+    Object.assign(this, { wanted: false, open: 0, middle: null, goal: null });
   }
 
   /** Level and aim in mV; with neither it closes. */
   follow(level, aim) {
-    if (level === null || aim === null) {
-      this.wanted = false;
-      return;
-    }
-    const away = Math.abs(level - aim);
-    if (away <= OPENS_WITHIN_MV) this.wanted = true;
-    else if (away > CLOSES_BEYOND_MV) this.wanted = false;
+    const away = level === null || aim === null ? Infinity : Math.abs(level - aim);
+    this.wanted = away <= (this.wanted ? CLOSES_BEYOND_MV : OPENS_WITHIN_MV);
+    if (away === Infinity) return;
     if (this.goal === null || this.open === 0 || Math.abs(aim - this.goal) > FOLLOWS_BEYOND_MV) this.goal = aim;
     if (this.middle === null || this.open === 0) this.middle = this.goal;
   }
@@ -42,9 +36,8 @@ export class Lens {
   glide(elapsedMs) {
     const open = this.wanted ? 1 : 0;
     if (this.open === open && this.middle === this.goal) return false;
-    const part = 1 - Math.exp(-elapsedMs / EASE_MS);
-    this.open = near(this.open + (open - this.open) * part, open, ARRIVED);
-    if (this.middle !== null) this.middle = near(this.middle + (this.goal - this.middle) * part, this.goal, 0.02);
+    this.open = eased(this.open, open, elapsedMs / EASE_MS, 0.002);
+    if (this.middle !== null) this.middle = eased(this.middle, this.goal, elapsedMs / EASE_MS, 0.02);
     return true;
   }
 
@@ -61,5 +54,3 @@ export class Lens {
     return own >= SHARE ? null : { from, to, share: own + (SHARE - own) * this.open };
   }
 }
-
-const near = (value, goal, within) => (Math.abs(goal - value) <= within ? goal : value);

@@ -11,7 +11,7 @@ const STALE_MS = 2000;
 const HOLD_MS = 2000;
 const WORDS_EVERY_MS = 250;
 const TAP_PX = 6;
-const PARTS = ["roles", "singles", "canvas", "why", "readout", "told", "said", "plate"].map((name) => `line-${name}`);
+const PARTS = ["roles", "singles", "canvas", "why", "readout", "told", "said", "plate"];
 
 const now = () => performance.now();
 
@@ -19,15 +19,15 @@ export class LineView {
   /** `send` takes one object to the daemon, false where nobody took it. */
   constructor(section, send) {
     this.send = send;
-    this.parts = partsOf(section, PARTS);
-    this.canvas = this.parts["line-canvas"];
+    this.parts = partsOf(section, PARTS, "line-");
+    this.canvas = this.parts.canvas;
     this.window = new LineWindow();
     this.drawing = new LineDrawing(this.canvas);
     // `whole` is the newest frame of the whole line, `near` the newest one.
-    Object.assign(this, { shown: false, whole: null, near: null, takenAt: -Infinity, seenAt: -Infinity, asked: null, askedAt: -Infinity });
-    Object.assign(this, { focused: null, cursorUs: null, dirty: true, wordsAt: -Infinity, pointers: new Map(), drewAt: null });
+    Object.assign(this, { shown: false, whole: null, near: null, asked: null, focused: null, cursorUs: null, dirty: true, drewAt: null });
+    Object.assign(this, { takenAt: -Infinity, seenAt: -Infinity, askedAt: -Infinity, wordsAt: -Infinity, pointers: new Map() });
     this.#listen(section);
-    new ResizeObserver(() => this.#measure()).observe(this.parts["line-plate"]);
+    new ResizeObserver(() => this.#measure()).observe(this.parts.plate);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
       this.drawing.recolour();
       this.dirty = true;
@@ -87,7 +87,7 @@ export class LineView {
 
   #ask(nowMs) {
     const { right, left, ratio } = this.drawing;
-    const request = requestFor(this.window, (right - left) * Math.min(2, ratio), Number(this.parts["line-singles"].value));
+    const request = requestFor(this.window, (right - left) * Math.min(2, ratio), Number(this.parts.singles.value));
     const text = JSON.stringify(request);
     if (text === this.asked || !this.send(request)) return;
     this.asked = text;
@@ -95,7 +95,7 @@ export class LineView {
   }
 
   #say(frame, nowMs, patternWhitePct) {
-    const { "line-why": why, "line-told": told, "line-said": said, "line-readout": readout, "line-plate": plate } = this.parts;
+    const { why, told, said, readout, plate } = this.parts;
     const { window, cursorUs } = this;
     this.wordsAt = nowMs;
     const { from, to } = window.now;
@@ -118,7 +118,7 @@ export class LineView {
     const names = channels.map(({ channel, role }) => `${channel} ${role}`).join();
     if (names === this.names) return;
     this.names = names;
-    this.parts["line-roles"].replaceChildren(...channels.map((channel) => {
+    this.parts.roles.replaceChildren(...channels.map((channel) => {
       const button = Object.assign(document.createElement("button"), { type: "button", textContent: nameOf(channel) });
       button.dataset.lineRole = channel.role ?? channel.channel;
       button.addEventListener("click", () => this.#focus(channel.role));
@@ -129,7 +129,7 @@ export class LineView {
 
   #focus(role) {
     this.focused = role;
-    for (const button of this.parts["line-roles"].children) button.setAttribute("aria-pressed", String(button.dataset.lineRole === role));
+    for (const button of this.parts.roles.children) button.setAttribute("aria-pressed", String(button.dataset.lineRole === role));
     this.#changed();
   }
 
@@ -139,7 +139,7 @@ export class LineView {
   }
 
   #measure() {
-    const { clientWidth, clientHeight } = this.parts["line-plate"];
+    const { clientWidth, clientHeight } = this.parts.plate;
     if (!clientWidth || !clientHeight) return;
     this.drawing.resize(clientWidth, clientHeight, globalThis.devicePixelRatio || 1);
     this.dirty = true;
@@ -148,7 +148,7 @@ export class LineView {
   #listen(section) {
     const { canvas } = this;
     for (const button of section.querySelectorAll("[data-line-zoom]")) button.addEventListener("click", () => this.#zoom(Number(button.dataset.lineZoom)));
-    this.parts["line-singles"].addEventListener("change", () => this.#changed());
+    this.parts.singles.addEventListener("change", () => this.#changed());
     const on = (names, run) => names.forEach((name) => canvas.addEventListener(name, (event) => run.call(this, event), { passive: false }));
     on(["keydown"], this.#key);
     on(["wheel"], this.#wheel);

@@ -99,10 +99,10 @@ export class LineDrawing {
     pen.restore();
   }
 
-  // Trace 0 is the averaged line, the others are single lines.
+  // Trace 0 is the averaged line, the others are single lines, drawn half as fine.
   #trace({ frame, window: { now }, channel, x, y, large }, n, strength) {
     const { pen } = this;
-    const { us, low, high, count } = points(frame, channel, channel.traces[n], now.from, now.to, this.right - this.left);
+    const { us, low, high, count } = points(frame, channel, channel.traces[n], now.from, now.to, (this.right - this.left) / (n ? 2 : 1));
     pen.beginPath();
     for (let k = 0; k < count; k += 1) {
       const at = x.at(us[k]);
@@ -151,9 +151,8 @@ export class LineDrawing {
     const tops = [...(room ? [(at + foot - size) / 2 - 2] : []), at + 8, at - size - 10];
     write(words, (width) => tops.map((top) => [middle - width / 2, top]), { size, weight: 700 });
     if (!channel) return;
-    const said = ["this flat made the level", "made the level"].map((text) => text + (this.narrow ? "" : `, on ${channel.level_lines} of ${channel.level_of} lines`));
-    const fits = said.find((text) => this.#wide(text, 14, 600) < to - from - 16);
-    if (fits) write(fits, (width) => [middle - width / 2, to - width - 8].map((x) => [x, at - 26]));
+    const said = `made the level${this.narrow ? "" : `, on ${channel.level_lines} of ${channel.level_of} lines`}`;
+    if (this.#wide(said, 14, 600) < to - from - 16) write(said, (width) => [middle - width / 2, to - width - 8].map((x) => [x, at - 26]));
   }
 
   // The upright rule: zones of the target as on the ruler of Trim, engraved lines, numerals, the aim.
@@ -164,11 +163,9 @@ export class LineDrawing {
       this.#fill(`texture-${zone}`, left - 12, y.at(high), left - 1, y.at(low));
     }
     const ticks = engraving(from, to, apartPx / -y.perUnit, 5 / -y.perUnit);
-    this.#groove([[left - 0.5, top, left - 0.5, bottom], ...ticks.map(({ value, words }) => [left, y.at(value), left - (words ? 12 : 6), y.at(value)])]);
-    for (const { value, words } of ticks) {
-      const at = y.at(value);
-      if (words && at > top + 7 && at < bottom - 7) this.#write(words, left - 16, at + 5, { align: "right", weight: 500 });
-    }
+    const lines = ticks.map(({ value, words }) => [y.at(value), words]);
+    this.#groove([[left - 0.5, top, left - 0.5, bottom], ...lines.map(([at, words]) => [left, at, left - (words ? 12 : 6), at])]);
+    for (const [at, words] of lines) if (words && at > top + 7 && at < bottom - 7) this.#write(words, left - 16, at + 5, { align: "right", weight: 500 });
     const aim = y.at(said?.aim_mv ?? Infinity);
     if (aim > top && aim < bottom) {
       pen.fillStyle = this.#ink("ink");
@@ -180,29 +177,26 @@ export class LineDrawing {
   #strip({ clamp_us: clamp, active_us: active }, syncUs, x) {
     const { left, right, top } = this;
     const labels = [];
-    const span = (from, to, weight, said, more = {}) => {
-      const [first, last] = [Math.max(left, x.at(from)) + 1, Math.min(right, x.at(to)) - 1];
+    const spans = { sync: [0, syncUs], "active window": active, clamp };
+    Object.entries(spans).forEach(([word, span], weight) => {
+      const [first, last] = [Math.max(left, x.at(span?.[0])) + 1, Math.min(right, x.at(span?.[1])) - 1];
       if (!(last > first)) return;
       this.#stroke([[first, top - 2, first, top - 8], [first, top - 8, last, top - 8], [last, top - 8, last, top - 2]], "ink", 1.2);
-      const all = said.map((words) => ({ words, width: this.#wide(words, 14, 600) }));
-      labels.push({ ...(all.find(({ width }) => width < last - first - 20) ?? all.at(-1)), x: (first + last) / 2 - left, weight, ...more });
-    };
-    span(0, syncUs, 2, ["sync"], clamp ? { to: x.at(clamp[0]) - left } : {});
-    if (active) {
-      span(...clamp, 4, ["clamp: blanking is taken here", "clamp"]);
-      span(...active, 3, ["active window: flats are looked for here", "active window"]);
-    }
+      const words = weight === 1 && last - first > 420 ? "active window: flats are looked for here" : word;
+      const to = word === "sync" && clamp ? x.at(clamp[0]) - left : right - left;
+      labels.push({ words, width: this.#wide(words, 14, 600), x: (first + last) / 2 - left, to, weight });
+    });
     for (const { words, x: middle } of labelsThatFit(labels, right - left)) this.#write(words, left + middle, top - 13, { align: "center", weight: 600 });
     this.#write("mV", left - 16, top - 13, { align: "right", ink: "soft" });
   }
 
   #times({ from, to }, x) {
     const { left, right, bottom } = this;
-    const ticks = engraving(from, to, 70 / x.perUnit, 6 / x.perUnit);
-    this.#groove([[left, bottom + 4, right, bottom + 4], ...ticks.map(({ value, words }) => [x.at(value), bottom + 4, x.at(value), bottom + (words ? 15 : 9)])]);
+    const lines = engraving(from, to, 70 / x.perUnit, 6 / x.perUnit).map(({ value, words }) => [x.at(value), words]);
+    this.#groove([[left, bottom + 4, right, bottom + 4], ...lines.map(([at, words]) => [at, bottom + 4, at, bottom + (words ? 15 : 9)])]);
     const unit = this.narrow ? "us" : "us after sync";
-    const free = right - this.#wide(unit, 14, 400) - 34;
-    for (const { value, words } of ticks) if (words && x.at(value) < free) this.#write(words, x.at(value), bottom + 30, { align: "center", weight: 500 });
+    const free = right - this.#wide(unit, 14, 400) - 28;
+    for (const [at, words] of lines) if (words && at < free) this.#write(words, at, bottom + 30, { align: "center", weight: 500 });
     this.#write(unit, right, bottom + 30, { align: "right", ink: "soft" });
   }
 
@@ -246,8 +240,7 @@ export class LineDrawing {
   }
 
   #font(size, weight) {
-    this.inks.font ??= this.style.fontFamily;
-    return `${weight} ${size}px ${this.inks.font}`;
+    return `${weight} ${size}px ${(this.inks.font ??= this.style.fontFamily)}`;
   }
 
   #fill(ink, x0, y0, x1, y1) {

@@ -3,8 +3,6 @@
 const TREND_OVER_MS = 1500;
 const AT_LEAST = 3;
 const CAPACITY = 256;
-const FRESH_FOR_MS = 1000;
-const FRESH_FOR_INTERVALS = 3;
 
 /**
  * Whether a level is steady, and since when. It moves once the trend over 1.5 s (or three readings, whichever is longer)
@@ -18,9 +16,7 @@ export class Motion {
   }
 
   clear() {
-    this.count = 0;
-    this.way = 0;
-    this.since = null;
+    Object.assign(this, { count: 0, way: 0, since: null });
   }
 
   note(mv, repeatMv, nowMs) {
@@ -40,15 +36,9 @@ export class Motion {
 
   /** What the straight line through the latest readings rises from the first of them to the last, in mV. */
   #trend(nowMs) {
-    const kept = Math.min(this.count, CAPACITY);
-    let n = 0;
-    let sumT = 0;
-    let sumV = 0;
-    let sumTT = 0;
-    let sumTV = 0;
-    let first = 0;
-    for (let back = 1; back <= kept; back += 1) {
-      const index = (this.count - back) % CAPACITY;
+    let [n, sumT, sumV, sumTT, sumTV, first] = [0, 0, 0, 0, 0, 0];
+    while (n < Math.min(this.count, CAPACITY)) {
+      const index = (this.count - 1 - n) % CAPACITY;
       const t = this.at[index] - nowMs;
       if (t < -TREND_OVER_MS && n >= AT_LEAST) break;
       const v = this.mv[index];
@@ -60,7 +50,7 @@ export class Motion {
       first = t;
     }
     const spread = n * sumTT - sumT * sumT;
-    return n < 2 || spread <= 0 ? 0 : (((n * sumTV - sumT * sumV) / spread) * -first);
+    return spread > 0 ? ((n * sumTV - sumT * sumV) / spread) * -first : 0;
   }
 }
 
@@ -71,17 +61,15 @@ export class Extremes {
   }
 
   reset(nowMs) {
-    this.since = nowMs;
-    this.count = 0;
-    this.lowest = this.mean = this.highest = null;
+    Object.assign(this, { since: nowMs, count: 0, lowest: null, mean: null, highest: null });
   }
 
   note(mv, nowMs) {
     this.since ??= nowMs;
     this.count += 1;
-    this.lowest = this.count === 1 ? mv : Math.min(this.lowest, mv);
-    this.highest = this.count === 1 ? mv : Math.max(this.highest, mv);
-    this.mean = this.count === 1 ? mv : this.mean + (mv - this.mean) / this.count;
+    this.lowest = Math.min(this.lowest ?? mv, mv);
+    this.highest = Math.max(this.highest ?? mv, mv);
+    this.mean = this.mean + (mv - this.mean) / this.count;
   }
 }
 
@@ -101,7 +89,7 @@ export class Freshness {
   get forMs() {
     const sorted = [...this.intervals].sort((a, b) => a - b);
     const usual = sorted.length < 3 ? 0 : sorted[Math.floor(sorted.length / 2)];
-    return Math.max(FRESH_FOR_MS, FRESH_FOR_INTERVALS * usual);
+    return Math.max(1000, 3 * usual);
   }
 
   fresh(nowMs) {

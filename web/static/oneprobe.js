@@ -26,10 +26,8 @@ const age = (one, sinceS) => (one.age_s === null ? "" : ` (${ago(one.age_s + sin
 /** The words for the match line, and the button that takes the present level. */
 export class OneProbe {
   constructor(root) {
-    this.button = root.querySelector("[data-take]");
+    Object.assign(this, { button: root.querySelector("[data-take]"), body: null, refusal: "" });
     this.button.addEventListener("click", () => this.#take());
-    this.body = null;
-    this.refusal = "";
   }
 
   /** The hookup is this now. */

@@ -33,16 +33,9 @@ export class RateMeter {
 
   /** Events a second; 0 without two of them. */
   perSecond(nowMs) {
-    let count = 0;
-    let first = Infinity;
-    let last = -Infinity;
-    for (const at of this.at) {
-      if (nowMs - at > 3000) continue;
-      count += 1;
-      if (at < first) first = at;
-      if (at > last) last = at;
-    }
-    return count > 1 && last > first ? ((count - 1) * 1000) / (last - first) : 0;
+    const lately = this.at.filter((at) => nowMs - at <= 3000);
+    const spread = Math.max(...lately) - Math.min(...lately);
+    return spread > 0 ? ((lately.length - 1) * 1000) / spread : 0;
   }
 }
 
@@ -79,12 +72,10 @@ export class SteadyNumber {
   }
 }
 
-/** A value that changes only when another one has come without a break for `forMs`, or `atOnce`; the first counts at once. */
+/** A value that changes only when another one has come without a break for that long, or `atOnce`; the first counts at once. */
 export class Lasting {
-  constructor(shown = undefined, forMs = LASTS_AFTER_MS) {
-    this.shown = shown;
-    this.forMs = forMs;
-    this.rival = shown;
+  constructor(shown = undefined) {
+    this.shown = this.rival = shown;
   }
 
   next(value, nowMs, atOnce = false) {
@@ -92,18 +83,15 @@ export class Lasting {
       this.rival = value;
       this.since = nowMs;
     }
-    if (atOnce || this.shown === undefined || nowMs - this.since >= this.forMs) this.shown = value;
+    if (atOnce || this.shown === undefined || nowMs - this.since >= LASTS_AFTER_MS) this.shown = value;
     return this.shown;
   }
 }
 
-/** Lets at most one text through in `everyMs`; of those that come too early the last one waits. */
+/** Lets at most one text through in two seconds; of those that come too early the last one waits. */
 export class Announcements {
-  constructor(everyMs = 2000) {
-    this.everyMs = everyMs;
-    this.saidAt = -Infinity;
-    this.said = null;
-    this.waiting = null;
+  constructor() {
+    Object.assign(this, { saidAt: -Infinity, said: null, waiting: null });
   }
 
   offer(text) {
@@ -112,7 +100,7 @@ export class Announcements {
 
   /** The text to say now, or null. */
   due(nowMs) {
-    if (this.waiting === null || nowMs - this.saidAt < this.everyMs) return null;
+    if (this.waiting === null || nowMs - this.saidAt < 2000) return null;
     this.said = this.waiting;
     this.saidAt = nowMs;
     this.waiting = null;
@@ -123,9 +111,7 @@ export class Announcements {
 /** Sends values one at a time; while one is on its way only the newest is kept. `send` returns a promise. */
 export class NewestWins {
   constructor(send) {
-    this.send = send;
-    this.busy = false;
-    this.pending = undefined;
+    Object.assign(this, { send, busy: false, pending: undefined });
   }
 
   async put(value) {
@@ -144,14 +130,15 @@ export class NewestWins {
   }
 }
 
+const BIN_MS = 50;
+const BRIDGE_BINS = 40;
+
 /**
  * Where a level has been in the last ten seconds: one sample in 50 ms, NaN where there was none. Oldest first. It breaks
  * off where the level came another way than before, by another range or probe: the two are not on one scale.
  */
 export class Trail {
   constructor() {
-    this.binMs = 50;
-    this.bridgeBins = 40;
     this.mv = new Float64Array(200);
     this.clear();
   }
@@ -168,10 +155,13 @@ export class Trail {
    */
   note(mv, nowMs, path = null) {
     this.age(nowMs);
-    this.bin ??= Math.floor(nowMs / this.binMs);
-    if (path !== this.path) this.#breakOff(path);
+    this.bin ??= Math.floor(nowMs / BIN_MS);
     const last = this.mv.length - 1;
-    const earliest = last - Math.min(this.bridgeBins, this.bin - this.begun);
+    if (path !== this.path) {
+      Object.assign(this, { path, begun: this.bin });
+      this.mv[last - 1] = NaN;
+    }
+    const earliest = last - Math.min(BRIDGE_BINS, this.bin - this.begun);
     let from = last - 1;
     while (from > earliest && Number.isNaN(this.mv[from])) from -= 1;
     const start = from < earliest ? NaN : this.mv[from];
@@ -180,16 +170,10 @@ export class Trail {
     for (let n = from + 1; n < last; n += 1) this.mv[n] = start + ((mv - start) * (n - from)) / (last - from);
   }
 
-  #breakOff(path) {
-    this.path = path;
-    this.begun = this.bin;
-    this.mv[this.mv.length - 2] = NaN;
-  }
-
   /** Let the trail grow old without a new level. */
   age(nowMs) {
     if (this.bin === null) return;
-    const bin = Math.floor(nowMs / this.binMs);
+    const bin = Math.floor(nowMs / BIN_MS);
     const steps = Math.min(this.mv.length, Math.max(0, bin - this.bin));
     if (steps === 0) return;
     this.mv.copyWithin(0, steps);

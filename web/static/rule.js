@@ -1,5 +1,6 @@
 // One engraved rule: the still layer, and the moving parts above it: trail, slider, core, aim, leash, ghosts.
 
+import { partsOf, put } from "./dom.js";
 import { engrave, layOut } from "./engraving.js";
 import { Lens } from "./lens.js";
 import { Trail } from "./pace.js";
@@ -15,22 +16,11 @@ const LEASH_FROM_PX = 22;
 export class Rule {
   constructor(element) {
     this.element = element;
-    this.parts = Object.fromEntries(PARTS.map((name) => [name, element.querySelector(`[data-${name}]`)]));
-    this.range = new RulerRange();
-    this.lens = new Lens();
-    this.trail = new Trail();
+    this.parts = partsOf(element, PARTS);
     this.ink = this.parts.trail.getContext("2d");
-    this.edges = null;
-    this.windows = [];
-    this.level = null;
-    this.aim = null;
-    this.extremes = null;
-    this.at = new Map();
-    this.trailBin = null;
-    this.still = true;
-    this.glidedAt = null;
-    this.engravedAim = null;
-    this.size = null;
+    // `at` is where the moving parts were put, `still` whether the still layer is right.
+    Object.assign(this, { range: new RulerRange(), lens: new Lens(), trail: new Trail(), at: new Map(), still: true });
+    Object.assign(this, { edges: null, windows: [], level: null, aim: null, extremes: null, trailBin: null, glidedAt: null, engravedAim: null, size: null });
     new ResizeObserver(() => this.#measure()).observe(element);
   }
 
@@ -45,15 +35,12 @@ export class Rule {
 
   /** The newest level of a channel as it came and as it is `shown`, with its extremes; null levels leave the rule empty. */
   take(channel, shown, extremes, nowMs) {
-    this.level = channel;
-    this.aim = shown.aim;
-    this.extremes = extremes;
+    Object.assign(this, { level: channel, aim: shown.aim, extremes });
     this.lens.follow(shown.number, shown.aim);
-    if (channel.peak_white_mv === null) return;
-    const low = channel.low_mv ?? channel.peak_white_mv;
-    const high = channel.high_mv ?? channel.peak_white_mv;
-    this.range.hold(low, high, nowMs);
-    if (!channel.held) this.trail.note(channel.peak_white_mv, nowMs, channel.path);
+    const { peak_white_mv: mv, low_mv: low, high_mv: high } = channel;
+    if (mv === null) return;
+    this.range.hold(low ?? mv, high ?? mv, nowMs);
+    if (!channel.held) this.trail.note(mv, nowMs, channel.path);
   }
 
   /** Forget where the level was. */
@@ -114,25 +101,30 @@ export class Rule {
   }
 
   #fit({ top, bottom, lines, text, width, roomy }) {
-    const { trail, aim, slider, beyond, core, leash, reference, highest } = this.parts;
+    const { parts } = this;
+    const { trail } = parts;
     const ratio = globalThis.devicePixelRatio || 1;
     this.band = bottom - top;
-    if (trail.width !== Math.round(width * ratio) || trail.height !== Math.round(this.band * ratio)) {
-      trail.width = Math.round(width * ratio);
-      trail.height = Math.round(this.band * ratio);
+    const [wide, high] = [Math.round(width * ratio), Math.round(this.band * ratio)];
+    if (trail.width !== wide || trail.height !== high) {
+      Object.assign(trail, { width: wide, height: high });
       trail.style.width = `${width}px`;
       this.ink.setTransform(ratio, 0, 0, ratio, 0, 0);
     }
     this.ink.strokeStyle = getComputedStyle(this.element).color;
-    box(trail, top, this.band);
-    for (const part of [slider, beyond]) box(part, top - 4, this.band + 6);
-    box(core, top - 4, this.band + 4 + lines);
-    for (const part of [reference, highest]) box(part, top - 6, this.band + 6);
-    box(aim, top - 18, this.band + 18);
+    const box = (from, to, ...names) => {
+      for (const name of names) Object.assign(parts[name].style, { top: `${from}px`, height: `${to - from}px` });
+    };
+    box(top, bottom, "trail");
+    box(top - 4, bottom + 2, "slider", "beyond");
+    box(top - 4, bottom + lines, "core");
+    box(top - 6, bottom, "reference", "highest");
+    box(top - 18, bottom, "aim");
     const thick = Math.min(22, Math.max(12, this.band * 0.4));
-    box(leash, top + (this.band - thick) / 2, thick);
-    for (const part of [this.parts["lowest-seen"], this.parts["highest-seen"]]) box(part, bottom - 11, 11);
-    this.parts["aim-flag"].style.fontSize = `${text}px`;
+    const middle = (top + bottom) / 2;
+    box(middle - thick / 2, middle + thick / 2, "leash");
+    box(bottom - 11, bottom, "lowest-seen", "highest-seen");
+    parts["aim-flag"].style.fontSize = `${text}px`;
     this.element.classList.toggle("roomy", roomy);
     this.at.clear();
   }
@@ -140,7 +132,7 @@ export class Rule {
   // Moved only when they would be seen to move.
   #place() {
     const { level, parts } = this;
-    const mv = level ? level.peak_white_mv : null;
+    const mv = level?.peak_white_mv ?? null;
     this.element.classList.toggle("empty", mv === null);
     if (mv === null) return;
     const low = level.low_mv ?? mv;
@@ -178,8 +170,7 @@ export class Rule {
       this.#span(leash, Math.min(from, to), Math.max(from, to), 0);
     }
     if (!there) return;
-    const words = `aim ${whole(mv)}`;
-    if (flag.textContent !== words) flag.textContent = words;
+    put(flag, `aim ${whole(mv)}`);
     flag.hidden = !this.flagSide;
     flag.classList.toggle("left", this.flagSide < 0);
   }
@@ -217,24 +208,13 @@ export class Rule {
     for (let stroke = 0; stroke < TRAIL_STROKES; stroke += 1) {
       ink.globalAlpha = 0.2 + 0.8 * (stroke / (TRAIL_STROKES - 1)) ** 1.5;
       ink.beginPath();
-      let down = false;
+      let draw = "moveTo";
       for (let n = stroke * each; n <= Math.min(last, (stroke + 1) * each); n += 1) {
-        if (Number.isNaN(samples[n])) {
-          down = false;
-          continue;
-        }
-        const x = this.#x(samples[n]);
-        const y = (band * n) / last;
-        if (down) ink.lineTo(x, y);
-        else ink.moveTo(x, y);
-        down = true;
+        const none = Number.isNaN(samples[n]);
+        if (!none) ink[draw](this.#x(samples[n]), (band * n) / last);
+        draw = none ? "moveTo" : "lineTo";
       }
       ink.stroke();
     }
   }
-}
-
-function box(part, top, height) {
-  part.style.top = `${top}px`;
-  part.style.height = `${height}px`;
 }

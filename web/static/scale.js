@@ -1,5 +1,7 @@
 // The ruler's arithmetic: which millivolts it shows, where they lie, which ticks and words fit. No DOM.
 
+import { eased } from "./pace.js";
+
 const SHRINK_AFTER_MS = 4000;
 const EASE_MS = 110;
 
@@ -27,52 +29,33 @@ export function rangeHolding(base, low, high) {
  */
 export class RulerRange {
   constructor() {
-    this.base = baseRange(null);
-    this.goal = this.base;
-    this.lo = this.base.lo;
-    this.hi = this.base.hi;
-    this.smallerSince = null;
+    this.rebase(null);
   }
 
   /** Take a target's edges; the ruler goes to their range at once. */
   rebase(edges) {
-    this.base = baseRange(edges);
-    this.goal = this.base;
-    this.smallerSince = null;
-    this.lo = this.base.lo;
-    this.hi = this.base.hi;
+    this.base = this.goal = baseRange(edges);
+    Object.assign(this, this.base, { smallerSince: null });
   }
 
   /** Make room for the span low to high, in mV. */
   hold(low, high, nowMs) {
+    const { goal } = this;
     const wanted = rangeHolding(this.base, low, high);
-    if (wanted.lo < this.goal.lo || wanted.hi > this.goal.hi) {
-      this.goal = rangeHolding(this.goal, low, high);
-      this.smallerSince = null;
-    } else if (wanted.lo > this.goal.lo || wanted.hi < this.goal.hi) {
-      this.smallerSince ??= nowMs;
-      if (nowMs - this.smallerSince >= SHRINK_AFTER_MS) {
-        this.goal = wanted;
-        this.smallerSince = null;
-      }
-    } else {
-      this.smallerSince = null;
-    }
+    const larger = wanted.lo < goal.lo || wanted.hi > goal.hi;
+    const smaller = !larger && (wanted.lo > goal.lo || wanted.hi < goal.hi);
+    this.smallerSince = smaller ? (this.smallerSince ?? nowMs) : null;
+    if (larger) this.goal = rangeHolding(goal, low, high);
+    if (smaller && nowMs - this.smallerSince >= SHRINK_AFTER_MS) this.goal = wanted;
   }
 
   /** Move towards the goal by `elapsedMs`; Infinity goes there at once. True if the range moved. */
   glide(elapsedMs) {
     if (this.lo === this.goal.lo && this.hi === this.goal.hi) return false;
-    const part = 1 - Math.exp(-elapsedMs / EASE_MS);
     const close = (this.hi - this.lo) / 2000;
-    this.lo = stepTo(this.lo, this.goal.lo, part, close);
-    this.hi = stepTo(this.hi, this.goal.hi, part, close);
+    for (const end of ["lo", "hi"]) this[end] = eased(this[end], this.goal[end], elapsedMs / EASE_MS, close);
     return true;
   }
-}
-
-function stepTo(value, goal, part, close) {
-  return Math.abs(goal - value) <= close ? goal : value + (goal - value) * part;
 }
 
 /**
@@ -121,14 +104,9 @@ export function multiples(step, range) {
 /** The zones that a range shows, from low to high: `{zone, from, to}` in mV. */
 export function zoneBands(edges, range) {
   if (!edges) return [];
-  const all = [
-    { zone: "too-low", from: -Infinity, to: edges.dim },
-    { zone: "dim", from: edges.dim, to: edges.on_target },
-    { zone: "on-target", from: edges.on_target, to: edges.over },
-    { zone: "over", from: edges.over, to: Infinity },
-  ];
-  return all
-    .map(({ zone, from, to }) => ({ zone, from: Math.max(from, range.lo), to: Math.min(to, range.hi) }))
+  const ends = [-Infinity, edges.dim, edges.on_target, edges.over, Infinity];
+  return ["too-low", "dim", "on-target", "over"]
+    .map((zone, n) => ({ zone, from: Math.max(ends[n], range.lo), to: Math.min(ends[n + 1], range.hi) }))
     .filter(({ from, to }) => to > from);
 }
 
@@ -136,27 +114,25 @@ export function zoneBands(edges, range) {
  * Of labels `{x, width, weight}` (x is the middle) those that fit side by side inside 0 to `width`, heavier ones first.
  * One with `from` and `to` stays between these; one that finds no place is left out.
  */
-export function labelsThatFit(labels, width, gapPx = 8) {
+export function labelsThatFit(labels, width) {
   const placed = [];
   for (const label of [...labels].sort((a, b) => b.weight - a.weight)) {
-    const x = freePlace(label, placed, width, gapPx);
+    const x = freePlace(label, placed, width);
     if (x !== null) placed.push({ ...label, x });
   }
   return placed.sort((a, b) => a.x - b.x);
 }
 
-function freePlace(label, placed, width, gapPx) {
+function freePlace(label, placed, width) {
   const half = label.width / 2;
   const first = Math.max(0, label.from ?? 0) + half;
   const last = Math.min(width, label.to ?? width) - half;
   if (first > last) return null;
   const wanted = Math.min(Math.max(label.x, first), last);
-  const apart = (other) => half + other.width / 2 + gapPx;
+  const apart = (other) => half + other.width / 2 + 8;
   const aside = placed.flatMap((other) => [other.x - apart(other), other.x + apart(other)]);
-  const inOwn = (x) => x >= first && x <= last;
-  const free = (x) => placed.every((other) => Math.abs(other.x - x) >= apart(other) - 1e-6);
-  const places = [wanted, ...aside.filter(inOwn).sort((a, b) => Math.abs(a - wanted) - Math.abs(b - wanted))];
-  return places.find(free) ?? null;
+  const free = (x) => x >= first && x <= last && placed.every((other) => Math.abs(other.x - x) >= apart(other) - 1e-6);
+  return [wanted, ...aside.sort((a, b) => Math.abs(a - wanted) - Math.abs(b - wanted))].find(free) ?? null;
 }
 
 /** Where a flag `long` pixels wide stands beside the point x, `gap` away: 1 right of it, -1 left, 0 nowhere within `width`. */
@@ -169,9 +145,9 @@ export function flagSide(x, long, gap, width) {
  * The first of `wordings` `{words, width}` that fits in, right of or left of the span left to right inside 0 to `width`:
  * `{words, x, half, inside}` with x its middle; null where none fits.
  */
-export function spanLabel(wordings, left, right, width, gapPx = 6) {
+export function spanLabel(wordings, left, right, width) {
   for (const { words, width: long } of wordings) {
-    const half = long / 2 + gapPx;
+    const half = long / 2 + 6;
     if (right - left > 2 * half + 8) return { words, x: (left + right) / 2, half, inside: true };
     if (right + 2 * half < width) return { words, x: right + half, half, inside: false };
     if (left - 2 * half > 0) return { words, x: left - half, half, inside: false };

@@ -10,12 +10,7 @@ const BESIDE = ["black_mv", "sync_mv", "burst_mv_pp", "average_mv"];
 /** The readings of one set-up, settled: `sync` (null until it is known), `channels` in the order of the page, `match`, `hints`. */
 export class Settled {
   constructor() {
-    this.byRole = new Map();
-    this.sync = new SettledSync();
-    this.match = new SettledMatch();
-    this.hints = new LastingHints();
-    this.setup = null;
-    this.roles = [];
+    Object.assign(this, { byRole: new Map(), sync: new SettledSync(), match: new SettledMatch(), hints: new LastingHints(), setup: null, roles: [] });
   }
 
   take(reading, nowMs) {
@@ -67,15 +62,9 @@ class SettledSync {
  */
 class SettledChannel {
   constructor() {
-    this.liveAt = -Infinity;
-    this.clippedAt = -Infinity;
-    this.number = new SteadyNumber();
-    this.aim = new SteadyNumber();
-    this.judgement = new Lasting();
+    Object.assign(this, { liveAt: -Infinity, clippedAt: -Infinity, judged: null, raw: null, hints: new LastingHints() });
+    Object.assign(this, { number: new SteadyNumber(), aim: new SteadyNumber(), judgement: new Lasting() });
     this.beside = Object.fromEntries(BESIDE.map((key) => [key, new SteadyNumber()]));
-    this.hints = new LastingHints();
-    this.judged = null;
-    this.raw = null;
   }
 
   take(channel, nowMs) {
@@ -119,11 +108,7 @@ class SettledChannel {
  */
 class SettledMatch {
   constructor() {
-    this.spread = new SteadyNumber();
-    this.verdict = new Lasting();
-    this.seenAt = -Infinity;
-    this.shown = null;
-    this.colours = false;
+    Object.assign(this, { spread: new SteadyNumber(), verdict: new Lasting(), seenAt: -Infinity, shown: null, colours: false });
   }
 
   take({ match, channels }, nowMs) {
@@ -156,11 +141,8 @@ export class LastingHints {
   }
 
   take(hints, nowMs) {
-    for (const hint of hints) {
-      const key = `${hint.code} ${hint.text}`;
-      if (!this.known.has(key)) this.known.set(key, { hint, lasting: new Lasting(false) });
-    }
-    const here = new Set(hints.map((hint) => `${hint.code} ${hint.text}`));
+    const here = new Map(hints.map((hint) => [`${hint.code} ${hint.text}`, hint]));
+    for (const [key, hint] of here) if (!this.known.has(key)) this.known.set(key, { hint, lasting: new Lasting(false) });
     for (const [key, { lasting }] of this.known) {
       if (!lasting.next(here.has(key), nowMs) && !here.has(key)) this.known.delete(key);
     }

@@ -9,12 +9,7 @@ const RAMP_S = 0.004;
 export class Speaker {
   /** `soundNow()` says which sound it is at this moment, `onChange()` is called when `state` has changed. */
   constructor(soundNow, onChange) {
-    this.soundNow = soundNow;
-    this.onChange = onChange;
-    this.audio = null;
-    this.wanted = false;
-    this.cadence = new Cadence();
-    this.timer = null;
+    Object.assign(this, { soundNow, onChange, audio: null, wanted: false, cadence: new Cadence(), timer: null });
   }
 
   /** "off", "on", or "waiting" where the browser lets nothing sound without another tap. */
@@ -25,8 +20,7 @@ export class Speaker {
 
   /** Call from within a gesture: a key or a tap. While it waits for a tap, that tap is not taken as "off". */
   toggle() {
-    if (this.state === "waiting") this.#start();
-    else if (this.wanted) this.#stop();
+    if (this.state === "on") this.#stop();
     else this.#start();
   }
 

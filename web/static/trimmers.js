@@ -1,11 +1,10 @@
 // The demo unit's trimmers: one slider a colour, with a step down and a step up.
 
+import { put } from "./dom.js";
 import { NewestWins } from "./pace.js";
 import { ask } from "./rest.js";
 import { capital } from "./words.js";
 
-const USUAL = { min: 80, max: 120 };
-const FINE = 0.1;
 const STEP = 0.5;
 const OURS_FOR_MS = 2000;
 
@@ -27,9 +26,9 @@ export class Trimmers {
         if (performance.now() - trimmer.turnedAt > OURS_FOR_MS) trimmer.stand(percent);
       }
       this.section.hidden = false;
-      this.#say(this.invitation);
+      put(this.sentence, this.invitation);
     } catch (error) {
-      this.#say(error.message);
+      put(this.sentence, error.message);
     }
   }
 
@@ -40,11 +39,7 @@ export class Trimmers {
 
   hide() {
     this.section.hidden = true;
-    this.#say("");
-  }
-
-  #say(words) {
-    if (this.sentence.textContent !== words) this.sentence.textContent = words;
+    put(this.sentence, "");
   }
 
   #trimmer(role) {
@@ -61,9 +56,9 @@ export class Trimmers {
   async #send(role, percent) {
     try {
       await ask(`demo/trimmers/${role}`, "PUT", { percent });
-      this.#say(this.invitation);
+      put(this.sentence, this.invitation);
     } catch (error) {
-      this.#say(`${capital(role)} was not turned: ${error.message}`);
+      put(this.sentence, `${capital(role)} was not turned: ${error.message}`);
     }
   }
 }
@@ -78,7 +73,7 @@ class Trimmer {
     label.textContent = capital(role);
     this.range.id = `trimmer-${role}`;
     label.htmlFor = this.range.id;
-    this.range.step = FINE;
+    this.range.step = 0.1;
     this.turnedAt = -Infinity;
     const turned = () => {
       this.turnedAt = performance.now();
@@ -97,8 +92,8 @@ class Trimmer {
   }
 
   stand(percent) {
-    this.range.min = Math.min(USUAL.min, Math.floor(percent));
-    this.range.max = Math.max(USUAL.max, Math.ceil(percent));
+    this.range.min = Math.min(80, Math.floor(percent));
+    this.range.max = Math.max(120, Math.ceil(percent));
     this.range.value = percent;
     this.#show();
   }
