@@ -7,7 +7,7 @@ import secrets
 import socket
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed_version
@@ -39,6 +39,9 @@ from .scanning import scan
 from .serving import Server, address_up, ending, hosts_of, listen, refuse_beyond_loopback
 from .sources.borrowed_scope import BorrowedScope, borrowed_scope
 from .sources.scope import open_scope
+
+RESTART_S = 1.0
+"""Between a defect of ours and the next attempt."""
 
 NOT_KEPT = "peakwhite: what the demo keeps is gone when it ends; give --book FILE to keep it"
 
@@ -172,9 +175,7 @@ def _setup_of(settings: Settings, stored: StoredCalibrations) -> Setup:
 
 async def _serve(server: Server, listening: socket.socket, parts: "Parts") -> None:
     """Serve until the server ends; meanwhile take up calibrations, and the stage that is chosen."""
-    followed = [asyncio.create_task(one) for one in (parts.recalibration.follow(), parts.bench.follow())]
-    for one in followed:
-        one.add_done_callback(_say_if_broken)
+    followed = [asyncio.create_task(_for_ever(one)) for one in (parts.recalibration.follow, parts.bench.follow)]
     try:
         await server.serve(sockets=[listening])
     finally:
@@ -183,10 +184,14 @@ async def _serve(server: Server, listening: socket.socket, parts: "Parts") -> No
         await asyncio.gather(*followed, return_exceptions=True)
 
 
-def _say_if_broken(task: "asyncio.Task[None]") -> None:
-    """A defect of ours must not end silently what goes on for ever."""
-    if not task.cancelled() and task.exception() is not None:
-        log.error("%s has ended; start the daemon anew", task.get_coro(), exc_info=task.exception())
+async def _for_ever(follow: Callable[[], Awaitable[None]]) -> None:
+    """What goes on beside the server until that ends, begun anew where a defect of ours ends it."""
+    while True:
+        try:
+            await follow()
+        except Exception:
+            log.exception("begun anew")
+            await asyncio.sleep(RESTART_S)
 
 
 class Parts:

@@ -24,6 +24,7 @@ class Compared:
         percent: after as per cent of before.
         u95_percent: two-sided 95 % half-width of `percent`.
         same_way: whether both came through the same scope, channel, range and probe, whose errors then drop out.
+        held: whether either was not measured then but held from shortly before.
     """
 
     role: str
@@ -33,6 +34,7 @@ class Compared:
     percent: float | None = None
     u95_percent: float | None = None
     same_way: bool = False
+    held: bool = False
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,7 @@ class _Level:
 
     level_mv: float
     clipped: bool
+    held: bool
     serial: str | None
     items: tuple[Item, ...]
     budget: LevelBudget | None
@@ -79,16 +82,15 @@ class _Level:
 def _compared(role: str, before: _Level | None, after: _Level | None) -> Compared:
     if before is None or after is None:
         before_mv, after_mv = (None if one is None else one.level_mv for one in (before, after))
-        return Compared(role, before_mv, after_mv)
-    change_mv = after.level_mv - before.level_mv
+        return Compared(role, before_mv, after_mv, held=any(one is not None and one.held for one in (before, after)))
+    change_mv, held = after.level_mv - before.level_mv, before.held or after.held
     if before.level_mv <= 0.0 or before.clipped or after.clipped:
-        return Compared(role, before.level_mv, after.level_mv, change_mv)
+        return Compared(role, before.level_mv, after.level_mv, change_mv, held=held)
     ratio = after.level_mv / before.level_mv
     same_way = _same_way(before, after)
     u95_mv = combined(_of_ratio(before, after, ratio, same_way)).quantile(0.975)
-    return Compared(
-        role, before.level_mv, after.level_mv, change_mv, 100.0 * ratio, 100.0 * u95_mv / before.level_mv, same_way
-    )
+    percent, u95_percent = 100.0 * ratio, 100.0 * u95_mv / before.level_mv
+    return Compared(role, before.level_mv, after.level_mv, change_mv, percent, u95_percent, same_way, held)
 
 
 def _of_ratio(before: _Level, after: _Level, ratio: float, same_way: bool) -> Iterator[Item]:
@@ -133,7 +135,8 @@ def _sided(role: str, levels: Mapping[str, Mapping[str, Any]], side: Side) -> _L
     budget = next((one for one in side.budgets if one.role == role), None) if fresh else None
     level_mv = float(channel["peak_white_mv"]) if budget is None else budget.level_mv
     items = _without_budget(channel) if budget is None else budget.items
-    return _Level(level_mv, bool(channel["clipped"]), serial_of(side.reading["scope"]["identity"]), items, budget)
+    serial = serial_of(side.reading["scope"]["identity"])
+    return _Level(level_mv, bool(channel["clipped"]), bool(channel["held"]), serial, items, budget)
 
 
 def _without_budget(channel: Mapping[str, Any]) -> tuple[Item, ...]:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from ...drivers.capture import Capture
-from ...drivers.errors import NoReading, NotInBook
+from ...drivers.errors import NoReading, NotInBook, PeakwhiteError
 from ..config import SetupInForce
 from ..measure.reading import Reading
 from ..measure.targets import Conditions
@@ -80,12 +80,18 @@ class Marking:
 
     @property
     def taken(self) -> Taken:
-        """What a mark would keep now. Raises NoReading where there is none under the set-up in force."""
+        """What a mark would keep now. Raises NoReading where there is none under the set-up in force, or no sync any more."""
         newest, whole = self._newest, self._whole
         if newest is None or newest.reading.setup != self._setup.current.generation:
             raise NoReading("no reading yet under this set-up", where="mark", do="wait for the next capture")
         fits = whole is not None and whole.reading.setup == newest.reading.setup
-        return whole if whole is not None and fits and newest.monotonic_ns - whole.monotonic_ns <= WHOLE_NS else newest
+        if whole is not None and fits and newest.monotonic_ns - whole.monotonic_ns <= WHOLE_NS:
+            return whole
+        if newest.reading.measured.sync.state == "none" and newest is not whole:
+            raise NoReading(
+                "sync is away, and the levels shown are from before", where="mark", do="wait until it is back"
+            )
+        return newest
 
     async def keep(self, *, stage_id: int | None = None, note: str = "", who: str = "") -> int:
         """Keep the present reading, in the stage on the bench where none is given; gives its number once it is durable.
@@ -94,8 +100,7 @@ class Marking:
         Raises NoReading, UsageError, BookError, and what `may_keep` raises.
         """
         taken = self.taken
-        if stage_id is None:
-            self._may_keep()
+        await self._ask(stage_id)
         given = stage_id if stage_id is not None else self.present.stage_id
         try:
             return await self._kept(taken, given, note, who)
@@ -103,6 +108,21 @@ class Marking:
             if stage_id is not None or given is None:
                 raise
             return await self._kept(taken, None, note, who)
+
+    async def _ask(self, stage_id: int | None) -> None:
+        """Raises what `may_keep` does, but for a stage that was given and is of another unit than the one in question."""
+        try:
+            self._may_keep()
+        except PeakwhiteError:
+            present = self.present.stage_id
+            if stage_id is None or present is None:
+                raise
+            if await asyncio.to_thread(lambda: self._unit_of(stage_id) == self._unit_of(present)):
+                raise
+
+    def _unit_of(self, stage_id: int) -> int:
+        _, unit, _ = self.reader.whereabouts(stage_id)
+        return unit.id
 
     async def _kept(self, taken: Taken, stage_id: int | None, note: str, who: str) -> int:
         moment = Moment(taken.monotonic_ns, taken.utc_ns, clock_synced())

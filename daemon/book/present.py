@@ -57,9 +57,10 @@ class PresentStage:
 
     def _read(self) -> int | None:
         try:
-            return int(self._file.read_text()[:20])
+            number = int(self._file.read_text()[:20])
         except (OSError, ValueError):
             return None
+        return number if 0 < number < 2**63 else None
 
 
 def _file_of(place: BookPlace) -> Path:

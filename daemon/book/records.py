@@ -1,5 +1,6 @@
 """What is given to the book to keep, and what comes back of it."""
 
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -49,7 +50,7 @@ class JobText:
 
     def __post_init__(self) -> None:
         _check("name of a job", self.name, LONGEST_NAME, needed=True)
-        _check("note", self.note, LONGEST_NOTE)
+        _check("note", self.note, LONGEST_NOTE, may_break=True)
 
 
 @dataclass(frozen=True)
@@ -66,7 +67,7 @@ class UnitText:
         _check("name of a unit", f"{self.maker}{self.model}{self.serial}", 3 * LONGEST_NAME, needed=True)
         for text in (self.maker, self.model, self.serial, self.revision):
             _check("name of a unit", text, LONGEST_NAME)
-        _check("note", self.note, LONGEST_NOTE)
+        _check("note", self.note, LONGEST_NOTE, may_break=True)
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,7 @@ class NewMark:
     who: str = ""
 
     def __post_init__(self) -> None:
-        _check("note", self.note, LONGEST_NOTE)
+        _check("note", self.note, LONGEST_NOTE, may_break=True)
         _check("name", self.who, LONGEST_NAME)
 
 
@@ -247,11 +248,14 @@ class EventShown:
     reading: Mapping[str, Any] | None
 
 
-def _check(what: str, text: str, longest: int, *, needed: bool = False) -> None:
-    """Raises UsageError for a text that no database takes, or that is none."""
+def _check(what: str, text: str, longest: int, *, needed: bool = False, may_break: bool = False) -> None:
+    """Raises UsageError for a text that no database or terminal takes, or that is none."""
     if needed and not text.strip():
         raise UsageError(f"the {what} is empty", where="book", do="give it one")
     if len(text) > longest:
         raise UsageError(f"the {what} is longer than {longest} characters", where="book", do="shorten it")
-    if "\0" in text or any("\ud800" <= letter <= "\udfff" for letter in text):
+    breaks = "\n\r\t" if may_break else ""
+    if any(unicodedata.category(letter) == "Cc" and letter not in breaks for letter in text) or any(
+        "\ud800" <= letter <= "\udfff" for letter in text
+    ):
         raise UsageError(f"the {what} holds a character that is none", where="book", do="type it anew")

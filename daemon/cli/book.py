@@ -52,7 +52,9 @@ def reader_of(place: "BookPlace") -> "Iterator[BookReader]":
 
     used = place_in_use(place)
     if used.path is not None and not used.path.exists():
-        raise BookUnreachable("there is no book yet", where=str(used), do="keep something first, or say which: --book")
+        raise BookUnreachable(
+            "there is no book yet", where=str(used), do="begin with 'peakwhite book job NAME', or say which: --book"
+        )
     with BookReader(used) as reader:
         yield reader
 

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from ...drivers.errors import UsageError
 from .book import book_options, settings_and_place
 from .output import say
 
@@ -39,6 +40,8 @@ def bench(
     from .book_hands import daemon_of
     from .book_text import bench_as_text
 
+    if band_mv is not None and watch != "on":
+        raise UsageError("it is for --watch on", where="--band-mv", do="give both")
     settings, place = settings_and_place(book, config)
     daemon = daemon_of(place, settings)
     if watch is not None:

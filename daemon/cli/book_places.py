@@ -8,7 +8,7 @@ import click
 
 from ...drivers.errors import UsageError
 from .book import book_options, number_argument, reader_of, settings_and_place
-from .output import say
+from .output import say, warn
 
 if TYPE_CHECKING:
     from ..book import BookPlace, BookReader
@@ -69,8 +69,13 @@ def unit(
 
     text, first = UnitText(maker, model, serial, revision, note), StageText(stage)
     settings, place = settings_and_place(book, config)
+    job_number = _job_meant(place, job_id)
+    with reader_of(place) as reader:
+        alike = [one.id for one in reader.units(job_number) if serial and one.text.serial == serial]
     with writing_hand(place, settings) as hand:
-        number = hand.add_unit(_job_meant(place, job_id), text, first)
+        number = hand.add_unit(job_number, text, first)
+    if alike:
+        warn(f"unit {alike[0]} of this job has that serial too; 'peakwhite book list --places' shows its stages")
     _say_present(place, number, as_json)
 
 
@@ -152,6 +157,7 @@ def mark(
 def undo(mark: int | None, restore: bool, as_json: bool, book: str | None, config: Path | None) -> None:
     """Take back the last mark of this bench, or MARK. It stays in the book, and --restore puts it back."""
     from .book_hands import writing_hand
+    from .book_text import kept_as_text
 
     if restore and mark is None:
         raise UsageError("it needs the number of a mark", where="--restore", do="give MARK")
@@ -162,7 +168,10 @@ def undo(mark: int | None, restore: bool, as_json: bool, book: str | None, confi
             number = hand.undo()
         else:
             hand.set_removed(number, not restore)
-    told = "there is no mark to take back" if number is None else f"mark {number} {'put' if restore else 'taken'} back"
+    told = "there is no mark to take back"
+    if number is not None:
+        with reader_of(place) as reader:
+            told = kept_as_text(reader.line(number), "put back" if restore else "taken back")
     say(json.dumps({"id": number}) if as_json else told)
 
 

@@ -44,8 +44,8 @@ def marks_as_text(lines: Sequence[MarkLine]) -> str:
 
 def kept_as_text(line: MarkLine, done: str = "kept") -> str:
     """That a mark is in the book, and where."""
-    note = f"; {line.note}" if line.note else ""
-    return f"mark {line.id} {done}: {place_words(line.job, line.unit, line.stage)}{note}"
+    words = "; ".join(filter(None, [place_words(line.job, line.unit, line.stage), _levels(line.levels), _beside(line)]))
+    return f"mark {line.id} {done}: {words}"
 
 
 def place_words(job: Job, unit: Unit, stage: Stage) -> str:
@@ -77,8 +77,11 @@ def events_as_text(events: Sequence[Event]) -> str:
     """One row an event."""
     if not events:
         return "no events"
-    rows = [("event", "UTC", "kind", "channel", "")]
-    rows += [(str(one.id), _utc(one.moment.utc_ns), one.kind, one.channel or "", one.text) for one in events]
+    rows = [("event", "UTC", "stage", "kind", "channel", "")]
+    rows += [
+        (str(one.id), _utc(one.moment.utc_ns), str(one.stage_id or ""), one.kind, one.channel or "", one.text)
+        for one in events
+    ]
     return "\n".join(aligned(rows))
 
 
@@ -159,7 +162,7 @@ def compared_as_text(before: int, after: int, found: Comparison) -> str:
             _mv(one.after_mv),
             "" if one.change_mv is None else f"{one.change_mv:+.1f} mV",
             _percent_words(one),
-            "same scope, channel, range and probe" if one.same_way else "",
+            ", ".join(filter(None, ["same scope, channel, range and probe" * one.same_way, "held" * one.held])),
         )
         for one in found.levels
     ]

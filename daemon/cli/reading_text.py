@@ -140,7 +140,7 @@ def _level_words(channel: ChannelReading) -> str:
         return "not measured"
     bound = "at least " if channel.clipped else ""
     spread = "" if channel.u95_mv is None else f" ± {channel.u95_mv:.1f}"
-    return f"{bound}{channel.peak_white_mv:.1f}{spread} mV"
+    return f"{bound}{channel.peak_white_mv:.1f}{spread} mV{', held' * channel.held}"
 
 
 def aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:

@@ -18,7 +18,7 @@ NAMED_TABLES: Mapping[str, tuple[str, type[BaseModel]]] = {
 }
 """Tables whose second part is the user's own name, and what stands for it where nobody gave one."""
 NOT_GIVEN = "not given"
-PASSWORD = re.compile(r"(://[^:/@]*:)[^@]*@")
+PASSWORD = re.compile(r"(://[^:/@]*:)[^/]*@|([?&]password=)[^&]*")
 BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -90,7 +90,11 @@ def _rows_of_table(
 
 def _without_password(value: Any) -> Any:
     """An address as it may be shown."""
-    return PASSWORD.sub(r"\1***@", value) if isinstance(value, str) else value
+    return PASSWORD.sub(_masked, value) if isinstance(value, str) else value
+
+
+def _masked(found: re.Match[str]) -> str:
+    return f"{found[1]}***@" if found[1] else f"{found[2]}***"
 
 
 def _default(info: FieldInfo, table: BaseModel | None) -> Any:

@@ -213,6 +213,7 @@ class ComparedBody(BaseModel):
     percent: float | None = Field(description="after as per cent of before")
     u95_percent: float | None
     same_way: bool = Field(description="whether the gain dropped out: same scope, channel, range and probe")
+    held: bool = Field(description="whether one of both was not measured then but held from shortly before")
 
 
 class ComparisonBody(BaseModel):

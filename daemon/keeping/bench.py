@@ -32,6 +32,7 @@ class Bench:
         self.keeping = keeping
         self._marking = marking
         self._sleep = sleep
+        self._of_before = marking.present.stage_id
 
     async def follow(self) -> None:
         """Look for ever: another process may choose the stage too."""
@@ -51,7 +52,8 @@ class Bench:
         except BookError as error:
             log.debug("the stage on the bench cannot be looked up: %s", error)
             return
-        self.keeping.put_on_bench(stage_id, unit_id)
+        self.keeping.put_on_bench(stage_id, unit_id, is_of_before=stage_id == self._of_before)
+        self._of_before = None
 
     def _unit_of(self, stage_id: int) -> int:
         _, unit, _ = self._marking.reader.whereabouts(stage_id)

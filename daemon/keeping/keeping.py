@@ -22,7 +22,10 @@ from .traits import traits_of
 from .unit_on_bench import Question, UnitOnBench
 from .warmth import Conditioned, OnTime
 
-DO_ANSWER = "say whether it is the same unit, or name the next one"
+DO_ANSWER = (
+    "say that it is the same unit ('peakwhite book bench --same-unit'), or name the next one ('peakwhite book unit')"
+)
+STARTED_ANEW = "Peakwhite was started anew, and nobody saw what was plugged in until then"
 
 
 class Book(Protocol):
@@ -95,6 +98,7 @@ class Keeping:
         self._changed = changed
         self._clock = clock or Clock()
         self._lock = threading.Lock()
+        self._telling = threading.Lock()
         self._log = RunningLog(settings.log_period_s, settings.log_batch_s)
         self._log_on = settings.log
         self._watch = FaultWatch(settings.band_mv)
@@ -187,8 +191,11 @@ class Keeping:
             self._unit.same()
         self._tell_problems(self.now())
 
-    def put_on_bench(self, stage_id: int | None, unit_id: int | None) -> None:
-        """That stage was chosen, and it is of that unit; None where none is. Where it was chosen before nothing changes."""
+    def put_on_bench(self, stage_id: int | None, unit_id: int | None, *, is_of_before: bool = False) -> None:
+        """That stage was chosen, and it is of that unit; None where none is. Where it was chosen already nothing changes.
+
+        `is_of_before`: it was chosen in an earlier run, since which another unit may have come.
+        """
         with self._lock:
             if stage_id == self._stage_id:
                 return
@@ -199,6 +206,11 @@ class Keeping:
             self.use_stage(stage_id)
         else:
             self.next_unit(stage_id)
+        if is_of_before and stage_id is not None:
+            now = self.now()
+            with self._lock:
+                self._unit.ask(STARTED_ANEW, now.monotonic_s)
+            self._tell_problems(now)
 
     def next_unit(self, stage_id: int) -> None:
         """The unit on the bench, or the one that is plugged in next, is another; what follows belongs to that stage of it."""
@@ -297,13 +309,14 @@ class Keeping:
 
     def _tell_problems(self, now: Moment) -> None:
         """Tell the question when it is another one, not when only its seconds have gone on."""
-        with self._lock:
-            problems = self._problems(now)
-            question = self._unit.question(now.monotonic_s) if problems else None
-            asked = None if question is None else (question.is_back, question.since_s)
-            changed, self._asked = asked != self._asked, asked
-        if changed:
-            self._tell(problems)
+        with self._telling:  # so that two threads tell in the order in which they looked
+            with self._lock:
+                problems = self._problems(now)
+                question = self._unit.question(now.monotonic_s) if problems else None
+                asked = None if question is None else (question.is_back, question.since_s)
+                changed, self._asked = asked != self._asked, asked
+            if changed:
+                self._tell(problems)
 
     def _tell_counted(self) -> None:
         with self._lock:

@@ -8,8 +8,8 @@ AWAY_S = 3.0
 """Within this nobody pulls a unit's plugs and puts them into another; contacts that fail come back sooner."""
 UNSEEN_S = 60.0
 """The same where the scope was gone, and nobody knows whether sync was there meanwhile."""
-COMPARED_S = 2.0
-"""So long after a short loss of sync it is looked whether another unit has come back."""
+COMPARED_S, COMPARED_READINGS = 2.0, 4
+"""So long after a short loss of sync, and for so many readings at least, it is looked whether another unit has come back."""
 DIFFERENT_READINGS = 2
 """In a row; one alone may have been taken while contact was being made."""
 
@@ -38,7 +38,7 @@ class UnitOnBench:
         self._away_s: float | None = None
         self._is_unseen = False
         self._compare_until_s: float | None = None
-        self._different = 0
+        self._different = self._compared = 0
         self._question: Question | None = None
         self._answered_while_away = False
 
@@ -48,7 +48,7 @@ class UnitOnBench:
             self._back(now_s)
         if self._question is not None:
             return
-        if self._compare_until_s is not None and now_s <= self._compare_until_s:
+        if self._compare_until_s is not None and (now_s <= self._compare_until_s or self._compared < COMPARED_READINGS):
             self._compare(traits, now_s)
         else:
             self._compare_until_s = None
@@ -73,6 +73,10 @@ class UnitOnBench:
         if not self._is_long(now_s):
             return None
         return Question(f"{self._what} has been away for {now_s - self._away_s:.0f} s", self._away_s)
+
+    def ask(self, text: str, now_s: float) -> None:
+        """Nobody has seen what was on the bench until now; `text` says why."""
+        self._question = Question(text, now_s, is_back=True)
 
     def same(self) -> None:
         """It is the same unit. Said while sync is away it holds until sync is back, which is then asked about anew."""
@@ -106,7 +110,7 @@ class UnitOnBench:
         """Sync is back."""
         assert self._away_s is not None
         away_s, was_long, what = now_s - self._away_s, self._is_long(now_s), self._what
-        self._away_s, self._is_unseen, self._different = None, False, 0
+        self._away_s, self._is_unseen, self._different, self._compared = None, False, 0, 0
         if self._known is None or self._question is not None:
             return
         if was_long:
@@ -116,6 +120,7 @@ class UnitOnBench:
 
     def _compare(self, traits: Traits, now_s: float) -> None:
         assert self._known is not None
+        self._compared += 1
         differs = difference(self._known, traits)
         self._different = 0 if differs is None else self._different + 1
         if differs is not None and self._different >= DIFFERENT_READINGS:

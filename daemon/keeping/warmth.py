@@ -80,7 +80,10 @@ class Conditioned:
         """Why levels are not to be relied on yet, a sentence; None where they are."""
         for what, minutes in (("unit", self.unit_on_min), ("scope", self.scope_on_min)):
             if minutes is not None and minutes < WARM_MIN:
-                return f"The {what} came on {minutes:.0f} min ago; levels may move until {WARM_MIN:.0f} min."
+                return (
+                    f"The {what} has been seen to be on for {minutes:.0f} min; levels may move until {WARM_MIN:.0f} min. "
+                    "Say when it came on, if that was before."
+                )
         drifting = [(role, drift) for role, drift in self.drifts.items() if drift.is_drifting]
         if not drifting:
             return None

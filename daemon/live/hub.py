@@ -102,7 +102,8 @@ class Hub:
 
     def announce_beside(self, part: str, problems: Sequence[Problem]) -> None:
         """Say what is wrong with a part beside the scope, nothing once all is well again."""
-        self._beside = self._beside | {part: tuple(problems)}
+        with self._lock:
+            self._beside = self._beside | {part: tuple(problems)}
         self._on_loop(self.tell_status)
 
     def tell_bench(self, bench: Callable[[], BenchObject]) -> None:

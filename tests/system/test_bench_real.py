@@ -52,7 +52,7 @@ def test_a_mark_is_cold_until_unit_and_scope_are_said_to_have_been_on_for_long(b
         live.reading()
         assert bench.ask("POST", f"{BOOK}/marks", {})[1]["cold"] is True
         told = live.until("bench", lambda frame: frame["warmth"]["why_cold"] is not None)
-        assert told["warmth"]["why_cold"].startswith("The unit came on 0 min ago")
+        assert told["warmth"]["why_cold"].startswith("The unit has been seen to be on for 0 min")
         for what in ("unit", "scope"):
             assert bench.ask("PUT", f"{BENCH}/{what}-on", {"minutes_ago": 45})[0] == 200
         live.until("bench", lambda frame: frame["warmth"]["why_cold"] is None)
@@ -123,18 +123,36 @@ def test_the_running_log_goes_on_by_itself_and_belongs_to_the_stage_on_the_bench
     assert eventually(logged) == [(stage,)]
 
 
-def test_a_stage_that_was_on_the_bench_before_is_there_again_after_a_restart(
-    bench: Bench, children: Any, eventually: Callable[..., Any]
-) -> None:
+def test_after_a_restart_it_is_asked_whether_the_unit_on_the_bench_is_still_there(bench: Bench, children: Any) -> None:
     stage = bench.add_unit("TM2-0017")
     bench.daemon.process.terminate()
     assert bench.daemon.child.wait() == 0
     bench.daemon = children.daemon("serve", "--scope", bench.scope.resource, "--book", str(bench.book))
     with live_client(bench.daemon) as live:
         live.reading()
+        asked = live.until("bench", lambda frame: frame["question"] is not None)
+        assert asked["question"]["text"].startswith("Peakwhite was started anew")
+        assert bench.ask("POST", f"{BOOK}/marks", {})[0] == 409
+        assert bench.ask("POST", f"{BOOK}/marks", {"stage": stage})[0] == 409
+        assert bench.ask("POST", f"{BENCH}/same-unit")[0] == 200
         assert bench.ask("POST", f"{BOOK}/marks", {})[1]["stage"]["id"] == stage
+
+
+def test_a_level_from_before_sync_went_away_is_not_kept(bench: Bench) -> None:
+    with live_client(bench.daemon) as live:
+        live.reading()
         bench.plug(False)
-        live.until("bench", lambda frame: frame["question"] is not None)
+        live.reading(lambda reading: reading["sync"]["state"] == "none")
+
+        def refused() -> bool:
+            status, told = bench.ask("POST", f"{BOOK}/marks", {})
+            return status == 503 and "sync is away" in told["detail"]
+
+        first = live.reading()
+        live.reading(lambda reading: reading["seq"] > first["seq"] + 15)
+        assert refused()
+    _, marks = bench.ask("GET", f"{BOOK}/marks")
+    assert not any(level["held"] for mark in marks["marks"] for level in mark["levels"])
 
 
 def test_a_band_that_is_none_is_refused_with_a_sentence(bench: Bench) -> None:

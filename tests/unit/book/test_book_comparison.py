@@ -107,7 +107,7 @@ def test_a_clipped_level_is_a_bound_and_has_no_ratio() -> None:
 
 def test_a_held_level_goes_with_the_uncertainty_that_was_told_of_it() -> None:
     red = red_of(compare(side(750.0), side(700.0, held=True)))
-    assert not red.same_way
+    assert red.held and not red.same_way
     assert red.u95_percent == pytest.approx(2**0.5 * 3.0, abs=0.8)
 
 

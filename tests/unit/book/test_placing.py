@@ -11,6 +11,8 @@ from kept_marks import STARTED_NS, a_stage, new_mark
 from peakwhite.daemon.book import BookPlace, BookReader, BookWriter, PresentStage, place_of
 from peakwhite.daemon.book.clock import clock_synced, moment_now
 from peakwhite.daemon.book.placing import named_stage
+from peakwhite.daemon.book.records import JobText, UnitText
+from peakwhite.drivers.errors import UsageError
 
 Named = Callable[..., int | None]
 DAY_NS = 86_400_000_000_000
@@ -83,7 +85,21 @@ def test_a_choice_that_cannot_be_written_holds_for_this_process(tmp_path: Path) 
     assert present.stage_id == 12
 
 
-@pytest.mark.parametrize("content", ["", "twelve\n", "12 13", "\xff"])
+@pytest.mark.parametrize("text", ["a\nb", "a\tb", "\x1b[31mred", "\x7f"])
+def test_a_name_that_would_break_a_terminals_row_is_refused(text: str) -> None:
+    with pytest.raises(UsageError, match="a character that is none"):
+        JobText(text)
+    with pytest.raises(UsageError, match="a character that is none"):
+        UnitText(serial=text)
+
+
+def test_a_note_may_have_lines_but_no_escapes() -> None:
+    assert JobText("Quayside batch", "hot\non red").note == "hot\non red"
+    with pytest.raises(UsageError, match="a character that is none"):
+        JobText("Quayside batch", "\x1b[31mred")
+
+
+@pytest.mark.parametrize("content", ["", "twelve\n", "12 13", "\xff", "0", "-1", "99999999999999999999"])
 def test_a_file_that_says_no_stage_says_that_there_is_none(book_file: Path, content: str) -> None:
     book_file.with_name("book.sqlite.present").write_text(content, encoding="latin-1")
     assert PresentStage(BookPlace(book_file)).stage_id is None

@@ -210,7 +210,11 @@ def test_nothing_goes_to_a_stage_of_which_it_is_not_known_that_it_is_on_the_benc
     bench.marking.on_reading(*bench.show())
     with pytest.raises(UsageError, match="another unit"):
         asyncio.run(bench.marking.keep())
-    assert asyncio.run(bench.marking.keep(stage_id=stage)) == 1, "the user says which"
+    with pytest.raises(UsageError, match="another unit"):
+        asyncio.run(bench.marking.keep(stage_id=stage))
+    other = bench.unit()["stage"]["id"]
+    bench.marking.present.choose(stage)
+    assert asyncio.run(bench.marking.keep(stage_id=other)) == 1, "the user says which other unit"
 
 
 def test_the_stage_on_the_bench_stays_there_when_the_daemon_is_started_again(bench: Bench) -> None:

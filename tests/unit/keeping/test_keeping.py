@@ -130,6 +130,14 @@ def test_a_stage_that_was_chosen_answers_only_where_it_is_of_another_unit(bench:
     assert bench.keeping.stage_id == OF_THE_NEXT
 
 
+def test_a_stage_of_an_earlier_run_is_asked_about_before_anything_is_kept_in_it(bench: Bench) -> None:
+    bench.keeping.put_on_bench(7, 1, is_of_before=True)
+    with pytest.raises(UnitInQuestion, match="Peakwhite was started anew"):
+        bench.keeping.may_keep()
+    bench.keeping.same_unit()
+    bench.keeping.may_keep()
+
+
 def test_without_a_stage_on_the_bench_marks_are_loose_ones_and_nothing_is_asked(bench: Bench) -> None:
     bench.sees(NO_SYNC, 10.0)
     bench.keeping.put_on_bench(None, None)

@@ -78,6 +78,16 @@ def test_a_contact_that_fails_for_a_moment_asks_nothing() -> None:
     assert bench.asks is None
 
 
+def test_another_unit_is_noticed_through_a_slow_scope_too() -> None:
+    unit = UnitOnBench()
+    for second in range(3):
+        unit.synced(THIS, 2.1 * second)
+    unit.unsynced(6.3)
+    for second in range(3):
+        unit.synced(OTHERS["level"], 8.3 + 2.1 * second)
+    assert unit.question(13.0) is not None
+
+
 @pytest.mark.parametrize("what", OTHERS)
 def test_another_unit_that_is_back_within_a_moment_is_noticed(what: str) -> None:
     bench = Bench()

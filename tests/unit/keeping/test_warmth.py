@@ -52,8 +52,8 @@ def test_who_switched_it_on_knows_better() -> None:
     ("unit_min", "scope_min", "drifts", "why"),
     [
         (25.0, 60.0, {"red": STEADY}, None),
-        (19.9, 60.0, {"red": STEADY}, "unit came on 20 min ago"),
-        (25.0, 3.0, {}, "scope came on 3 min ago"),
+        (19.9, 60.0, {"red": STEADY}, "unit has been seen to be on for 20 min"),
+        (25.0, 3.0, {}, "scope has been seen to be on for 3 min"),
         (25.0, 60.0, {"red": STEADY, "blue": CREEPING}, "level of blue drifts by -0.4 mV a minute"),
         (None, 60.0, {}, None),
     ],
