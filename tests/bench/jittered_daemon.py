@@ -23,7 +23,7 @@ class JitteredPace(Pace):
 
 if __name__ == "__main__":
     samples = int(sys.argv.pop(1))
-    session.Pace = JitteredPace  # type: ignore[misc]
+    vars(session)["Pace"] = JitteredPace
     if samples > scope.POINTS[Task.LEVELS]:
         scope.POINTS = scope.POINTS | {Task.LEVELS: samples}
         scope.ENOUGH_HZ = 1e9
