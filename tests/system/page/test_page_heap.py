@@ -2,13 +2,14 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import CDPSession
 
-from live_client import live_client
+from live_client import channel_of, is_fresh, live_client
 
 READINGS = 18_000
 EACH, TIMES = 20, 3
@@ -40,7 +41,7 @@ def frames(lasting_demo: Any) -> Frames:
         greeting = [client.until("hello", bool), client.status("ready")]
         for percent in (105.0, 96.0, 70.0):
             lasting_demo.json("PUT", "api/v1/demo/trimmers/red", {"percent": percent})
-            client.until("reading", lambda frame, mv=7.143 * percent: _is_near(frame["reading"], mv))
+            client.until("reading", partial(_is_near, 7.143 * percent))
             readings += [client.until("reading", bool)["reading"] for _ in range(EACH)] * TIMES
     *_, last = readings
     unlocked = last | {"sync": last["sync"] | {"state": "none"}, "channels": [_unseen(one) for one in last["channels"]]}
@@ -48,8 +49,9 @@ def frames(lasting_demo: Any) -> Frames:
     return greeting, [*readings, *[unlocked] * EACH * TIMES, *[fewer] * EACH * TIMES]
 
 
-def _is_near(reading: dict[str, Any], mv: float) -> bool:
-    return any(one["role"] == "red" and abs((one["peak_white_mv"] or 0.0) - mv) < 3.0 for one in reading["channels"])
+def _is_near(red_mv: float, frame: dict[str, Any]) -> bool:
+    """Whether red is fresh and within 3 mV of that."""
+    return is_fresh(frame["reading"], "red") and abs(channel_of(frame["reading"], "red")["peak_white_mv"] - red_mv) < 3
 
 
 def _unseen(channel: dict[str, Any]) -> dict[str, Any]:
