@@ -3,11 +3,14 @@
 Source: 2000X programmer's guide (:WAVeform:PREamble?, :WAVeform:TYPE, :WAVeform:UNSigned).
 """
 
+from functools import lru_cache
+
 from .errors import ReplyError
 from .records import Scale, record_points, scale_of
 from .ten_fields import ten_fields
 
 
+@lru_cache(maxsize=16)
 def read_preamble(text: str, *, where: str) -> Scale:
     """The preamble's scale, with points and bytes per code.
 

@@ -5,12 +5,15 @@ is not looked at: guides number the forms differently. In what form the preamble
 the middle of the screen: 127 or 128 for bytes, 32768 for words.
 """
 
+from functools import lru_cache
+
 from .records import Scale, scale_of
 from .ten_fields import ten_fields
 
 LARGEST_BYTE = 255
 
 
+@lru_cache(maxsize=16)
 def read_preamble(text: str, *, where: str, seconds_per_sample: float = 0.0) -> Scale:
     """The preamble's scale.
 

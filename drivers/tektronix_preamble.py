@@ -3,11 +3,14 @@
 Source: programmer manuals 071-1075 and 077-0444 (WFMPre) and those of the MDO4000B (WFMOutpre).
 """
 
+from functools import lru_cache
+
 from .errors import ReplyError
 from .records import Scale, scale_of
 from .replies import named_fields, named_number
 
 
+@lru_cache(maxsize=16)
 def read_preamble(text: str, *, where: str) -> Scale:
     """The preamble from a reply with headers on. volts = (code - YOFF) YMULT + YZERO; seconds = XZERO + XINCR (i - PT_OFF).
 

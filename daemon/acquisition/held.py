@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from ..measure.hookup import WHITE_ROLES
 from ..measure.reading import ChannelReading, Measured
+from ..measure.replaced import replaced
 from .fields import lacks_white
 
 NOT_SEEN = ("none", "vertical-interval")
@@ -50,4 +51,4 @@ class HeldLevels:
         age_s = now_s - seen_s
         if last.role != channel.role or age_s >= HOLD_S:
             return channel
-        return replace(channel, held=True, age_s=age_s, **{name: getattr(last, name) for name in _LEVEL})
+        return replaced(channel, held=True, age_s=age_s, **{name: getattr(last, name) for name in _LEVEL})

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from ..measure.reading import ChannelReading, HighestReading, Measured
+from ..measure.replaced import replaced
 from ..measure.targets import Conditions
 
 
@@ -29,4 +30,4 @@ class HighestSeen:
             best = self._seen[channel.channel] = (now, now_s)
         if best is None:
             return channel
-        return replace(channel, highest=replace(best[0], age_s=now_s - best[1]))
+        return replaced(channel, highest=replace(best[0], age_s=now_s - best[1]))

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cache, cached_property
 
 import numpy as np
@@ -17,6 +17,7 @@ from .hookup import COLOURS, SYNC_ROLES, WHITE_ROLES, Clip
 from .levels import DARK_UNDER, Levels, Probed, is_clipped, measure_levels, sync_depth_codes
 from .line_sync import find_line_sync
 from .reading import ChannelReading, SyncClass
+from .replaced import replaced
 from .robust import spread
 from .suspicions import of_levels, of_sync, uncompensated
 from .targets import Conditions, Target
@@ -49,7 +50,7 @@ class MeasuredChannel:
 
     def hinted(self, code: str) -> "MeasuredChannel":
         """The same with one hint more."""
-        return replace(self, reading=replace(self.reading, hints=(*self.reading.hints, hint(code))))
+        return replaced(self, reading=replaced(self.reading, hints=(*self.reading.hints, hint(code))))
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,7 +131,7 @@ class Measuring:
         signs = (hint("scope-clipping"),) if clipped else ()
         if clip.role not in WHITE_ROLES:
             reading = self._swing(record, clip)
-            return MeasuredChannel(replace(reading, clipped=clipped, hints=(*signs, *reading.hints)))
+            return MeasuredChannel(replaced(reading, clipped=clipped, hints=(*signs, *reading.hints)))
         target = self.conditions.target_of(clip.role, self.sync.system.name)
         base = ChannelReading(
             record.name,
@@ -145,14 +146,14 @@ class Measuring:
         if levels is None:
             too_slow = clip.role == "composite" and not self._carries_subcarrier()
             missing = hint("sample-rate-too-low" if too_slow else "white-not-in-record")
-            return MeasuredChannel(replace(base, hints=(*base.hints, missing)))
+            return MeasuredChannel(replaced(base, hints=(*base.hints, missing)))
         return self._picture(record, clip, target, levels, base)
 
     def _picture(
         self, record: ChannelRecord, clip: Clip, target: Target | None, levels: Levels, base: ChannelReading
     ) -> MeasuredChannel:
         burst = self._burst(record, clip)
-        base = replace(
+        base = replaced(
             base,
             blanking_mv=or_none(levels.blanking_mv),
             black_mv=or_none(levels.black_mv),
@@ -171,7 +172,7 @@ class Measuring:
         if not levels.white_mv > dark_mv(target):
             dark = levels.white_mv if math.isfinite(levels.white_mv) else levels.black_mv
             return MeasuredChannel(
-                replace(base, black_mv=or_none(dark), hints=(*base.hints, hint("white-not-in-record")))
+                replaced(base, black_mv=or_none(dark), hints=(*base.hints, hint("white-not-in-record")))
             )
         return self._judged(record, clip, target, levels, base)
 
@@ -197,7 +198,7 @@ class Measuring:
         said = target and judge(
             full_mv, lambda mv: combined(items_at(mv)), target, lower_bound=base.clipped, is_white=is_white
         )
-        reading = replace(
+        reading = replaced(
             base,
             peak_white_mv=full_mv,
             u95_mv=distribution.quantile(0.975),
@@ -246,7 +247,7 @@ class Measuring:
         if clip.role not in SYNC_ROLES:
             up_mv, down_mv = float(high - middle) * scale_mv, float(low - middle) * scale_mv
             burst = self._burst(record, clip)
-            return replace(
+            return replaced(
                 reading,
                 positive_peak_mv=up_mv,
                 negative_peak_mv=down_mv,
@@ -263,7 +264,7 @@ class Measuring:
         if off_low or off_high:
             sort = sort if sort == "ttl" else None
             depth_mv = blanking_mv = None
-        return replace(
+        return replaced(
             reading,
             swing_mv=None if off_low or off_high else shown_mv,
             sync_mv=depth_mv,
@@ -292,7 +293,7 @@ def with_dead_channels(readings: list[ChannelReading]) -> list[ChannelReading]:
         flat = one.black_mv is not None and abs(one.black_mv) < 15.0
         return alive and dark and flat and one.role in COLOURS
 
-    return [replace(one, hints=(*one.hints, hint("channel-dead"))) if dead(one) else one for one in readings]
+    return [replaced(one, hints=(*one.hints, hint("channel-dead"))) if dead(one) else one for one in readings]
 
 
 def with_odd_one_out(readings: list[ChannelReading], conditions: Conditions) -> list[ChannelReading]:
@@ -304,14 +305,14 @@ def with_odd_one_out(readings: list[ChannelReading], conditions: Conditions) -> 
     }
     odd = odd_one_out(whites)
     return [
-        replace(one, hints=(*one.hints, hint("one-channel-off"))) if one.channel == odd else one for one in readings
+        replaced(one, hints=(*one.hints, hint("one-channel-off"))) if one.channel == odd else one for one in readings
     ]
 
 
 def _tips_are_clipped(record: ChannelRecord) -> bool:
     """Whether the record runs off the range on the side on which sync lies below a picture."""
     tip_is_low = record.volts_per_code > 0.0
-    return is_clipped(replace(record, high_rail_code=None) if tip_is_low else replace(record, low_rail_code=None))
+    return is_clipped(record, high=not tip_is_low, low=tip_is_low)
 
 
 def dark_mv(target: Target | None) -> float:

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -20,6 +19,7 @@ from .match import match
 from .one_probe import one_probe
 from .reading import ChannelReading, FieldInfo, HighestReading, Hint, MatchReading, Measured, SyncReading
 from .reference_unit import compared_with, path_words
+from .replaced import replaced
 from .swapped import swapped_channels
 from .sync_train import LineSync
 from .targets import Conditions
@@ -120,7 +120,7 @@ def _with_comparisons(
         if level is None or level.path is None:
             return one
         dwell_us = one.samples * capture.seconds_per_sample * 1e6
-        return replace(
+        return replaced(
             one,
             path=path_words(level.path, level.calibration),
             reference=compared_with(conditions.reference, level, serial),

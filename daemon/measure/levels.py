@@ -13,6 +13,7 @@ from .flats import ALIKE_MV, LONG_ENOUGH_US, State, flat_runs, states
 from .level_noise import blanking_noise_codes, mean_error_mv, piece_samples, random_mv, white_noise_codes
 from .line_grid import LineGrid, telling_lines
 from .lines import Lines, cut_lines
+from .replaced import replaced
 from .robust import median
 
 DARK_UNDER = 0.05
@@ -94,12 +95,12 @@ class Probed:
         return self.mv_per_code * self.record.code_step
 
 
-def is_clipped(record: ChannelRecord) -> bool:
-    """Whether eight samples or more lie at a rail of the ADC."""
+def is_clipped(record: ChannelRecord, *, high: bool = True, low: bool = True) -> bool:
+    """Whether eight samples or more lie at a rail of the ADC, or at one of them."""
     at_rail = 0
-    if record.high_rail_code is not None and record.codes.max() >= record.high_rail_code:
+    if high and record.high_rail_code is not None and record.codes.max() >= record.high_rail_code:
         at_rail += int(np.count_nonzero(record.codes >= record.high_rail_code))
-    if record.low_rail_code is not None and record.codes.min() <= record.low_rail_code:
+    if low and record.low_rail_code is not None and record.codes.min() <= record.low_rail_code:
         at_rail += int(np.count_nonzero(record.codes <= record.low_rail_code))
     return at_rail >= LEAST_RAIL_SAMPLES
 
@@ -168,7 +169,7 @@ def measure_levels(
         )
         scatter_mv = float(lines.line_scatter_mv[index])
         its_states = states(runs.at(runs.channel == index), grid.bin_us, its_noise_mv, scatter_mv)
-        base = replace(base, seen=Seen(lines, tuple(its_states)))
+        base = replaced(base, seen=Seen(lines, tuple(its_states)))
         if its_states:
             noise_mv = blanking_noise_mv
             if cycle_us is None:
@@ -184,7 +185,7 @@ def _with_white(
     """A channel's levels with its highest state as white, taken over all lines where more were cut than looked at."""
     top, grid, scatter_mv = found[0], lines.grid, float(lines.line_scatter_mv[index])
     held = _stretches(_held_columns(top, lines))
-    base = replace(
+    base = replaced(
         base,
         white_mv=top.level_mv,
         white_rows=top.rows,

@@ -227,11 +227,16 @@ def iso_utc(ns_since_1970: int) -> str | None:
     return f"{np.datetime_as_string(np.datetime64(ns_since_1970, 'ns'), unit='ms')}Z"
 
 
+AS_IT_IS = (type(None), str, bool, int)
+"""What JSON writes as it stands."""
+
+
 def plain(value: Any) -> Any:
     """Dataclasses, tuples and numbers as what JSON knows; floats to seven significant figures, NaN as None."""
-    if value is None or isinstance(value, (str, bool)):
+    kind: Any = type(value)
+    if kind in AS_IT_IS:
         return value
-    if isinstance(value, (float, np.floating)):
+    if kind is float or isinstance(value, np.floating):
         return float(f"{value:.7g}") if math.isfinite(value) else None
     if isinstance(value, (list, tuple)):
         return [plain(item) for item in value]
@@ -239,7 +244,6 @@ def plain(value: Any) -> Any:
         return {key: plain(item) for key, item in value.items()}
     if isinstance(value, np.integer):
         return int(value)
-    kind: Any = type(value)
     names = _names(kind)
     return value if names is None else {name: plain(getattr(value, name)) for name in names}
 

@@ -1,6 +1,7 @@
 """Statistics of the few: medians and straight lines of tens of values, where the general functions cost ten times the work."""
 
 import math
+from functools import lru_cache
 from typing import TypeVar
 
 import numpy as np
@@ -20,6 +21,7 @@ def median(values: NDArray[np.floating]) -> float:
     return float(ordered[middle]) if ordered.size % 2 else 0.5 * float(ordered[middle - 1] + ordered[middle])
 
 
+@lru_cache(maxsize=32)
 def spread_places(size: int, count: int) -> NDArray[np.intp]:
     """About `count` places of `size`, one from somewhere within each of as many equal pieces; all where there are few.
 
@@ -28,12 +30,20 @@ def spread_places(size: int, count: int) -> NDArray[np.intp]:
     """
     piece = max(1, size // count)
     number = np.arange(size // piece)
-    return np.asarray(((number + number * GOLDEN % 1.0) * piece).astype(np.intp))
+    places = np.asarray(((number + number * GOLDEN % 1.0) * piece).astype(np.intp))
+    places.setflags(write=False)
+    return places
 
 
 def spread(values: NDArray[AnyNumber], count: int) -> NDArray[AnyNumber]:
     """About so many of the values, from all over, never in step with what repeats."""
     return values if values.size < 2 * count else values[spread_places(values.size, count)]
+
+
+def at_shares(values: NDArray[AnyNumber], *shares: float) -> NDArray[AnyNumber]:
+    """Of the values in order, those below which that part of the others lies; without putting all in order."""
+    places = [int(share * (values.size - 1)) for share in shares]
+    return np.partition(values, places)[places]
 
 
 def noise_of(values: NDArray[np.floating]) -> float:

@@ -129,12 +129,18 @@ class Spread:
 
 def combined(items: Iterable[Item]) -> Spread:
     """The distribution of the sum of independent items."""
-    sizes = [(item.shape, item.size_mv) for item in items if item.size_mv > 0.0]
-    rectangles = sorted((size for shape, size in sizes if shape == "rectangular"), reverse=True)
-    variance = sum(size**2 for shape, size in sizes if shape == "normal") + sum(
-        size**2 / 3.0 for size in rectangles[2:]
-    )
-    wide_mv, narrow_mv = (*rectangles, 0.0, 0.0)[:2]
+    variance, rectangles = 0.0, [0.0, 0.0]
+    for item in items:
+        if not item.size_mv > 0.0:
+            continue
+        if item.shape == "rectangular":
+            rectangles.append(item.size_mv)
+        else:
+            variance += item.size_mv**2
+    rectangles.sort(reverse=True)
+    wide_mv, narrow_mv, *others = rectangles
+    for size_mv in others:
+        variance += size_mv**2 / 3.0
     total_mv = math.sqrt(variance + (wide_mv**2 + narrow_mv**2) / 3.0)
     if narrow_mv < 1e-3 * total_mv:
         variance, narrow_mv = variance + narrow_mv**2 / 3.0, 0.0

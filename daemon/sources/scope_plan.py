@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from ...drivers.capture import ChannelRecord
 from ...drivers.family import ChannelPlan
 from ..measure.hookup import COLOURS, SYNC_ROLES, WHITE_ROLES, Clip, Hookup, Role
-from ..measure.robust import spread
+from ..measure.robust import at_shares, spread
 from ..measure.targets import Conditions
 
 SCREEN_DIVISIONS = 8
@@ -142,8 +142,7 @@ def trigger_level_v(record: ChannelRecord, seconds_per_sample: float, role: Role
 
 def _separate(record: ChannelRecord) -> _States | None:
     """The middle between the two states; a sync pulse takes 7 % of the time, whichever way up it is."""
-    ordered = np.sort(spread(record.codes, 4000))
-    low, high = (_volts(record, ordered[int(share * (ordered.size - 1))]) for share in (0.02, 0.98))
+    low, high = (_volts(record, code) for code in at_shares(spread(record.codes, 4000), 0.02, 0.98))
     if abs(high - low) < _smallest_swing_v(record):
         return None
     return _States((low + high) / 2, abs(high - low) / 6)

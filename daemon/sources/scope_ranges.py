@@ -26,7 +26,7 @@ import numpy as np
 from ...drivers.capture import ChannelRecord
 from ..acquisition import Note
 from ..measure.hookup import SYNC_ROLES, Role
-from ..measure.robust import spread
+from ..measure.robust import at_shares, spread
 from ..measure.targets import Conditions
 from .scope_plan import (
     RAIL_SAMPLES,
@@ -282,8 +282,7 @@ def _is_there(role: Role, record: ChannelRecord) -> bool:
 
 def _swing_v(record: ChannelRecord) -> float:
     """Between the 2 and 98 % quantiles."""
-    ordered = np.sort(spread(record.codes, 4000))
-    low, high = (int(ordered[int(share * (ordered.size - 1))]) for share in (0.02, 0.98))
+    low, high = (int(code) for code in at_shares(spread(record.codes, 4000), 0.02, 0.98))
     return (high - low) * abs(record.volts_per_code)
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 
-BENCHMARKS = ("book", "fuzz", "kills", "line", "live", "marks", "measure", "reconnects", "transfer", "truth")
-LONG = ("book", "fuzz", "kills", "line", "marks", "reconnects", "truth")
+BENCHMARKS = ("book", "fuzz", "kills", "line", "live", "marks", "measure", "page", "reconnects", "transfer", "truth")
+LONG = ("book", "fuzz", "kills", "line", "marks", "page", "reconnects", "truth")
 """Run when named only: minutes, or a browser."""
 
 

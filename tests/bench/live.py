@@ -142,7 +142,7 @@ def cpu_s(process: int) -> float:
 def watch(parent: Connection, url: str, viewers: int) -> None:
     """The viewers' process: keep arrivals between begin and end; gives readings by viewer, how many were made, latencies."""
     kept = asyncio.run(_watched(parent, url, viewers))
-    latencies_ms = [at_ms - _captured_ms(text) for arrivals in kept for at_ms, text in arrivals]
+    latencies_ms = [at_ms - captured_ms(text) for arrivals in kept for at_ms, text in arrivals]
     numbers = [json.loads(arrivals[index][1])["reading"]["seq"] for arrivals in kept for index in (0, -1)]
     parent.send(([len(arrivals) for arrivals in kept], max(numbers) - min(numbers) + 1, latencies_ms))
 
@@ -171,7 +171,7 @@ async def _watched(parent: Connection, url: str, viewers: int) -> list[list[tupl
     return kept
 
 
-def _captured_ms(text: str) -> float:
+def captured_ms(text: str) -> float:
     at = text.index(MARK) + len(MARK)
     return datetime.fromisoformat(text[at : text.index('"', at)]).timestamp() * 1e3
 
