@@ -28,8 +28,15 @@ def variables() -> dict[str, dict[str, str]]:
     for name in ("look.css", "line.css"):
         text = (PAGE / name).read_text(encoding="utf-8")
         for block in re.finditer(r"(@media \(prefers-color-scheme: dark\) \{\s*)?:root \{([^}]*)\}", text):
-            found["dark" if block[1] else "light"] |= dict(re.findall(r"--([\w-]+): (#\w{6});", block[2]))
-    return {"light": found["light"], "dark": found["light"] | found["dark"]}
+            found["dark" if block[1] else "light"] |= dict(
+                re.findall(r"--([\w-]+): (#\w{6}|var\(--[\w-]+\));", block[2])
+            )
+    return {"light": resolved(found["light"]), "dark": resolved(found["light"] | found["dark"])}
+
+
+def resolved(values: dict[str, str]) -> dict[str, str]:
+    """With the value of the other in place of each that names another."""
+    return {name: values[value[6:-1]] if value.startswith("var(") else value for name, value in values.items()}
 
 
 def channels(colour: str) -> list[float]:
