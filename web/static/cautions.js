@@ -22,12 +22,20 @@ export class Cautions {
   /** On the first visit, and again when the text has changed. */
   async openUnlessRead() {
     await this.#load();
-    if (this.text !== null && recall(KEY) !== this.text && !this.sheet.open) this.sheet.showModal();
+    if (this.text !== null && recall(KEY) !== this.text) this.#show(true);
   }
 
   async open() {
-    if (!this.sheet.open) this.sheet.showModal();
+    this.#show(false);
     await this.#load();
+  }
+
+  // A first visit reads what must be known; the signs and keys are for the second look.
+  #show(first) {
+    if (this.sheet.open) return;
+    this.sheet.querySelector("[data-help]").hidden = first;
+    this.sheet.querySelector("[data-how-to-help]").hidden = !first;
+    this.sheet.showModal();
   }
 
   async #load() {

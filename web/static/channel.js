@@ -30,8 +30,10 @@ export class ChannelPanel {
     this.said = {};
   }
 
-  setFocused(focused) {
+  /** `large` where the one in focus is to be larger than the others. */
+  setFocused(focused, large) {
     this.element.classList.toggle("focused", focused);
+    this.element.classList.toggle("large", focused && large);
     this.parts.focus.setAttribute("aria-pressed", String(focused));
   }
 
@@ -63,6 +65,7 @@ export class ChannelPanel {
   say(conditions, patternWhitePct, waiting, nowMs) {
     const { channel, element, parts } = this;
     element.classList.toggle("stale", conditions.staleS !== null || Boolean(channel?.held));
+    element.classList.toggle("waiting", !channel);
     if (!channel) {
       put(parts.words, waiting);
       return;
@@ -80,13 +83,13 @@ export class ChannelPanel {
       element.dataset.zone = zone;
       parts.flank.setAttribute("fill", zone ? `url(#texture-${zone})` : "none");
     }
-    element.dataset.verdict = channel.verdict ?? "";
+    element.classList.toggle("clipped", Boolean(channel.clipped));
     this.#sayMeter(channel, conditions);
   }
 
   #motionWords(channel, { staleS }, nowMs) {
     if (channel.number === null) return "";
-    const known = staleS === null && !channel.held;
+    const known = staleS === null && !channel.held && !channel.clipped;
     return motionWords(known ? this.history.motion : null, channel.age_s + (staleS ?? 0), nowMs);
   }
 

@@ -13,12 +13,13 @@ import { Marks, hasBook } from "./marks.js";
 import { Histories, Lag } from "./motion.js";
 import { Notice } from "./notice.js";
 import { OneProbe } from "./oneprobe.js";
+import { Paper } from "./paper.js";
 import { Announcements, SteadyNumber } from "./pace.js";
 import { Procedures } from "./procedures.js";
 import { ask } from "./rest.js";
 import { WHITE_ROLES } from "./roles.js";
 import { Session } from "./session.js";
-import { frozenNote, notesOf } from "./situation.js";
+import { clearNote, frozenNote, notesOf, sentence } from "./situation.js";
 import { Speaker } from "./speaker.js";
 import { Toast } from "./toast.js";
 import { soundOf } from "./tone.js";
@@ -26,7 +27,7 @@ import { TrimView } from "./trim.js";
 import { Trimmers } from "./trimmers.js";
 import { Views } from "./views.js";
 import { Watch } from "./watch.js";
-import { distance, matchLine, paceWords, spokenWords, syncLine, waitingWords } from "./words.js";
+import { ago, distance, matchLine, paceWords, spokenWords, syncLine, viewersWords, waitingWords } from "./words.js";
 
 const WORDS_EVERY_MS = 200;
 const FOLLOW_EVERY_MS = 3000;
@@ -47,6 +48,7 @@ const toast = new Toast(document);
 const marks = new Marks((what) => toast.show(what));
 const bench = new Bench((what) => toast.show(what));
 const watch = new Watch((what) => toast.show(what));
+const paper = new Paper(document);
 const histories = new Histories();
 const lag = new Lag();
 const lineView = new LineView(document.querySelector('[data-view="line"]'), (message) => link.send(message));
@@ -71,11 +73,19 @@ function onFrame(frame) {
     bench.take(frame);
     watch.take(frame.watch);
   }
+  const { hello, frameAt } = session;
+  const lost = hello && session.lost(now());
   const what = session.receive(frame, now());
   if (what === "hello") greet();
+  if (lost) tellOfReturn(hello.run !== session.hello.run, now() - frameAt);
   if (what === "other-version") location.reload();
   if (what === "status") control.take(frame);
   if (what === "reading") histories.take(frame.reading, now());
+}
+
+function tellOfReturn(anew, goneMs) {
+  const more = anew ? "It was started anew: all that shows was fetched again." : `All that shows is new. It was not heard for ${ago(goneMs / 1000)}.`;
+  toast.show({ title: "The daemon is back", more });
 }
 
 async function greet() {
@@ -84,19 +94,19 @@ async function greet() {
   control.greet();
   lineView.greet();
   find("demo-mark").hidden = !session.hello.demo;
-  if (session.hello.demo) trimmers.show();
-  else trimmers.hide();
+  trimmers[session.hello.demo ? "show" : "hide"]();
   cautions.openUnlessRead();
-  fetchWindows();
-  fetchHookup();
+  fetchSetUp();
   const book = await hasBook();
   button("mark").hidden = !book;
+  find("no-book").hidden = book;
   bench.greet(book);
 }
 
-/** The pattern's white; and before the first reading one empty rule for every clip that will have one. */
-async function fetchHookup() {
+/** What readings are judged by; and before the first of them one empty rule for every clip that will have one. */
+async function fetchSetUp() {
   try {
+    for (const target of (await ask("targets")).targets) windows.set(target.name, target.windows ?? []);
     const { clips, pattern_white_pct: pct, setup } = await ask("hookup");
     patternWhitePct = pct;
     askedSetup = setup;
@@ -104,16 +114,7 @@ async function fetchHookup() {
     if (!session.reading && roles.length) trim.lay(roles);
     await oneProbe.follow(clips);
   } catch {
-    // the first reading lays the rules out
-  }
-}
-
-async function fetchWindows() {
-  try {
-    const { targets } = await ask("targets");
-    for (const target of targets) windows.set(target.name, target.windows ?? []);
-  } catch {
-    // the rulers stand without the published windows; the notice says when the daemon is gone
+    // the first reading lays the rules out, without the published windows; the notice says when the daemon is gone
   }
 }
 
@@ -123,8 +124,7 @@ function frame(nowMs) {
     lag.note(reading, nowMs);
     if (reading.setup !== askedSetup) {
       askedSetup = reading.setup;
-      fetchWindows();
-      fetchHookup();
+      fetchSetUp();
     }
   }
   trim.draw(nowMs, calm.matches);
@@ -136,16 +136,22 @@ function frame(nowMs) {
   requestAnimationFrame(frame);
 }
 
+/** What everything is said under, as standing() takes it. */
+function conditionsAt(nowMs) {
+  const { sync, hints } = session.settled;
+  return { sync: sync.shown, hints: hints.shown, staleS: session.stale(nowMs) ? (nowMs - session.readingAt) / 1000 : null };
+}
+
 function say(nowMs) {
   const stale = session.stale(nowMs);
-  const { sync, hints, match } = session.settled;
-  const conditions = { sync: sync.shown, hints: hints.shown, staleS: stale ? (nowMs - session.readingAt) / 1000 : null };
+  const { sync, match } = session.settled;
+  const conditions = conditionsAt(nowMs);
   const notes = notesOf(session, nowMs, Date.now() - nowMs);
-  const waiting = waitingWords(notes[0]?.code);
-  trim.say(conditions, patternWhitePct, waiting, nowMs);
-  notice.show(trim.frozen === null ? notes : frozenNote(notes, epochMs(trim.frozen)));
+  trim.say(conditions, patternWhitePct, waitingWords(notes[0]?.code), nowMs);
+  notice.show(trim.frozen === null ? notes : frozenNote(notes, epochMs(trim.frozen)), clearNote(session.settled.channels()));
   hookupView.say(session, nowMs);
   put(find("sync-line"), stale ? "no live reading" : syncLine(sync.shown));
+  put(find("viewers"), viewersWords(session.status?.viewers));
   put(find("rate"), stale ? "" : paceWords(rate.next(session.rate.perSecond(nowMs), nowMs), shownLag(nowMs)));
   bench.focus(trim.focused);
   procedures.say({ stale, sync: sync.shown, channels: session.settled.channels(), moving: session.settled.roles.filter((role) => histories.of(role).motion.way) });
@@ -229,6 +235,12 @@ document.addEventListener("click", (event) => {
   if (event.detail > 0 && event.target.closest("button, a")) document.activeElement?.blur();
 }, true);
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => trim.refresh());
+
+addEventListener("beforeprint", () => {
+  say(now());
+  const notes = notesOf(session, now(), epochMs(0)).map((note) => sentence(note.title, note.do));
+  paper.fill(trim, conditionsAt(now()), [find("match").textContent, ...notes]);
+});
 
 for (const [keys, does] of KEY_HELP) {
   const kbd = Object.assign(document.createElement("kbd"), { textContent: keys });

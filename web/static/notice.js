@@ -1,7 +1,5 @@
 // The one place for states and hints: the most pressing thing in words, everything in a sheet.
 
-const CLEAR = { code: "clear", kind: "clear", title: "Hookup looks right", do: "Trim each level to its aim." };
-
 export class Notice {
   constructor(root) {
     this.strip = root.querySelector("[data-notice]");
@@ -16,13 +14,13 @@ export class Notice {
     new ResizeObserver(() => this.#offerTheRest()).observe(this.strip);
   }
 
-  /** Show these notes (see situation.js), the first one large. */
-  show(notes) {
-    const now = JSON.stringify(notes);
+  /** Show these notes (see situation.js), the first one large; `clear` where there are none. */
+  show(notes, clear) {
+    const first = notes[0] ?? clear;
+    const now = JSON.stringify([first, ...notes]);
     if (now === this.shown) return;
     this.shown = now;
     this.notes = notes;
-    const first = notes[0] ?? CLEAR;
     this.strip.dataset.situation = first.code;
     this.strip.dataset.kind = first.kind;
     this.title.textContent = first.title;

@@ -1,7 +1,7 @@
 // What stands in the way of trimming, most pressing first, and the suspicions below it. No DOM.
 
 import { WHITE_ROLES } from "./roles.js";
-import { ago, capital, clockTime, isDead, isOfHookup, listed } from "./words.js";
+import { ago, capital, clockTime, isDead, isOfHookup, listed, plusMinus } from "./words.js";
 
 /**
  * One thing to say: `code` for machines, `kind` ("act": something is wrong, "wait": it may come by itself, "hint"),
@@ -10,7 +10,7 @@ import { ago, capital, clockTime, isDead, isOfHookup, listed } from "./words.js"
 const note = (code, kind, title, action, more = "") => ({ code, kind, title, do: action, more });
 
 /** Clauses as sentences: "the link broke", "is it on?" → "The link broke. Is it on?" */
-function sentence(...clauses) {
+export function sentence(...clauses) {
   const said = clauses.map((clause) => (clause ?? "").trim()).filter(Boolean);
   return said.map((clause) => capital(clause) + (/[.?!]$/.test(clause) ? "" : ".")).join(" ");
 }
@@ -34,8 +34,9 @@ export function notesOf(session, nowMs, epochOffsetMs) {
   const daemon = daemonNote(session, nowMs, epochOffsetMs);
   if (daemon) return [daemon];
   const found = [scopeNote(session.status) ?? freshNote(session, nowMs, epochOffsetMs)];
-  for (const problem of session.status?.problems ?? []) {
-    found.push(note(problem.code, "act", sentence(problem.text), sentence(problem.do)));
+  const { problems = [], scope } = session.status ?? {};
+  for (const problem of problems) {
+    if (problem.text !== scope.text) found.push(note(problem.code, "act", sentence(problem.text), sentence(problem.do)));
   }
   const channels = session.settled.channels();
   if (session.reading && channels.length === 0) {
@@ -45,9 +46,16 @@ export function notesOf(session, nowMs, epochOffsetMs) {
   return oneOfEach(found.filter(Boolean));
 }
 
+/** What to say where no note stands: trim, or nothing is left to trim. */
+export function clearNote(channels) {
+  const done = channels.length && channels.every((channel) => channel.verdict === "leave-it");
+  const [title, action] = done ? ["All levels may be left", "Keep a mark; then the next unit."] : ["Hookup looks right", "Trim each level to its aim."];
+  return note("clear", "clear", title, action);
+}
+
 /** The notes of a frozen page: after what is wrong with the daemon it says that it is frozen, and since when. */
 export function frozenNote(notes, sinceEpochMs) {
-  const frozen = note("frozen", "wait", `Frozen at ${clockTime(sinceEpochMs)}`, "The levels go on unseen. Press F, or Freeze, to see them again.");
+  const frozen = note("frozen", "wait", `Frozen at ${clockTime(sinceEpochMs)}`, "Trim is held, the Line view goes on. Press F on Trim, or Freeze, to see the newest.");
   return notes[0]?.code === "daemon-lost" ? [notes[0], frozen] : [frozen, ...notes];
 }
 
@@ -60,7 +68,7 @@ function oneOfEach(notes) {
 function daemonNote(session, nowMs, epochOffsetMs) {
   if (session.lost(nowMs)) {
     const since = clockTime(session.frameAt + epochOffsetMs);
-    return note("daemon-lost", "act", `Daemon lost since ${since}`, "Is Peakwhite still running, and is the network up? This page tries again by itself.");
+    return note("daemon-lost", "act", `Daemon lost since ${since}`, "Is Peakwhite running, and the network up? The page tries again by itself.");
   }
   if (!session.hello) return note("connecting", "wait", "Connecting to the daemon", "The page fills in as soon as it answers.");
   return null;
@@ -91,7 +99,9 @@ function freshNote(session, nowMs, epochOffsetMs) {
 
 function liveNotes(settled, channels) {
   const sync = syncNote(settled.sync.shown);
-  return [sync, ...channelNotes(channels, Boolean(sync)), ...hintNotes(settled.hints.shown, channels, Boolean(sync))];
+  const hints = hintNotes(settled.hints.shown, channels, Boolean(sync));
+  const vague = hints.some(({ code }) => isOfHookup(code)) ? null : undecidedNote(channels);
+  return [sync, ...channelNotes(channels, Boolean(sync)), vague, ...hints];
 }
 
 function syncNote(sync) {
@@ -115,6 +125,14 @@ function channelNotes(channels, syncIsSaid) {
     found.push(note("held", "wait", `${names(held)} ${areOrIs(held)} held`, `Show white on the unit; it was last seen ${ago(age)} ago.`));
   }
   return found;
+}
+
+// Not beside a hint on the hookup: a level twice as high is not for a better calibration to judge.
+function undecidedNote(channels) {
+  const vague = channels.filter((channel) => channel.decidable === false && !channel.clipped && !channel.held);
+  if (!vague.length) return null;
+  const widest = Math.max(...vague.map((channel) => channel.u95_mv ?? 0));
+  return note("undecidable", "wait", `${names(vague)} cannot be judged`, `No level is sure to be right at ${plusMinus(widest)}: calibrate the scope, or state its gain accuracy.`);
 }
 
 /** Hints that say again what another note says already. */

@@ -27,7 +27,7 @@ export class TrimView {
   /** Show this one large. Where all stand side by side, it is the one that sounds and is announced. */
   focus(role) {
     this.focused = role;
-    for (const panel of this.panels.values()) panel.setFocused(panel.role === role);
+    for (const panel of this.panels.values()) panel.setFocused(panel.role === role, !this.abreast);
   }
 
   /** The channel with that number, from 1; nothing where there is none. */
@@ -45,6 +45,7 @@ export class TrimView {
   setAbreast(abreast) {
     this.abreast = abreast;
     this.root.classList.toggle("abreast", abreast);
+    this.focus(this.focused);
   }
 
   /** Hold everything as it is, from `nowMs`; null lets it go on. */

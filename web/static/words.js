@@ -55,11 +55,14 @@ export function ago(seconds) {
   return `${Math.round(seconds / 3600)}\u00a0h`;
 }
 
-/** Local time of day, "14:03:22". */
-export function clockTime(epochMs) {
+/** Local date and time of day, "2026-01-02 14:03:22". */
+export function dateTime(epochMs) {
   const at = new Date(epochMs);
-  return [at.getHours(), at.getMinutes(), at.getSeconds()].map((part) => String(part).padStart(2, "0")).join(":");
+  return new Date(epochMs - at.getTimezoneOffset() * 60000).toISOString().slice(0, 19).replace("T", " ");
 }
+
+/** Local time of day, "14:03:22". */
+export const clockTime = (epochMs) => dateTime(epochMs).slice(11);
 
 const atLeastOne = (mv) => whole(Math.max(1, Math.abs(mv)));
 
@@ -172,6 +175,7 @@ export function meterText(channel, conditions) {
 /** What an empty plate waits for; `code` is that of the most pressing note. */
 export function waitingWords(code = "") {
   if (code === "connecting" || code === "daemon-lost") return "waiting for the daemon";
+  if (code === "scope-waiting-for-trigger") return "waiting for a trigger";
   return code.startsWith("scope-") ? "waiting for the scope" : "waiting for the first reading";
 }
 
@@ -197,6 +201,9 @@ export function syncLine(sync) {
   }
   return parts.join(" · ");
 }
+
+/** "2 viewers"; of one nothing is said. */
+export const viewersWords = (viewers) => (viewers > 1 ? `${viewers}\u00a0viewers` : "");
 
 /** "20 readings/s". */
 export function rateWords(perSecond) {

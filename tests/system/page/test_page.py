@@ -40,6 +40,8 @@ def test_the_first_visit_shows_the_cautions_and_the_button_shows_them_again(benc
     page.wait_for_selector("dialog[data-cautions][open]")
     said = bench.json("GET", "api/v1/cautions")
     assert page.locator("[data-cautions-items] li").all_inner_texts() == said["items"]
+    assert "First put a 75-ohm terminator on the output" in seen.text("dialog[data-cautions]")
+    assert not page.locator("[data-help]").is_visible()
     page.click("[data-close-cautions]")
     page.reload()
     seen.wait_for_levels()
@@ -124,7 +126,7 @@ def test_the_notice_is_one_line_high_on_the_smallest_phone(shown: Any) -> None:
 def test_the_sheet_of_the_cautions_explains_how_to_read_the_page(shown: Any) -> None:
     shown.page.click("[data-open-cautions]")
     said = shown.text("dialog[data-cautions]")
-    for word in ("How to read this page", "Box", "Bright core", "Trail", "Triangle", "Thin lines", "Untied"):
+    for word in ("How to read this page", "Box", "Bright core", "Trail", "Triangle", "Thin lines", "Untied", "Average"):
         assert word in said
 
 
@@ -266,6 +268,39 @@ def test_nothing_on_the_page_moves_while_levels_change(bench: Any, shown: Any) -
     assert shown.page.evaluate("window.shifts") == []
 
 
+def test_numbers_are_written_with_a_point_in_a_german_browser(shown: Any) -> None:
+    assert shown.page.evaluate("navigator.language") == "de-DE"
+    assert shown.page.evaluate("(1.5).toLocaleString()") == "1,5"
+    assert "105.0" in shown.text("[data-trimmer-value]")
+    assert shown.page.evaluate("document.body.innerText.match(/\\d,\\d/g)") is None
+    shown.page.locator('[data-trimmer="blue"] input').fill("98.4")
+    assert shown.text('[data-trimmer="blue"] [data-trimmer-value]') == "98.4 %"
+
+
+def test_every_level_is_a_meter_with_its_range_and_its_meaning_in_words(bench: Any, shown: Any) -> None:
+    shown.wait_for_level("red", 750.0)
+    for role in ROLES:
+        meter = shown.page.get_by_role("meter", name=f"{role.capitalize()} peak white in millivolts")
+        low, high, now = (float(meter.get_attribute(f"aria-value{which}")) for which in ("min", "max", "now"))
+        assert low < now < high and now == pytest.approx(shown.number(role), abs=1)
+        assert meter.get_attribute("aria-valuetext").startswith(f"{now:.0f} millivolts, ")
+    tree = shown.page.locator("[data-channels]").aria_snapshot()
+    assert tree.count("meter ") == 3 and "img" not in tree
+
+
+def test_a_listener_hears_what_a_level_means_and_not_every_millivolt(bench: Any, shown: Any) -> None:
+    shown.page.evaluate(
+        """() => { window.heard = []; new MutationObserver(() => window.heard.push(document.querySelector('[data-announcer]').textContent))
+        .observe(document.querySelector('[data-announcer]'), { childList: true, characterData: true, subtree: true }); }"""
+    )
+    for percent in (104.0, 103.6, 103.2, 102.8, 90.0):
+        bench.json("PUT", "api/v1/demo/trimmers/red", {"percent": percent})
+        shown.wait_for_level("red", percent * 7.143)
+    shown.page.wait_for_function("() => /leave it/.test(document.querySelector('[data-announcer]').textContent)")
+    heard = shown.page.evaluate("window.heard")
+    assert len(heard) == len(set(heard)) <= 4 and not any(character.isdigit() for character in "".join(heard))
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_text_has_the_contrast_of_wcag_aa_in_both_schemes(shown: Any, scheme: str) -> None:
     shown.page.emulate_media(color_scheme=scheme)
@@ -337,5 +372,6 @@ def test_a_lost_daemon_is_said_and_a_new_one_is_found_without_a_reload(
     children.start("again", "peakwhite.daemon", "demo", "--port", str(demo.port), "--no-browser")
     seen.page.wait_for_selector('[data-channel="red"]:not(.stale)', timeout=40_000)
     assert seen.page.evaluate("window.kept") is True
+    assert "It was started anew" in seen.text("[data-toast]")
     eventually(lambda: seen.number("red") == pytest.approx(750, abs=2))
     seen.complaints[:] = [text for text in seen.complaints if "ERR_CONNECTION" not in text and "WebSocket" not in text]

@@ -1,6 +1,5 @@
 """States of the page that a healthy demo does not reach: the page's files from the real demo, the live frames said by the test."""
 
-import copy
 import json
 import re
 import time
@@ -8,60 +7,9 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, WebSocketRoute
+from playwright.sync_api import Page
 
-SINCE = "2026-01-02T03:04:05.678Z"
-
-
-class Said:
-    """The daemon's end of the live socket: says hello, then what the test says."""
-
-    def __init__(self, reading: dict[str, Any]) -> None:
-        self.reading = reading
-        self.version = "1.0"
-        self.run = 0
-        self.sockets: list[WebSocketRoute] = []
-
-    def route(self, page: Page) -> None:
-        """Stand in for the daemon on the page's live socket."""
-        page.route_web_socket("**/api/v1/live", self._greet)
-
-    def _greet(self, socket: WebSocketRoute) -> None:
-        self.sockets.append(socket)
-        self.begin_anew()
-
-    def begin_anew(self) -> None:
-        """Say hello as a daemon that was started again: the page forgets what it knew."""
-        self.run += 1
-        run = {"version": self.version, "run": f"test-{self.run}", "rate_hz": 20}
-        hello = {"type": "hello", "schema": "peakwhite.live/1"} | run
-        self._say(hello | {"demo": False})
-        self.status("ready")
-
-    def _say(self, frame: dict[str, Any]) -> None:
-        self.sockets[-1].send(json.dumps(frame))
-
-    def status(self, state: str, text: str = "", do: str | None = None, **more: Any) -> None:
-        """A status frame."""
-        scope = {"state": state, "since": SINCE, "text": text, "do": do}
-        rest = {"problems": [], "control": {"holder": None, "mine": False}, "viewers": 1, "setup": 1}
-        self._say({"type": "status", "scope": scope} | rest | more)
-
-    def say_reading(self, change: Callable[[dict[str, Any]], None] = lambda _: None) -> None:
-        """The next reading, changed by `change`; the red channel is `channels[0]`."""
-        self.reading["seq"] += 1
-        reading = copy.deepcopy(self.reading)
-        change(reading)
-        self._say({"type": "reading", "reading": reading})
-
-    def say_until(self, seen: Any, situation: str, change: Callable[[dict[str, Any]], None]) -> None:
-        """Say such readings as a scope would, one after the other, until the notice has taken up their `situation`."""
-        give_up = time.monotonic() + 30.0
-        while seen.page.get_attribute("[data-notice]", "data-situation") != situation:
-            assert time.monotonic() < give_up, f"the page never said {situation}"
-            self.say_reading(change)
-            seen.page.wait_for_timeout(40)
-        self.say_reading(change)
+from said import Said
 
 
 def demo_reading(demo: Any, eventually: Any) -> Any:

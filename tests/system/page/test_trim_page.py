@@ -157,6 +157,7 @@ def test_a_daemon_without_a_bench_book_offers_no_marks(bench: Any, open_page: An
     seen = open_page(bench.url, before=without)
     seen.wait_for_levels()
     assert seen.page.locator('[data-action="mark"]').is_hidden()
+    assert "no bench book" in seen.text("[data-no-book]")
 
 
 def count_notes(page: Page) -> None:

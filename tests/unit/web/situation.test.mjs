@@ -3,7 +3,7 @@ import { test } from "node:test";
 import { channel, hello, page, reading, status } from "./page.mjs";
 
 const { Session } = await page("session.js");
-const { notesOf } = await page("situation.js");
+const { clearNote, notesOf } = await page("situation.js");
 
 function after(...frames) {
   const session = new Session(0);
@@ -138,4 +138,30 @@ test("hints of a reading that is no longer live are not said", () => {
 test("a hookup without any white role says what to clip", () => {
   const note = first(after(hello(), status("ready"), live({ channels: [channel({ role: "sync" })] })));
   assert.equal(note.code, "no-ruler");
+});
+
+test("where no level is sure to be right, that is said with the way out", () => {
+  const note = first(lasting({ channels: [channel({ decidable: false, verdict: "unsure", u95_mv: 110 })] }), 2100);
+  assert.deepEqual([note.code, note.title], ["undecidable", "Red cannot be judged"]);
+  assert.match(note.do, /±110\smV: calibrate the scope, or state its gain accuracy/);
+});
+
+test("a hint on the hookup comes before a level that cannot be judged, and alone", () => {
+  const hint = { code: "termination-missing", text: "High: likely no termination.", test: "Put one on." };
+  const session = lasting({ channels: [channel({ decidable: false, verdict: "unsure", hints: [hint] })] });
+  assert.deepEqual(notesOf(session, 2100, 0).map((note) => note.code), ["termination-missing"]);
+});
+
+test("what the scope's own note says already is no problem beside it", () => {
+  const frame = status("absent");
+  frame.scope.text = "192.0.2.7: no connection";
+  frame.problems = [{ code: "link-lost", text: frame.scope.text, do: "check", since: null }];
+  assert.deepEqual(notesOf(after(hello(), frame), 200, 0).map((note) => note.code), ["scope-absent"]);
+});
+
+test("when every level may be left there is nothing to trim any more", () => {
+  const green = channel({ role: "green" });
+  assert.equal(clearNote([channel(), green]).title, "All levels may be left");
+  assert.equal(clearNote([channel({ verdict: "unsure" }), green]).title, "Hookup looks right");
+  assert.equal(clearNote([]).title, "Hookup looks right");
 });
