@@ -14,7 +14,11 @@ SAID = "[data-hookup-say]"
 def clips(**roles: str | None) -> dict[str, Any]:
     """The bench's hookup with other roles on some channels, as PUT takes it."""
     wanted = {clip.channel: str(clip.role) for clip in BENCH_DEFAULT.clips} | roles
-    given = [ClipBody(channel=channel, role=role).model_dump() for channel, role in wanted.items() if role]  # type: ignore[arg-type]
+    given = [
+        ClipBody.model_validate({"channel": channel, "role": role}).model_dump()
+        for channel, role in wanted.items()
+        if role
+    ]
     return {"clips": given}
 
 

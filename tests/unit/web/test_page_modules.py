@@ -71,5 +71,5 @@ def test_the_page_offers_the_hookup_that_the_daemon_takes() -> None:
         "link": set(get_args(Link)),
     }
     assert {"channel", *(field for field, _ in page["fields"])} == set(ClipBody.model_fields)
-    assert page["blank"] == ClipBody(channel="CH1", role="red").model_dump() | {"role": ""}
+    assert page["blank"] == ClipBody.model_validate({"channel": "CH1", "role": "red"}).model_dump() | {"role": ""}
     assert {value for value, _ in page["ext"]} == {"", *EXT_ROLES}
