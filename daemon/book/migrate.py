@@ -25,6 +25,7 @@ def bring_forward(engine: Engine, place: BookPlace) -> None:
     with engine.begin() as connection:
         if engine.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": ONE_AT_A_TIME})
+            connection.execute(text("SET LOCAL statement_timeout = 0"))  # a step may take its time
         if version_of(connection, place) != HEAD:
             from alembic import command
 

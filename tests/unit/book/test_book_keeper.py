@@ -59,7 +59,7 @@ def test_a_mark_that_is_acknowledged_is_there_for_others(book_keeper: BookKeeper
 
 def test_all_that_can_be_done_to_a_mark_goes_through_the_thread(book_keeper: BookKeeper, stage: int) -> None:
     number = book_keeper.keep(new_mark(stage, captured=False)).result(SOON_S)
-    book_keeper.annotate(number, "hot on red").result(SOON_S)
+    book_keeper.change_mark(number, note="hot on red").result(SOON_S)
     book_keeper.add_document(number, "inspect", '{"rise_ns": 80}').result(SOON_S)
     book_keeper.change_text(stage, StageText("as left")).result(SOON_S)
     with book_keeper.reader() as reader:

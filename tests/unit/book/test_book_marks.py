@@ -17,7 +17,7 @@ from peakwhite.daemon.book.writing import (
     add_job,
     add_stage,
     add_unit,
-    annotate,
+    change_mark,
     change_text,
     set_removed,
     undo,
@@ -142,7 +142,7 @@ def test_search_finds_what_a_unit_was_corrected_to(writer: BookWriter, reader: B
 
 def test_search_finds_another_note(writer: BookWriter, reader: BookReader) -> None:
     number = writer.keep_mark(new_mark(a_stage(writer), captured=False, note="dim", who="Mia"))
-    writer.write(lambda connection, _: annotate(connection, number, "striped"))
+    writer.write(lambda connection, _: change_mark(connection, number, note="striped"))
     assert [line.note for line in reader.search("striped mia")] == ["striped"]
     assert reader.search("dim") == ()
 
