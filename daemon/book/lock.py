@@ -60,9 +60,10 @@ class BookLock:
 
     def close(self) -> None:
         """Let others write."""
-        with suppress(OSError):
-            self._file.truncate(0)
-        self._file.close()
+        if not self._file.closed:
+            with suppress(OSError):
+                self._file.truncate(0)
+            self._file.close()
 
 
 def _take_soon(file: FileIO, book: Path) -> None:

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable
+from typing import Any
 
 from sqlalchemy import Connection, Select, func, select
 
@@ -84,9 +85,9 @@ def _stage(connection: Connection, unit_id: int, name: str, utc_ns: int) -> int:
     return _found_or_added(connection, wanted, lambda: writing.add_stage(connection, unit_id, StageText(name), utc_ns))
 
 
-def _found_or_added(connection: Connection, wanted: Select[tuple[int]], add: Callable[[], int]) -> int:
+def _found_or_added(connection: Connection, wanted: "Select[Any]", add: Callable[[], int]) -> int:
     """The number that is wanted; where there is none it is added, once, however many benches do so at a time."""
-    found = connection.scalar(wanted)
+    found: int | None = connection.scalar(wanted)
     if found is None and connection.dialect.name == "postgresql":
         connection.execute(select(func.pg_advisory_xact_lock(PLACING)))
         found = connection.scalar(wanted)

@@ -207,11 +207,10 @@ def _setup(connection: Connection, conditions: Conditions) -> int:
     document = encode(conditions)
     digest = sha256(document.encode()).hexdigest()
     wanted = select(setups.c.id).where(setups.c.sha256 == digest)
-    known = connection.scalar(wanted)
+    known: int | None = connection.scalar(wanted)
     if known is None:
         connection.execute(_ADD_SETUP, {"sha256": digest, "document": document})
-        known = connection.scalar(wanted)
-    assert known is not None
+        known = connection.scalars(wanted).one()
     return known
 
 

@@ -160,6 +160,7 @@ def test_a_full_disk_stops_the_log_with_a_problem_and_it_goes_on_by_itself(
             kept.keep(new_mark(stage)).result(SOON_S)
         assert told.codes() == ["book-full"]
         assert "logging has stopped" in told.history[-1][0].text
+        assert told.history[-1][0].do == "free some space; keeping goes on by itself"
         for second in range(40):
             kept.keep_log(a_batch(second))
         told.wait_for("book-full")

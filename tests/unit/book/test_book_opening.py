@@ -23,7 +23,7 @@ from peakwhite.daemon.book.place import connect_sqlite
 from peakwhite.daemon.book.rescue import rescue_book
 from peakwhite.daemon.book.schema import HEAD, metadata
 from peakwhite.daemon.measure.reading import reading_object
-from peakwhite.drivers.errors import BookDamaged, BookInUse, BookNewer, BookUnreachable, UsageError
+from peakwhite.drivers.errors import BookDamaged, BookNewer, BookUnreachable, UsageError
 from postgres import ask
 
 VERSIONS = Path(__file__).with_name("versions")
@@ -134,9 +134,7 @@ def test_a_second_writer_of_one_file_is_refused_and_told_who_writes(book_file: P
         )
         second = subprocess.run((sys.executable, "-c", script, book_file), capture_output=True, text=True, check=False)
         assert second.returncode == 1
-        assert f"another daemon writes to this book (process {os.getpid()})" in second.stderr
-        with pytest.raises(BookInUse):
-            BookWriter(BookPlace(book_file), "third")
+        assert f"another program writes to this book (process {os.getpid()})" in second.stderr
     with BookWriter(BookPlace(book_file), "fourth") as writer:
         writer.open()
 
@@ -149,6 +147,11 @@ def test_two_benches_write_to_one_server(book_place: BookPlace) -> None:
         kept = [writer.keep_mark(new_mark(stage, captured=False)) for writer in (left, right)]
         with BookReader(book_place) as reader:
             assert {line.id: line.bench for line in reader.marks()} == dict(zip(kept, ("left", "right"), strict=True))
+
+
+def test_a_folder_is_no_book(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="that is a folder; name a file in it"):
+        place_of(str(tmp_path))
 
 
 @pytest.mark.parametrize("text", ["mysql://h/d", "http://example.test", "sqlite:///book", "://"])
@@ -281,6 +284,36 @@ def test_a_book_that_is_moved_away_while_it_is_written_is_noticed_and_comes_back
         kept.append(writer.keep_mark(new_mark(stage, 3.0, captured=False)))
         with BookReader(writer.place) as reader:
             assert [line.id for line in reader.marks()] == kept[::-1]
+
+
+@pytest.mark.parametrize("when", ["between", "during"])
+def test_marks_whose_log_is_removed_while_it_is_written_are_there_in_the_next_run(when: str, book_file: Path) -> None:
+    """A process that is killed afterwards closes nothing, and leaves what is on the disk."""
+    script = (
+        "import os, sys; from pathlib import Path; from kept_marks import a_stage, new_mark\n"
+        "from peakwhite.daemon.book import BookPlace, BookWriter\n"
+        "book, when = Path(sys.argv[1]), sys.argv[2]\n"
+        "writer = BookWriter(BookPlace(book), 'now'); stage = a_stage(writer)\n"
+        "kept = [writer.keep_mark(new_mark(stage, 1.0, captured=False))]\n"
+        "def work(connection, run_id):\n"
+        "    number = writer.keep_in(connection, run_id, new_mark(stage, 2.0, captured=False))\n"
+        "    if when == 'during': os.unlink(f'{book}-wal')\n"
+        "    return number\n"
+        "if when == 'between': os.unlink(f'{book}-wal')\n"
+        "kept += [writer.write(work), writer.keep_mark(new_mark(stage, 3.0, captured=False))]\n"
+        "print(*kept, flush=True); os._exit(0)\n"
+    )
+    path = os.pathsep.join(sys.path)
+    writing = subprocess.run(
+        (sys.executable, "-c", script, book_file, when), capture_output=True, text=True, check=False,
+        env=os.environ | {"PYTHONPATH": path},
+    )  # fmt: skip
+    assert writing.stdout == "1 2 3\n", writing.stderr
+    with BookWriter(BookPlace(book_file), "next") as writer:
+        writer.open()
+        assert writer.set_aside == ()
+        with BookReader(writer.place) as reader:
+            assert [line.id for line in reader.marks()] == [3, 2, 1]
 
 
 def test_a_server_that_drops_connections_costs_no_mark(writer: BookWriter, book_place: BookPlace) -> None:
