@@ -149,7 +149,7 @@ def test_a_second_daemon_on_one_book_is_refused_with_one_line(
     first = children.daemon("serve", "--scope", lasting_fast_scope.resource, "--book", book)
     second = children.start("second", "peakwhite.daemon", "serve", "--book", book, "--port", "0", "--no-browser")
     assert second.wait(START_S) == 3
-    told = f"peakwhite: {book}: another daemon writes to this book (process {first.process.pid}); end that one, "
+    told = f"peakwhite: {book}: another program writes to this book (process {first.process.pid}); end that one, "
     assert second.stderr.startswith(told) and second.stderr.count("\n") == 1
     assert second.process.stdout.read() == b""
 
