@@ -316,7 +316,12 @@ def test_a_book_that_another_holds_and_cannot_be_asked_is_refused(
 def test_two_commands_at_once_are_both_done(run: Run, own_book: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The first ends once the second has found it there."""
     first = BookLock(own_book)
-    monkeypatch.setattr(lock, "_said_in", lambda file: (first.close(), ("1", ""))[1])
+
+    def found_there(file: object) -> tuple[str, str]:
+        first.close()
+        return "1", ""
+
+    monkeypatch.setattr(lock, "_said_in", found_there)
     assert said(run("book", "job", "Quayside batch")) == "job 1: Quayside batch"
 
 
