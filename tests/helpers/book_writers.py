@@ -13,15 +13,14 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from kept_marks import a_stage, made_capture, new_mark
-from peakwhite.daemon.book import BookKeeper, BookPlace, BookReader, BookWriter, MarkFilter, place
+from kept_marks import a_stage, every_mark, made_capture, new_mark
+from peakwhite.daemon.book import BookKeeper, BookPlace, BookReader, BookWriter, place
 from peakwhite.daemon.book.check import check_book
-from peakwhite.daemon.book.finding import MOST_LISTED
 
 LONG_S = 60.0
 
@@ -124,11 +123,7 @@ def _whole(book: BookPlace) -> set[int]:
     """The marks that are there; one that is not what was kept raises."""
     given = made_capture()
     with BookReader(book) as reader:
-        whole: set[int] = set()
-        wanted = MarkFilter(most=MOST_LISTED)
-        while lines := reader.marks(wanted):
-            wanted = replace(wanted, before=lines[-1].id)
-            whole |= {line.id for line in lines}
+        whole = {line.id for line in every_mark(reader)}
         for number in whole:
             capture = reader.capture(number)
             assert capture is not None

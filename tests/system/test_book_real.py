@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 import small_book
+from kept_marks import every_mark
 from live_client import live_client
 from peakwhite.daemon.book import BookPlace, BookReader
 from peakwhite.daemon.book.check import check_book
@@ -62,7 +63,7 @@ def reading_is_there(daemon: Any) -> bool:
 def whole_marks(book: Path) -> set[int]:
     """The marks of a book, each of which must be there with its reading, its set-up and the codes of four channels."""
     with BookReader(BookPlace(book)) as reader:
-        lines = reader.marks()
+        lines = list(every_mark(reader))
         for line in lines:
             shown, capture = reader.show(line.id), reader.capture(line.id)
             assert shown.reading is not None and shown.conditions is not None and not shown.damaged
