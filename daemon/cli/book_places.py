@@ -172,8 +172,7 @@ def undo(mark: int | None, restore: bool, as_json: bool, book: str | None, confi
             hand.set_removed(number, not restore)
     told = "there is no mark to take back"
     if number is not None:
-        with reader_of(place) as reader:
-            told = kept_as_text(reader.line(number), "put back" if restore else "taken back")
+        told = kept_as_text(number, kept_line(place, number), "put back" if restore else "taken back")
     say(json.dumps({"id": number}) if as_json else told)
 
 
