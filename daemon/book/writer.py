@@ -21,6 +21,7 @@ from .lock import BookLock
 from .opening import OpenBook, begin_beside, open_book
 from .place import BookPlace
 from .placing import loose_stage
+from .present import PresentStage
 from .records import NewMark
 from .stand_ins import ensure
 
@@ -114,7 +115,8 @@ class BookWriter:
         """Keep a mark within a transaction of `write`."""
         if mark.stage_id is None:
             mark = replace(mark, stage_id=loose_stage(connection, mark.moment.utc_ns))
-        self.adopt_stage(connection, mark.stage_id)
+        elif mark.stage_id == PresentStage(self._base).stage_id:  # and no other, which might be a slip
+            self.adopt_stage(connection, mark.stage_id)
         return writing.keep_mark(connection, run_id, mark)
 
     def give_up(self) -> None:

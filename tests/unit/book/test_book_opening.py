@@ -15,40 +15,19 @@ from alembic.migration import MigrationContext
 from sqlalchemy import Connection
 
 from kept_marks import a_stage, made_reading, new_mark
-from peakwhite.daemon.book import BookKeeper, BookPlace, BookReader, BookWriter, place_of
+from peakwhite.daemon.book import BookKeeper, BookPlace, BookReader, BookWriter, PresentStage, place_of
 from peakwhite.daemon.book.check import check_book
 from peakwhite.daemon.book.migrate import known_versions
 from peakwhite.daemon.book.opening import damage_of
-from peakwhite.daemon.book.place import connect_sqlite
 from peakwhite.daemon.book.rescue import rescue_book
 from peakwhite.daemon.book.schema import HEAD, metadata
 from peakwhite.daemon.measure.reading import reading_object
-from peakwhite.drivers.errors import BookDamaged, BookNewer, BookUnreachable, UsageError
+from peakwhite.drivers.errors import BookError, BookNewer, BookUnreachable, UsageError
 from postgres import ask
+from spoilt_books import a_book, page_of, spoil
 
 VERSIONS = Path(__file__).with_name("versions")
-PAGE = 4096
 PRAGMAS = {"synchronous": 2, "journal_mode": "wal", "foreign_keys": 1, "fullfsync": 1}
-
-
-def a_book(path: Path, marks: int = 3) -> list[int]:
-    """A closed book with so many marks; gives their numbers."""
-    with BookWriter(BookPlace(path), "first") as writer:
-        stage = a_stage(writer)
-        return [writer.keep_mark(new_mark(stage, second)) for second in range(1, marks + 1)]
-
-
-def page_of(path: Path, table: str) -> int:
-    """The first page of a table."""
-    with closing(connect_sqlite(path, "ro")) as connection:
-        return int(connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (table,)).fetchone()[0])
-
-
-def spoil(path: Path, page: int) -> None:
-    """Overwrite a page, counted from 1, as a failing card does."""
-    with path.open("r+b") as file:
-        file.seek((page - 1) * PAGE)
-        file.write(b"\xa5" * PAGE)
 
 
 def test_the_tables_that_migrations_make_are_those_of_the_schema(writer: BookWriter) -> None:
@@ -185,7 +164,7 @@ def test_a_database_of_something_else_is_refused_and_left_as_it_is(book_file: Pa
     with closing(sqlite3.connect(book_file)) as connection:
         connection.execute("CREATE TABLE recipes (name)")
     before = book_file.read_bytes()
-    with pytest.raises(BookDamaged, match="a database, but no bench book"):
+    with pytest.raises(BookError, match="a database, but no bench book"):
         BookKeeper(BookPlace(book_file), "now")
     assert book_file.read_bytes() == before
 
@@ -208,6 +187,7 @@ def test_beside_a_damaged_book_a_new_one_is_begun_and_measuring_goes_on(damage: 
         case "no database":
             book_file.write_text("shopping list")
     before = book_file.read_bytes()
+    PresentStage(BookPlace(book_file)).choose(1)
     told: list[tuple[str, ...]] = []
     kept = BookKeeper(
         BookPlace(book_file), "now", tell=lambda problems: told.append(tuple(one.text for one in problems))
@@ -230,6 +210,7 @@ def test_the_book_beside_is_found_again_and_the_damaged_one_is_named_until_it_is
     a_book(book_file)
     spoil(book_file, 1)
     place = BookPlace(book_file)
+    PresentStage(place).choose(1)
     kept = []
     for run in ("one", "two"):
         with BookWriter(place, run) as writer:
@@ -245,6 +226,7 @@ def test_the_book_beside_is_found_again_and_the_damaged_one_is_named_until_it_is
 def test_a_second_damaged_book_has_a_third_beside_it(book_file: Path) -> None:
     a_book(book_file)
     spoil(book_file, 1)
+    PresentStage(BookPlace(book_file)).choose(1)
     with BookWriter(BookPlace(book_file), "one") as writer:
         writer.keep_mark(new_mark(1))
     spoil(book_file.with_name("book-2.sqlite"), 1)
