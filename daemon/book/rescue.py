@@ -66,6 +66,8 @@ def rescue_book(damaged: Path, target: Path) -> Rescued:
                     return rescued if of_log is None else replace(rescued, lost=(of_log, *rescued.lost))
     except (DBAPIError, sqlite3.Error) as error:
         raise fault_of(error, place) from error
+    except OSError as error:
+        raise fault_of(sqlite3.OperationalError(error.strerror), BookPlace(damaged)) from error
 
 
 def _refuse_another(source: sqlite3.Connection, into: sqlite3.Connection, target: Path) -> None:

@@ -26,8 +26,10 @@ def log_of(book: Path) -> Path:
 
 def log_is_there(book: Path) -> bool:
     """Whether there is a log that holds anything. Raises OSError."""
-    log = log_of(book)
-    return log.exists() and log.stat().st_size > 0
+    try:
+        return log_of(book).stat().st_size > 0
+    except FileNotFoundError:
+        return False
 
 
 def log_damage(book: Path) -> str | None:
@@ -62,13 +64,15 @@ def log_damage(book: Path) -> str | None:
 
 
 def _content(log: Path) -> bytes:
-    """All of a log; one that was begun anew while it was read is read anew."""
-    while log.exists():
-        content = log.read_bytes()
-        with log.open("rb") as file:
-            if file.read(HEADER.size) == content[: HEADER.size]:
-                return content
-    return b""
+    """All of a log, nothing where there is none; one that was begun anew while it was read is read anew."""
+    try:
+        while True:
+            content = log.read_bytes()
+            with log.open("rb") as file:
+                if file.read(HEADER.size) == content[: HEADER.size]:
+                    return content
+    except FileNotFoundError:
+        return b""
 
 
 def _agreeing(rows: Any, told: Any, sums: list[int]) -> int:

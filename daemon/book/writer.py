@@ -115,7 +115,7 @@ class BookWriter:
         """Keep a mark within a transaction of `write`."""
         if mark.stage_id is None:
             mark = replace(mark, stage_id=loose_stage(connection, mark.moment.utc_ns))
-        elif mark.stage_id == PresentStage(self._base).stage_id:  # and no other, which might be a slip
+        elif self.set_aside and mark.stage_id == PresentStage(self._base).stage_id:  # no other, which may be a slip
             self.adopt_stage(connection, mark.stage_id)
         return writing.keep_mark(connection, run_id, mark)
 

@@ -4,6 +4,8 @@ import os
 import shutil
 import sqlite3
 import struct
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -67,12 +69,12 @@ def test_a_disk_that_is_full_while_a_book_is_begun_beside_leaves_none(
 
 def test_a_kill_while_a_book_is_begun_beside_leaves_none(damaged: Path) -> None:
     """Only what is whole has the name of a book: a process that ends before that says so leaves another one."""
-    pid = os.fork()
-    if pid == 0:
-        os.rename = lambda *_: os._exit(9)
-        BookWriter(BookPlace(damaged), "one").open()
-        os._exit(0)
-    assert os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]) == 9
+    script = (
+        "import os, sys; from pathlib import Path; from peakwhite.daemon.book import BookPlace, BookWriter\n"
+        "os.rename = lambda *_: os._exit(9)\n"
+        "BookWriter(BookPlace(Path(sys.argv[1])), 'one').open()"
+    )
+    assert subprocess.run((sys.executable, "-c", script, damaged), check=False).returncode == 9
     assert (damaged.parent / ".book-2.sqlite.part").exists()
     with BookWriter(BookPlace(damaged), "two") as writer:
         assert writer.keep_mark(new_mark(1, captured=False)) == 100_000_001

@@ -49,7 +49,7 @@ def readable(request: pytest.FixtureRequest, closed: Path, cut_off: Path, book_f
     for path in source.parent.glob("book.sqlite*"):
         if not path.name.endswith(".lock"):
             shutil.copy(path, book_file.parent)
-    book_file.with_name("book.sqlite-shm").mkdir()
+    book_file.with_name("book.sqlite-shm").symlink_to("nowhere")  # which SQLite does not follow
     return book_file
 
 
