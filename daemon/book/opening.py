@@ -11,7 +11,7 @@ from pathlib import Path
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from ...drivers.errors import BookDamaged
+from ...drivers.errors import BookDamaged, BookError
 from .faults import DO_RESCUE, fault_of
 from .migrate import bring_forward, version_of
 from .place import BookPlace, connect_reading, connect_sqlite, reading_engine, writing_engine
@@ -20,6 +20,10 @@ from .wal import log_damage, log_is_there
 
 LOOKED_AT = ("alembic_version", "jobs", "units", "stages", "runs", "setups", "marks")
 """Looked at whenever a book is opened: small tables, on which everything else hangs. `check` reads all."""
+
+
+HEAD_OF_DATABASE = b"SQLite format 3\0"
+"""sqlite.org/fileformat2.html, 1.3."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +57,26 @@ def open_book(base: BookPlace) -> OpenBook:
     engine = _brought_forward(BookPlace(newest))
     make_name_durable(newest)
     return OpenBook(BookPlace(newest), engine, aside)
+
+
+def refuse_foreign(base: BookPlace) -> None:
+    """Raises BookError for a file that is no database, and beside which nothing says that it ever was a book.
+
+    Asked before the lock is taken, which leaves a file beside a book. Only a book that was one can be damaged.
+    """
+    path = base.path
+    if path is None:
+        return
+    try:
+        has_past = log_is_there(path) or len(books_beside(path)) > 1
+        if has_past or any(path.with_name(f"{path.name}.{kind}").exists() for kind in ("lock", "present")):
+            return
+        with path.open("rb") as file:
+            head = file.read(len(HEAD_OF_DATABASE))
+    except OSError:  # not there, or not readable: `open_book` says so
+        return
+    if head not in (b"", HEAD_OF_DATABASE):
+        raise BookError("that file is no bench book", where=str(path), do="give another path")
 
 
 def begin_beside(base: BookPlace, fault: BookDamaged) -> OpenBook:

@@ -18,7 +18,7 @@ from ...drivers.errors import BookDamaged, BookUnreachable
 from . import writing
 from .faults import fault_of
 from .lock import BookLock
-from .opening import OpenBook, begin_beside, open_book
+from .opening import OpenBook, begin_beside, open_book, refuse_foreign
 from .place import BookPlace
 from .placing import loose_stage
 from .present import PresentStage
@@ -42,7 +42,7 @@ class BookWriter:
         wall_ns: nanoseconds since 1970 UTC.
         address: where this process may be asked to write, for others that want to.
 
-    Raises BookInUse where another process writes to the same file.
+    Raises BookInUse where another process writes to the same file, BookError for a file that never was a book.
     """
 
     def __init__(
@@ -60,6 +60,7 @@ class BookWriter:
         self._wall_ns = wall_ns
         self._address = address
         self._lock: BookLock | None = None
+        refuse_foreign(place)
         with suppress(BookUnreachable):  # `open` tries again, and says so
             self._take_lock()
         self._book: OpenBook | None = None

@@ -327,3 +327,11 @@ def test_the_writers_connection_reports_synchronous_full(book_file: Path) -> Non
 def _pragma(name: str, connection: Connection, _: int) -> object:
     value: object = connection.exec_driver_sql(f"PRAGMA {name}").scalar()
     return value
+
+
+def test_a_file_that_never_was_a_book_is_not_taken_for_a_damaged_one(tmp_path: Path) -> None:
+    letter = tmp_path / "letter.txt"
+    letter.write_text("Dear bench, the unit hums.")
+    with pytest.raises(BookError, match="no bench book; give another path"):
+        BookWriter(BookPlace(letter), "9f3c")
+    assert [one.name for one in tmp_path.iterdir()] == ["letter.txt"]
