@@ -10,7 +10,7 @@
     ├── UnreadableInput            a capture file that cannot be a capture
     ├── PortTaken                  somebody else listens where we should
     ├── BookError                  trouble with the bench book
-    │   ├── BookInUse              another daemon writes to it
+    │   ├── BookInUse              another program writes to it
     │   ├── BookNewer              a newer Peakwhite wrote it
     │   ├── BookDamaged            its file is torn or corrupted
     │   ├── BookFull               there is no room for what was to be kept
@@ -89,7 +89,7 @@ class BookError(PeakwhiteError):
 
 
 class BookInUse(BookError):
-    """Another daemon writes to the same file."""
+    """Another program writes to the same file."""
 
 
 class BookNewer(BookError):

@@ -5,10 +5,10 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
-from ...drivers.errors import UsageError
-from .faults import fault_of
+from ...drivers.errors import BookDamaged, UsageError
+from .faults import DO_RESCUE, fault_of
 from .opening import make_name_durable
-from .place import BookPlace, connect_sqlite
+from .place import BookPlace, connect_reading, connect_sqlite
 
 
 def back_up(place: BookPlace, target: Path) -> None:
@@ -24,18 +24,37 @@ def back_up(place: BookPlace, target: Path) -> None:
     part = target.with_name(f".{target.name}.part")
     try:
         part.unlink(missing_ok=True)
-        with closing(connect_sqlite(place.path, "ro")) as source, closing(connect_sqlite(part, "rwc")) as copy:
+        with closing(_source(place)) as source, closing(connect_sqlite(part, "rwc")) as copy:
             source.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")  # one file, whatever the book itself is kept in
+            (said,) = copy.execute("PRAGMA quick_check(1)").fetchone()
+        if said != "ok":
+            raise BookDamaged(f"it is not copied: the file is damaged ({said})", where=str(place), do=DO_RESCUE)
         with part.open("rb") as file:
             os.fsync(file.fileno())
         os.rename(part, target)
         make_name_durable(target)
     except sqlite3.Error as error:
-        raise fault_of(error, BookPlace(target)) from error
+        fault = fault_of(error, BookPlace(target))
+        raise (fault_of(error, place) if isinstance(fault, BookDamaged) else fault) from error
     except OSError as error:
         raise fault_of(
             sqlite3.OperationalError((error.strerror or "it cannot be copied").lower()), BookPlace(target)
         ) from error
     finally:
         part.unlink(missing_ok=True)
+
+
+def _source(place: BookPlace) -> sqlite3.Connection:
+    """The book that is copied. Raises BookError, which names it."""
+    assert place.path is not None
+    try:
+        connection = connect_reading(place.path)
+    except sqlite3.Error as error:
+        raise fault_of(error, place) from error
+    try:
+        connection.execute("PRAGMA schema_version").fetchone()
+    except sqlite3.Error as error:
+        connection.close()
+        raise fault_of(error, place) from error
+    return connection

@@ -25,11 +25,15 @@ MOST_WAITING = 32
 """So many things may wait to be written; a mark may hold megabytes."""
 MOST_LOGGED = 360
 """So many stretches of the log wait for a disk that is full: an hour of them, in less than a megabyte."""
+SLOW_S = 3.0
+"""A write that takes longer is told as a problem."""
+GIVE_UP_S = 8.0
+"""One that waits so long for a server that says nothing is given up."""
 RETRY_S = 2.0
 """Between attempts to write the log where the last one failed."""
 STOP_DEADLINE_S = 10.0
 
-_FAILING, _BUSY = "failing", "busy"
+_FAILING, _BUSY, _SLOW = "failing", "busy", "slow"
 
 DocumentKind = Literal["inspect", "remedy"]
 
@@ -158,13 +162,9 @@ class BookKeeper:
         """Say something else of the job, unit or stage of that number."""
         return self.submit(lambda connection, _: writing.change_text(connection, number, text))
 
-    def annotate(self, mark_id: int, note: str) -> "Future[None]":
-        """Give a mark another note."""
-        return self.submit(lambda connection, _: writing.annotate(connection, mark_id, note))
-
-    def move(self, mark_id: int, stage_id: int) -> "Future[None]":
-        """Put a mark into another stage."""
-        return self.submit(lambda connection, _: writing.move_mark(connection, mark_id, stage_id))
+    def change_mark(self, mark_id: int, *, note: str | None = None, stage_id: int | None = None) -> "Future[None]":
+        """Give a mark another note or another stage, or both."""
+        return self.submit(lambda connection, _: writing.change_mark(connection, mark_id, note=note, stage_id=stage_id))
 
     def add_document(self, mark_id: int, kind: DocumentKind, text: str) -> "Future[None]":
         """Add to a mark what was computed of it later, as JSON."""
@@ -235,7 +235,7 @@ class BookKeeper:
 
     def _write(self, task: _Task) -> None:
         try:
-            written = self._writer.write(task.work)
+            written = self._write_in_time(task.work)
         except BookError as error:
             self._failed(error)
             task.done.set_exception(error)
@@ -251,7 +251,7 @@ class BookKeeper:
             writing.keep_log(connection, run_id, batch)
 
         try:
-            self._writer.write(work)
+            self._write_in_time(work)
         except BookError as error:
             with self._wake:
                 if not self._stopping and len(self._logs) < MOST_LOGGED:
@@ -261,6 +261,25 @@ class BookKeeper:
             log.error("a stretch of the log could not be kept", exc_info=error)
         else:
             self._worked()
+
+    def _write_in_time(self, work: Work[T]) -> T:
+        """As the writer's `write`; that it takes long is told meanwhile, and a server that says nothing is given up."""
+        timers = (threading.Timer(SLOW_S, self._slow), threading.Timer(GIVE_UP_S, self._writer.give_up))
+        for timer in timers:
+            timer.daemon = True
+            timer.start()
+        try:
+            return self._writer.write(work)
+        finally:
+            for timer in timers:
+                timer.cancel()
+                timer.join()
+            self._set_problem(_SLOW, None)
+
+    def _slow(self) -> None:
+        what = f"what is to be kept has waited for more than {SLOW_S:g} s"
+        do = "see whether its disk or server is well, and what else writes to it"
+        self._set_problem(_SLOW, BookUnreachable(what, where=str(self.place), do=do))
 
     def _worked(self) -> None:
         self._retry_s = None
@@ -296,10 +315,10 @@ class BookKeeper:
         self._tell(problems)
 
     def _problem(self, key: str, error: BookError, known: Problem | None) -> Problem:
-        code, text = outcome_of(error).problem_code, f"{error.where}: {error.what}"
+        code, text, do = outcome_of(error).problem_code, f"{error.where}: {error.what}", error.do
         if key == _FAILING:
-            text = f"nothing is kept and logging has stopped: {text}"
-        elif key != _BUSY:
+            text, do = f"nothing is kept and logging has stopped: {text}", f"{do}; keeping goes on by itself"
+        elif key not in (_BUSY, _SLOW):
             text = f"{text}; what is kept now goes to {self.place}"
         same = known is not None and (known.code, known.text) == (code, text)
-        return known if same and known is not None else Problem(code, text, error.do, self._wall_ns())
+        return known if same and known is not None else Problem(code, text, do, self._wall_ns())

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 from sqlalchemy import Connection, Engine, inspect, text
 
 from ...drivers.errors import BookDamaged, BookError, BookNewer, BookUnreachable
+from .faults import DO_RESCUE
 from .place import BookPlace
-from .schema import HEAD
+from .schema import APPLICATION_ID, HEAD, metadata
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -25,6 +26,7 @@ def bring_forward(engine: Engine, place: BookPlace) -> None:
     with engine.begin() as connection:
         if engine.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": ONE_AT_A_TIME})
+            connection.execute(text("SET LOCAL statement_timeout = 0"))  # a step may take its time
         if version_of(connection, place) != HEAD:
             from alembic import command
 
@@ -34,16 +36,26 @@ def bring_forward(engine: Engine, place: BookPlace) -> None:
 def version_of(connection: Connection, place: BookPlace) -> str | None:
     """The version of the tables; None where there are none.
 
-    Raises BookNewer where a newer program made them, BookDamaged where there are tables, but not those of a book.
+    Raises BookNewer where a newer program made them, BookError where there are tables, but not those of a book, BookDamaged
+    where they are, and their version is lost.
     """
     names = set(inspect(connection).get_table_names())
-    if "alembic_version" not in names:
-        if connection.dialect.name == "sqlite" and names:
-            raise BookDamaged("that is a database, but no bench book", where=str(place), do="give another path")
-        return None
-    version: str | None = connection.scalar(text("SELECT version_num FROM alembic_version"))
+    ours = names & metadata.tables.keys()
+    if names and connection.dialect.name == "sqlite" and not (_is_marked(connection) or ours == metadata.tables.keys()):
+        raise BookError("that is a database, but no bench book", where=str(place), do="give another path")
+    version: str | None = None
+    if "alembic_version" in names:
+        version = connection.scalar(text("SELECT version_num FROM alembic_version"))
+    if ours and version is None:
+        do = DO_RESCUE if place.path is not None else "restore a backup, or give another database"
+        raise BookDamaged("the version of its tables is lost", where=str(place), do=do)
     refuse_newer(version, place)
     return version
+
+
+def _is_marked(connection: Connection) -> bool:
+    """Whether the header of an SQLite file says that it is a book; one that was made of a dump says nothing."""
+    return connection.exec_driver_sql("PRAGMA application_id").scalar() == APPLICATION_ID
 
 
 def require_head(connection: Connection, place: BookPlace) -> None:

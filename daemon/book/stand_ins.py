@@ -5,9 +5,7 @@ import sqlite3
 from collections.abc import Mapping
 from hashlib import sha256
 
-from .salvage import OWNED
-
-LOST = "of a damaged book"
+from .salvage import LOST, OWNED, see_that_it_is_damage
 
 _INSERTS: Mapping[str, str] = {
     "jobs": "INSERT INTO jobs (id, name, note, created_utc_ns, folded) VALUES (:id, :lost, '', 0, :lost)",
@@ -80,8 +78,8 @@ def place_by_index(source: sqlite3.Connection, target: sqlite3.Connection) -> No
                 target.execute(
                     "UPDATE marks SET stage_id = ?, run_id = ?, monotonic_ns = ? WHERE id = ?", (*place, mark_id)
                 )
-    except sqlite3.DatabaseError:
-        return
+    except sqlite3.DatabaseError as error:
+        see_that_it_is_damage(error)
 
 
 def find_captures(target: sqlite3.Connection) -> None:

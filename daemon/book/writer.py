@@ -2,11 +2,13 @@
 
 import os
 import platform
+import socket
 import sqlite3
 import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
+from pathlib import Path
 from typing import Self, TypeVar
 
 from sqlalchemy import Connection
@@ -16,13 +18,16 @@ from ...drivers.errors import BookDamaged, BookUnreachable
 from . import writing
 from .faults import fault_of
 from .lock import BookLock
-from .opening import OpenBook, begin_beside, open_book
+from .opening import OpenBook, begin_beside, open_book, refuse_foreign
 from .place import BookPlace
 from .placing import loose_stage
+from .present import PresentStage
 from .records import NewMark
 from .stand_ins import ensure
 
 T = TypeVar("T")
+_Number = tuple[int, int] | None
+"""What tells a file from another of its name; None where there is none."""
 Work = Callable[[Connection, int], T]
 """What is done in one transaction, given its connection and the number of this run."""
 
@@ -37,7 +42,7 @@ class BookWriter:
         wall_ns: nanoseconds since 1970 UTC.
         address: where this process may be asked to write, for others that want to.
 
-    Raises BookInUse where another process writes to the same file.
+    Raises BookInUse where another process writes to the same file, BookError for a file that never was a book.
     """
 
     def __init__(
@@ -55,12 +60,14 @@ class BookWriter:
         self._wall_ns = wall_ns
         self._address = address
         self._lock: BookLock | None = None
+        refuse_foreign(place)
         with suppress(BookUnreachable):  # `open` tries again, and says so
             self._take_lock()
         self._book: OpenBook | None = None
         self._connection: Connection | None = None
         self._run_id: int | None = None
-        self._file: tuple[int, int] | None = None
+        self._files: tuple[_Number, _Number] | None = None
+        self._line: socket.socket | None = None
 
     @property
     def place(self) -> BookPlace:
@@ -109,13 +116,20 @@ class BookWriter:
         """Keep a mark within a transaction of `write`."""
         if mark.stage_id is None:
             mark = replace(mark, stage_id=loose_stage(connection, mark.moment.utc_ns))
-        self.adopt_stage(connection, mark.stage_id)
+        elif self.set_aside and mark.stage_id == PresentStage(self._base).stage_id:  # no other, which may be a slip
+            self.adopt_stage(connection, mark.stage_id)
         return writing.keep_mark(connection, run_id, mark)
+
+    def give_up(self) -> None:
+        """From another thread: end what waits for a server that says nothing; it raises BookUnreachable then."""
+        line = self._line
+        if line is not None:
+            with suppress(OSError):
+                line.shutdown(socket.SHUT_RDWR)
 
     def close(self) -> None:
         """Let the book go."""
-        if self._connection is not None:
-            self._connection.close()
+        self._let_go()
         if self._book is not None:
             self._book.engine.dispose()
         if self._lock is not None:
@@ -130,9 +144,7 @@ class BookWriter:
     def adopt_stage(self, connection: Connection, stage_id: int | None) -> None:
         """Beside a damaged book: see that a stage is there that was chosen in that one."""
         if self.set_aside and stage_id is not None:
-            raw = connection.connection.driver_connection
-            assert isinstance(raw, sqlite3.Connection)
-            ensure(raw, "stages", stage_id)
+            ensure(_sqlite(connection), "stages", stage_id)
 
     def _take_lock(self) -> None:
         """Raises BookInUse, and BookUnreachable where its folder is none to write in."""
@@ -140,31 +152,56 @@ class BookWriter:
             self._lock = BookLock(self._base.path, self._address)
 
     def _transact(self, work: Work[T]) -> T:
+        connection = self._connected()
+        try:
+            with connection.begin():
+                if self._files is None and self.place.path is not None:
+                    self._files = _files_of(self.place.path)
+                run_id = self._run_id
+                if run_id is None:
+                    run_id = writing.add_run(connection, self._run, self.bench, self._wall_ns())
+                done = work(connection, run_id)
+        finally:
+            if self._base.path is None:
+                self._let_go()
+        self._run_id = run_id
+        self._see_that_it_is_there()
+        return done
+
+    def _connected(self) -> Connection:
         assert self._book is not None
         if self._connection is None:
             self._connection = self._book.engine.connect()
-            self._file = _file_number(self._book.place)
-        connection = self._connection
-        with connection.begin():
-            run_id = self._run_id
-            if run_id is None:
-                run_id = writing.add_run(connection, self._run, self.bench, self._wall_ns())
-            done = work(connection, run_id)
-        self._run_id = run_id
-        if self._base.path is None:
-            connection.close()  # the pool sees, before it gives it again, whether the server still answers
-            self._connection = None
-        return done
+            if self._base.path is None:
+                driver = self._connection.connection.driver_connection
+                assert driver is not None
+                self._line = socket.fromfd(driver.fileno(), socket.AF_INET, socket.SOCK_STREAM)
+        return self._connection
 
     def _see_that_it_is_there(self) -> None:
-        """What is written to a file that was removed is lost, and nobody says so. Raises BookUnreachable."""
-        if self._connection is None or self._file == _file_number(self.place):
+        """What is written to a file that was removed is lost, and nobody says so. Raises BookUnreachable.
+
+        Where only its log was removed, what that holds is put into the file.
+        """
+        path = self.place.path
+        if self._files is None or path is None or (there := _files_of(path)) == self._files:
             return
-        where = str(self.place)
+        is_saved = there[0] == self._files[0] and self._save_log()
         self._disconnect()
+        if is_saved:
+            return
         self._book = None
         what = "the file was moved or removed while the book was open"
-        raise BookUnreachable(what, where=where, do="put it back; what is kept next goes to whatever is there then")
+        raise BookUnreachable(what, where=str(path), do="put it back; what is kept next goes to whatever is there then")
+
+    def _save_log(self) -> bool:
+        """Whether all of the log is in the file, on the disk."""
+        assert self._connection is not None
+        try:
+            is_held, *_ = _sqlite(self._connection).execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        except sqlite3.Error:
+            return False
+        return not is_held
 
     def _begin_beside(self, fault: BookDamaged) -> None:
         assert self._book is not None
@@ -173,15 +210,34 @@ class BookWriter:
 
     def _disconnect(self) -> None:
         """Begin the next write with a connection of its own."""
+        if self._connection is not None:
+            self._connection.invalidate()
+        self._let_go()
+
+    def _let_go(self) -> None:
         connection, self._connection = self._connection, None
+        self._files = None
+        line, self._line = self._line, None
+        if line is not None:
+            line.close()
         if connection is not None:
-            connection.invalidate()
             connection.close()
 
 
-def _file_number(place: BookPlace) -> tuple[int, int] | None:
-    """What tells the file from another of its name; None where there is none."""
-    if place.path is None or not place.path.exists():
+def _sqlite(connection: Connection) -> sqlite3.Connection:
+    raw = connection.connection.driver_connection
+    assert isinstance(raw, sqlite3.Connection)
+    return raw
+
+
+def _files_of(book: Path) -> tuple[_Number, _Number]:
+    """Of the book and of its log."""
+    return _number_of(book), _number_of(book.with_name(f"{book.name}-wal"))
+
+
+def _number_of(path: Path) -> _Number:
+    try:
+        found = os.stat(path)
+    except OSError:
         return None
-    found = os.stat(place.path)
     return found.st_dev, found.st_ino

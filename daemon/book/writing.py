@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection, Table, insert, select, update
+from sqlalchemy import text as statement
 
 from ...drivers.capture import Capture
 from ...drivers.errors import NotInBook
@@ -31,6 +32,8 @@ from .schema import (
     units,
 )
 
+_ADD_SETUP = statement("INSERT INTO setups (sha256, document) VALUES (:sha256, :document) ON CONFLICT DO NOTHING")
+"""Another bench may store the same one at the same time: it is waited for, and its row is taken then."""
 LEVEL_COLUMNS = tuple(column.name for column in levels.columns if column.name not in ("mark_id", "position"))
 
 
@@ -95,19 +98,18 @@ def keep_mark(connection: Connection, run_id: int, mark: NewMark) -> int:
     return mark_id
 
 
-def move_mark(connection: Connection, mark_id: int, stage_id: int) -> None:
-    """Put a mark into another stage. Raises NotInBook."""
+def change_mark(connection: Connection, mark_id: int, *, note: str | None = None, stage_id: int | None = None) -> None:
+    """Another note, another stage, where given. Raises NotInBook."""
     require(connection, marks, mark_id)
-    require(connection, stages, stage_id)
-    connection.execute(update(marks).where(marks.c.id == mark_id).values(stage_id=stage_id))
-
-
-def annotate(connection: Connection, mark_id: int, note: str) -> None:
-    """Another note on a mark. Raises NotInBook."""
-    require(connection, marks, mark_id)
-    who = connection.scalar(select(marks.c.who).where(marks.c.id == mark_id))
-    values = {"note": note, "folded": fold((note, str(who)))}
-    connection.execute(update(marks).where(marks.c.id == mark_id).values(**values))
+    values: dict[str, Any] = {}
+    if stage_id is not None:
+        require(connection, stages, stage_id)
+        values["stage_id"] = stage_id
+    if note is not None:
+        who = connection.scalar(select(marks.c.who).where(marks.c.id == mark_id))
+        values |= {"note": note, "folded": fold((note, str(who)))}
+    if values:
+        connection.execute(update(marks).where(marks.c.id == mark_id).values(**values))
 
 
 def add_document(connection: Connection, mark_id: int, kind: str, text: str) -> None:
@@ -120,14 +122,12 @@ def add_document(connection: Connection, mark_id: int, kind: str, text: str) -> 
 
 
 def undo(connection: Connection, bench: str, utc_ns: int) -> int | None:
-    """Take the last mark of this bench back; gives its number, None where there is none. It stays in the book."""
-    last = (
-        select(marks.c.id)
-        .join(runs, marks.c.run_id == runs.c.id)
-        .where(runs.c.bench == bench, marks.c.removed_utc_ns.is_(None))
-        .order_by(marks.c.run_id.desc(), marks.c.monotonic_ns.desc(), marks.c.id.desc())
-        .limit(1)
-    )
+    """Take back the mark that this bench kept last, in whatever run; gives its number, None where there is none.
+
+    It stays in the book.
+    """
+    of_bench = select(marks.c.id).join(runs, marks.c.run_id == runs.c.id).where(runs.c.bench == bench)
+    last = of_bench.where(marks.c.removed_utc_ns.is_(None)).order_by(marks.c.id.desc()).limit(1)
     mark_id = connection.scalar(last)
     if mark_id is not None:
         set_removed(connection, mark_id, utc_ns)
@@ -206,8 +206,12 @@ def _setup(connection: Connection, conditions: Conditions) -> int:
     """The number of that set-up, of which each different one is stored once."""
     document = encode(conditions)
     digest = sha256(document.encode()).hexdigest()
-    known = connection.scalar(select(setups.c.id).where(setups.c.sha256 == digest))
-    return known if known is not None else _added(connection, setups, {"sha256": digest, "document": document})
+    wanted = select(setups.c.id).where(setups.c.sha256 == digest)
+    known: int | None = connection.scalar(wanted)
+    if known is None:
+        connection.execute(_ADD_SETUP, {"sha256": digest, "document": document})
+        known = connection.scalars(wanted).one()
+    return known
 
 
 def _added(connection: Connection, table: Table, values: Mapping[str, Any]) -> int:

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, TypeVar
 
 import click
 
-from ...drivers.errors import BookUnreachable, NotInBook, PeakwhiteError, UsageError
+from ...drivers.errors import BookError, BookUnreachable, NotInBook, PeakwhiteError, UsageError
 from .options import book_option, config_option, json_option
-from .output import say
+from .output import say, warn
 
 if TYPE_CHECKING:
     from ..book import BookPlace, BookReader
+    from ..book.records import MarkLine
     from ..config.settings import Settings
 
 F = TypeVar("F", bound=Callable[..., object])
@@ -57,6 +58,16 @@ def reader_of(place: "BookPlace") -> "Iterator[BookReader]":
         )
     with BookReader(used) as reader:
         yield reader
+
+
+def kept_line(place: "BookPlace", number: int) -> "MarkLine | None":
+    """A mark that was just written; None, and a warning, where it cannot be read back: written it is."""
+    try:
+        with reader_of(place) as reader:
+            return reader.line(number)
+    except BookError as error:
+        warn(f"the mark is in the book, but cannot be read back: {error}")
+        return None
 
 
 number_argument = click.IntRange(1, 2**62)

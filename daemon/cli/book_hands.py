@@ -133,10 +133,7 @@ class Directly:
 
     def change_mark(self, mark_id: int, note: str | None, stage_id: int | None) -> None:
         """As Hand."""
-        if stage_id is not None:
-            self._writer.write(lambda connection, _: writing.move_mark(connection, mark_id, stage_id))
-        if note is not None:
-            self._writer.write(lambda connection, _: writing.annotate(connection, mark_id, note))
+        self._writer.write(lambda connection, _: writing.change_mark(connection, mark_id, note=note, stage_id=stage_id))
 
     def undo(self) -> int | None:
         """As Hand."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ...drivers.errors import UsageError
-from .book import book_options, number_argument, reader_of, settings_and_place
+from .book import book_options, kept_line, number_argument, reader_of, settings_and_place
 from .output import say, warn
 
 if TYPE_CHECKING:
@@ -145,9 +145,11 @@ def mark(
     else:
         with writing_hand(place, settings) as hand:
             hand.change_mark(number, note, stage_id)
-    with reader_of(place) as reader:
-        line = reader.line(number)
-    say(json.dumps(mark_object(line)) if as_json else kept_as_text(line, "kept" if mark is None else "changed"))
+    line = kept_line(place, number)
+    if as_json:
+        say(json.dumps({"id": number} if line is None else mark_object(line)))
+    else:
+        say(kept_as_text(number, line, "kept" if mark is None else "changed"))
 
 
 @click.command(short_help="Take a mark back, or put it back.")
@@ -170,8 +172,7 @@ def undo(mark: int | None, restore: bool, as_json: bool, book: str | None, confi
             hand.set_removed(number, not restore)
     told = "there is no mark to take back"
     if number is not None:
-        with reader_of(place) as reader:
-            told = kept_as_text(reader.line(number), "put back" if restore else "taken back")
+        told = kept_as_text(number, kept_line(place, number), "put back" if restore else "taken back")
     say(json.dumps({"id": number}) if as_json else told)
 
 

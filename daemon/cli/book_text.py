@@ -42,10 +42,12 @@ def marks_as_text(lines: Sequence[MarkLine]) -> str:
     return "\n".join([*aligned(rows), *([NOT_SET_MEANS] if doubtful else [])])
 
 
-def kept_as_text(line: MarkLine, done: str = "kept") -> str:
-    """That a mark is in the book, and where."""
+def kept_as_text(number: int, line: MarkLine | None, done: str = "kept") -> str:
+    """That a mark is in the book, and where, as far as that can be read back."""
+    if line is None:
+        return f"mark {number} {done}"
     words = "; ".join(filter(None, [place_words(line.job, line.unit, line.stage), _levels(line.levels), _beside(line)]))
-    return f"mark {line.id} {done}: {words}"
+    return f"mark {number} {done}: {words}"
 
 
 def place_words(job: Job, unit: Unit, stage: Stage) -> str:

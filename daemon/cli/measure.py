@@ -83,7 +83,7 @@ def measure(
     took_ms = (perf_counter() - began_s) * 1e3
     tag = ScopeTag(capture.identity, None)
     reading = Reading("file", 1, 1, capture.captured_at_ns, LatencyMs(None, took_ms), tag, measured)
-    line = keep_reading(keeping, config, reading, capture, conditions) if keeping.keep else None
+    told = keep_reading(keeping, config, reading, capture, conditions) if keeping.keep else None
     if assumed:
         warn(f"{file}: {assumed}")
     if as_json:
@@ -92,9 +92,6 @@ def measure(
         say(reading_as_text(measured, conditions.pattern_white_pct))
     if explain:
         say("\n" + explained(capture, conditions))
-    if line is not None:
-        from .book_text import kept_as_text
-
-        told = kept_as_text(line)
+    if told is not None:
         warn(told) if as_json else say(f"\n{told}")
     return NOT_TO_BE_LEFT if judge and not may_be_left(measured) else 0

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from ...drivers.capture import Capture
-    from ..book.records import MarkLine
     from ..measure.reading import Reading
     from ..measure.targets import Conditions
 
@@ -61,13 +60,14 @@ class Keeping:
 
 def keep_reading(
     keeping: Keeping, config: Path | None, reading: "Reading", capture: "Capture", conditions: "Conditions"
-) -> "MarkLine":
-    """Keep it with its capture and set-up, durable on return. Raises UsageError, BookError."""
-    from ..book import BookReader, BookWriter, PresentStage
+) -> str:
+    """Keep it with its capture and set-up, durable on return; gives what is told of that. Raises UsageError, BookError."""
+    from ..book import BookWriter, PresentStage
     from ..book.clock import clock_synced
     from ..book.placing import named_stage
     from ..book.records import Moment, NewMark, Warmth
-    from .book import settings_and_place
+    from .book import kept_line, settings_and_place
+    from .book_text import kept_as_text
 
     settings, place = settings_and_place(keeping.book, config)
     now_ns, taken_ns = time.time_ns(), capture.captured_at_ns
@@ -82,5 +82,4 @@ def keep_reading(
             return writer.keep_in(connection, run_id, mark)
 
         number = writer.write(work)
-        with BookReader(writer.place) as reader:
-            return reader.line(number)
+    return kept_as_text(number, kept_line(place, number))

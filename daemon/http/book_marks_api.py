@@ -1,11 +1,12 @@
 """The marks of the bench book under /api/v1/book: keep, list, search, show, compare, take back; and the watch's events."""
 
 import asyncio
+import logging
 from typing import Annotated
 
 from fastapi import APIRouter, Query
 
-from ...drivers.errors import NotInBook
+from ...drivers.errors import BookError, NotInBook
 from ..book import MarkFilter, Marking
 from ..book.finding import LONGEST_SEARCH, MOST_LISTED
 from ..book.objects import (
@@ -30,6 +31,10 @@ Words = Annotated[
 ]
 
 
+READ_BACK_S = 5.0
+log = logging.getLogger(__name__)
+
+
 def mark_routes(services: Services, book: Marking) -> APIRouter:
     """Routes of marks and events."""
     router = APIRouter(prefix="/api/v1/book")
@@ -42,13 +47,18 @@ def _keeping_routes(router: APIRouter, services: Services, book: Marking) -> Non
     @router.post(
         "/marks", summary="Keep the present reading", responses=answers(*WRITE), dependencies=[may_write(services)]
     )
-    async def keep(body: models.NewMarkBody) -> models.MarkBody:
+    async def keep(body: models.NewMarkBody) -> models.MarkBody | models.KeptBody:
         """With its capture and set-up, in the stage on the bench; a loose mark of today where none is. Answered once it is
-        durable; the live socket then says `mark`. Levels that are held are kept with the capture that they are of."""
+        durable, whatever happens then: with its number alone where it cannot be read back. The live socket says `mark`.
+        Levels that are held are kept with the capture that they are of."""
         newest(services)
         number = await book.keep(stage_id=body.stage, note=body.note, who=body.who)
         services.hub.tell_mark(number)
-        return await _mark(book, number)
+        try:
+            return await asyncio.wait_for(_mark(book, number), READ_BACK_S)
+        except (BookError, NotInBook, TimeoutError) as error:
+            log.warning("mark %d is kept, but cannot be read back: %s", number, error)
+            return models.KeptBody(id=number)
 
     @router.post(
         "/undo", summary="Take back the last mark", responses=answers(*WRITE), dependencies=[may_write(services)]
@@ -102,10 +112,7 @@ def _changing_routes(router: APIRouter, services: Services, book: Marking) -> No
     )
     async def change(mark: Id, body: models.MarkChangeBody) -> models.MarkBody:
         """What was measured never changes."""
-        if body.stage is not None:
-            await asyncio.wrap_future(book.keeper.move(mark, body.stage))
-        if body.note is not None:
-            await asyncio.wrap_future(book.keeper.annotate(mark, body.note))
+        await asyncio.wrap_future(book.keeper.change_mark(mark, note=body.note, stage_id=body.stage))
         return await _mark(book, mark)
 
     @router.delete(path, summary="Take a mark back", responses=answers(*WRITE), dependencies=[may_write(services)])

@@ -8,7 +8,7 @@ from ..book.placing import AS_FOUND
 from ..book.records import LONGEST_NAME, LONGEST_NOTE
 
 HIGHEST = 2**62
-Number = Annotated[int, Field(ge=1, le=HIGHEST)]
+Number = Annotated[int, Field(strict=True, ge=1, le=HIGHEST)]
 Name = Annotated[str, Field(max_length=LONGEST_NAME)]
 Note = Annotated[str, Field(max_length=LONGEST_NOTE)]
 Choose = Annotated[StrictBool, Field(description="put it on the bench: marks go to it from now on")]
@@ -73,6 +73,12 @@ class MarkChangeBody(_Asked):
 
     note: Note | None = None
     stage: Number | None = Field(default=None, description="the stage that it belongs to from now on")
+
+
+class KeptBody(BaseModel):
+    """The number of a mark that is kept, where the rest could not be read back."""
+
+    id: int
 
 
 class JobBody(BaseModel):

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from kept_marks import a_stage, made_capture, new_mark
+from kept_marks import a_stage, every_mark, made_capture, new_mark
 from peakwhite.daemon.book import BookKeeper, BookPlace, BookReader, BookWriter, place
 from peakwhite.daemon.book.check import check_book
 
@@ -123,15 +123,13 @@ def _whole(book: BookPlace) -> set[int]:
     """The marks that are there; one that is not what was kept raises."""
     given = made_capture()
     with BookReader(book) as reader:
-        whole = set()
-        lines = reader.marks()
-        for line in lines:
-            capture = reader.capture(line.id)
+        whole = {line.id for line in every_mark(reader)}
+        for number in whole:
+            capture = reader.capture(number)
             assert capture is not None
             for one, other in zip(capture.channels, given.channels, strict=True):
                 np.testing.assert_array_equal(one.codes, other.codes)
-            assert not reader.show(line.id).damaged
-            whole.add(line.id)
+            assert not reader.show(number).damaged
         return whole
 
 

@@ -1,9 +1,11 @@
 """Things to be kept: a job with a unit and a stage, and marks that were really measured from made captures."""
 
+from collections.abc import Iterator
 from functools import cache
 
 from made_video import Made, rgb_sync, white
-from peakwhite.daemon.book.records import JobText, Moment, NewMark, StageText, UnitText, Warmth
+from peakwhite.daemon.book import BookReader, MarkFilter
+from peakwhite.daemon.book.records import JobText, MarkLine, Moment, NewMark, StageText, UnitText, Warmth
 from peakwhite.daemon.book.writer import BookWriter
 from peakwhite.daemon.book.writing import add_job, add_stage, add_unit
 from peakwhite.daemon.measure.engine import measure_capture
@@ -63,3 +65,11 @@ def a_stage(
     job_id = writer.write(lambda connection, _: add_job(connection, JobText(job), STARTED_NS))
     unit_id = writer.write(lambda connection, _: add_unit(connection, job_id, unit, STARTED_NS))
     return writer.write(lambda connection, _: add_stage(connection, unit_id, StageText(stage), STARTED_NS))
+
+
+def every_mark(reader: BookReader) -> Iterator[MarkLine]:
+    """All marks of a book, however many."""
+    before = None
+    while lines := reader.marks(MarkFilter(before=before, most=1_000)):
+        yield from lines
+        before = lines[-1].id

@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 import small_book
+from kept_marks import every_mark
 from live_client import live_client
 from peakwhite.daemon.book import BookPlace, BookReader
 from peakwhite.daemon.book.check import check_book
@@ -62,7 +63,7 @@ def reading_is_there(daemon: Any) -> bool:
 def whole_marks(book: Path) -> set[int]:
     """The marks of a book, each of which must be there with its reading, its set-up and the codes of four channels."""
     with BookReader(BookPlace(book)) as reader:
-        lines = reader.marks()
+        lines = list(every_mark(reader))
         for line in lines:
             shown, capture = reader.show(line.id), reader.capture(line.id)
             assert shown.reading is not None and shown.conditions is not None and not shown.damaged
@@ -149,7 +150,7 @@ def test_a_second_daemon_on_one_book_is_refused_with_one_line(
     first = children.daemon("serve", "--scope", lasting_fast_scope.resource, "--book", book)
     second = children.start("second", "peakwhite.daemon", "serve", "--book", book, "--port", "0", "--no-browser")
     assert second.wait(START_S) == 3
-    told = f"peakwhite: {book}: another daemon writes to this book (process {first.process.pid}); end that one, "
+    told = f"peakwhite: {book}: another program writes to this book (process {first.process.pid}); end that one, "
     assert second.stderr.startswith(told) and second.stderr.count("\n") == 1
     assert second.process.stdout.read() == b""
 

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Connection
 
-from kept_marks import S, a_stage, made_capture, made_reading, new_mark
-from peakwhite.daemon.book import BookPlace, BookReader, BookWriter
+from kept_marks import CONDITIONS, S, a_stage, made_capture, made_reading, new_mark
+from peakwhite.daemon.book import BookPlace, BookReader, BookWriter, PresentStage
 from peakwhite.daemon.book.backup import back_up
 from peakwhite.daemon.book.check import check_book
 from peakwhite.daemon.book.place import connect_sqlite
@@ -83,6 +83,12 @@ def test_a_sound_book_is_said_to_be_sound(writer: BookWriter, book_place: BookPl
         ("UPDATE documents SET text = text || ' ' WHERE mark_id = 5 AND kind = 'reading'", "mark 5: the reading"),
         ("UPDATE captures SET meta = '{}' WHERE id = 2", "capture 2: what scales its codes"),
         ("UPDATE setups SET document = '{}' WHERE id = 1", "setup 1: it does not agree"),
+        (
+            "UPDATE levels SET peak_white_mv = 1234.5 WHERE mark_id = 6 AND position = 1",
+            "mark 6: its levels are not those",
+        ),
+        ("DELETE FROM levels WHERE mark_id = 6 AND position = 1", "mark 6: its levels are not those of its reading"),
+        ("DELETE FROM alembic_version", "the version of its tables cannot be read"),
         ("UPDATE marks SET stage_id = 99 WHERE id = 4", "marks row 4 refers to one of stages that is not there"),
     ],
 )
@@ -196,6 +202,7 @@ def test_what_was_kept_beside_a_damaged_book_comes_into_one_with_what_is_rescued
     with book.open("r+b") as file:
         file.write(b"\xa5" * 16)
     damaged = tmp_path / "damaged.sqlite"
+    PresentStage(BookPlace(book)).choose(2)
     with BookWriter(BookPlace(book), "now") as writer:
         beside = writer.keep_mark(new_mark(2, 99.0, note="note 99"))
         place = writer.place
@@ -204,10 +211,13 @@ def test_what_was_kept_beside_a_damaged_book_comes_into_one_with_what_is_rescued
     book.rename(damaged)
     assert place.path is not None
     rescue_book(damaged, tmp_path / "one.sqlite")
-    assert rescue_book(place.path, tmp_path / "one.sqlite").copied["marks"] == 1
+    rescued = rescue_book(place.path, tmp_path / "one.sqlite")
+    assert (rescued.copied["marks"], rescued.lost) == (1, ())
     with BookReader(BookPlace(tmp_path / "one.sqlite")) as reader:
         assert len(reader.marks()) == MARKS + 1
-        assert reader.show(beside).line.unit.text.serial == "TM2-0017"
+        shown = reader.show(beside)
+        assert shown.line.unit.text.serial == "TM2-0017"
+        assert shown.conditions == CONDITIONS and not shown.damaged
 
 
 def test_a_book_is_not_rescued_to_itself(book: Path) -> None:

@@ -59,7 +59,7 @@ def test_a_mark_that_is_acknowledged_is_there_for_others(book_keeper: BookKeeper
 
 def test_all_that_can_be_done_to_a_mark_goes_through_the_thread(book_keeper: BookKeeper, stage: int) -> None:
     number = book_keeper.keep(new_mark(stage, captured=False)).result(SOON_S)
-    book_keeper.annotate(number, "hot on red").result(SOON_S)
+    book_keeper.change_mark(number, note="hot on red").result(SOON_S)
     book_keeper.add_document(number, "inspect", '{"rise_ns": 80}').result(SOON_S)
     book_keeper.change_text(stage, StageText("as left")).result(SOON_S)
     with book_keeper.reader() as reader:
@@ -160,6 +160,7 @@ def test_a_full_disk_stops_the_log_with_a_problem_and_it_goes_on_by_itself(
             kept.keep(new_mark(stage)).result(SOON_S)
         assert told.codes() == ["book-full"]
         assert "logging has stopped" in told.history[-1][0].text
+        assert told.history[-1][0].do == "free some space; keeping goes on by itself"
         for second in range(40):
             kept.keep_log(a_batch(second))
         told.wait_for("book-full")

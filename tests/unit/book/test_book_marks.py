@@ -15,9 +15,10 @@ from peakwhite.daemon.book.records import JobText, StageText, UnitText, Warmth
 from peakwhite.daemon.book.writing import (
     add_document,
     add_job,
+    add_run,
     add_stage,
     add_unit,
-    annotate,
+    change_mark,
     change_text,
     set_removed,
     undo,
@@ -142,7 +143,7 @@ def test_search_finds_what_a_unit_was_corrected_to(writer: BookWriter, reader: B
 
 def test_search_finds_another_note(writer: BookWriter, reader: BookReader) -> None:
     number = writer.keep_mark(new_mark(a_stage(writer), captured=False, note="dim", who="Mia"))
-    writer.write(lambda connection, _: annotate(connection, number, "striped"))
+    writer.write(lambda connection, _: change_mark(connection, number, note="striped"))
     assert [line.note for line in reader.search("striped mia")] == ["striped"]
     assert reader.search("dim") == ()
 
@@ -160,6 +161,31 @@ def test_undo_takes_the_last_mark_of_this_bench_and_it_stays_in_the_book(book_pl
         assert reader.show(kept[0]).line.removed_utc_ns == 77
         writer.write(lambda connection, _: set_removed(connection, kept[0], None))
         assert numbers(reader) == [others, kept[0]]
+
+
+def test_undo_takes_what_was_kept_last_whatever_the_clocks_and_the_runs_say(
+    writer: BookWriter, reader: BookReader
+) -> None:
+    """A command's run begins after the daemon's, whose later mark has earlier times: of another computer's clocks."""
+    stage = a_stage(writer)
+
+    def keep(run: str | None, second: float) -> int:
+        def work(connection: Connection, run_id: int) -> int:
+            run_id = run_id if run is None else add_run(connection, run, "left", 1)
+            return writer.keep_in(connection, run_id, new_mark(stage, second, captured=False))
+
+        return writer.write(work)
+
+    kept = [keep(None, 200.0), keep("command", 300.0), keep(None, 100.0)]
+    undone = [writer.write(lambda connection, _: undo(connection, "left", 77)) for _ in kept]
+    assert undone == kept[::-1]
+
+
+def test_a_change_of_a_mark_that_is_refused_changes_nothing_of_it(writer: BookWriter, reader: BookReader) -> None:
+    number = writer.keep_mark(new_mark(a_stage(writer), captured=False, note="before"))
+    with pytest.raises(NotInBook, match="there is no stage 77"):
+        writer.write(lambda connection, _: change_mark(connection, number, note="after", stage_id=77))
+    assert reader.line(number).note == "before"
 
 
 def test_inspect_results_and_a_remedy_come_later_and_may_be_replaced(writer: BookWriter, reader: BookReader) -> None:

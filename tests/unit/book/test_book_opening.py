@@ -15,40 +15,19 @@ from alembic.migration import MigrationContext
 from sqlalchemy import Connection
 
 from kept_marks import a_stage, made_reading, new_mark
-from peakwhite.daemon.book import BookKeeper, BookPlace, BookReader, BookWriter, place_of
+from peakwhite.daemon.book import BookKeeper, BookPlace, BookReader, BookWriter, PresentStage, place_of
 from peakwhite.daemon.book.check import check_book
 from peakwhite.daemon.book.migrate import known_versions
 from peakwhite.daemon.book.opening import damage_of
-from peakwhite.daemon.book.place import connect_sqlite
 from peakwhite.daemon.book.rescue import rescue_book
 from peakwhite.daemon.book.schema import HEAD, metadata
 from peakwhite.daemon.measure.reading import reading_object
-from peakwhite.drivers.errors import BookDamaged, BookInUse, BookNewer, BookUnreachable, UsageError
+from peakwhite.drivers.errors import BookError, BookNewer, BookUnreachable, UsageError
 from postgres import ask
+from spoilt_books import a_book, page_of, spoil
 
 VERSIONS = Path(__file__).with_name("versions")
-PAGE = 4096
 PRAGMAS = {"synchronous": 2, "journal_mode": "wal", "foreign_keys": 1, "fullfsync": 1}
-
-
-def a_book(path: Path, marks: int = 3) -> list[int]:
-    """A closed book with so many marks; gives their numbers."""
-    with BookWriter(BookPlace(path), "first") as writer:
-        stage = a_stage(writer)
-        return [writer.keep_mark(new_mark(stage, second)) for second in range(1, marks + 1)]
-
-
-def page_of(path: Path, table: str) -> int:
-    """The first page of a table."""
-    with closing(connect_sqlite(path, "ro")) as connection:
-        return int(connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (table,)).fetchone()[0])
-
-
-def spoil(path: Path, page: int) -> None:
-    """Overwrite a page, counted from 1, as a failing card does."""
-    with path.open("r+b") as file:
-        file.seek((page - 1) * PAGE)
-        file.write(b"\xa5" * PAGE)
 
 
 def test_the_tables_that_migrations_make_are_those_of_the_schema(writer: BookWriter) -> None:
@@ -134,9 +113,7 @@ def test_a_second_writer_of_one_file_is_refused_and_told_who_writes(book_file: P
         )
         second = subprocess.run((sys.executable, "-c", script, book_file), capture_output=True, text=True, check=False)
         assert second.returncode == 1
-        assert f"another daemon writes to this book (process {os.getpid()})" in second.stderr
-        with pytest.raises(BookInUse):
-            BookWriter(BookPlace(book_file), "third")
+        assert f"another program writes to this book (process {os.getpid()})" in second.stderr
     with BookWriter(BookPlace(book_file), "fourth") as writer:
         writer.open()
 
@@ -149,6 +126,11 @@ def test_two_benches_write_to_one_server(book_place: BookPlace) -> None:
         kept = [writer.keep_mark(new_mark(stage, captured=False)) for writer in (left, right)]
         with BookReader(book_place) as reader:
             assert {line.id: line.bench for line in reader.marks()} == dict(zip(kept, ("left", "right"), strict=True))
+
+
+def test_a_folder_is_no_book(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="that is a folder; name a file in it"):
+        place_of(str(tmp_path))
 
 
 @pytest.mark.parametrize("text", ["mysql://h/d", "http://example.test", "sqlite:///book", "://"])
@@ -182,7 +164,7 @@ def test_a_database_of_something_else_is_refused_and_left_as_it_is(book_file: Pa
     with closing(sqlite3.connect(book_file)) as connection:
         connection.execute("CREATE TABLE recipes (name)")
     before = book_file.read_bytes()
-    with pytest.raises(BookDamaged, match="a database, but no bench book"):
+    with pytest.raises(BookError, match="a database, but no bench book"):
         BookKeeper(BookPlace(book_file), "now")
     assert book_file.read_bytes() == before
 
@@ -205,6 +187,7 @@ def test_beside_a_damaged_book_a_new_one_is_begun_and_measuring_goes_on(damage: 
         case "no database":
             book_file.write_text("shopping list")
     before = book_file.read_bytes()
+    PresentStage(BookPlace(book_file)).choose(1)
     told: list[tuple[str, ...]] = []
     kept = BookKeeper(
         BookPlace(book_file), "now", tell=lambda problems: told.append(tuple(one.text for one in problems))
@@ -227,6 +210,7 @@ def test_the_book_beside_is_found_again_and_the_damaged_one_is_named_until_it_is
     a_book(book_file)
     spoil(book_file, 1)
     place = BookPlace(book_file)
+    PresentStage(place).choose(1)
     kept = []
     for run in ("one", "two"):
         with BookWriter(place, run) as writer:
@@ -242,6 +226,7 @@ def test_the_book_beside_is_found_again_and_the_damaged_one_is_named_until_it_is
 def test_a_second_damaged_book_has_a_third_beside_it(book_file: Path) -> None:
     a_book(book_file)
     spoil(book_file, 1)
+    PresentStage(BookPlace(book_file)).choose(1)
     with BookWriter(BookPlace(book_file), "one") as writer:
         writer.keep_mark(new_mark(1))
     spoil(book_file.with_name("book-2.sqlite"), 1)
@@ -283,6 +268,36 @@ def test_a_book_that_is_moved_away_while_it_is_written_is_noticed_and_comes_back
             assert [line.id for line in reader.marks()] == kept[::-1]
 
 
+@pytest.mark.parametrize("when", ["between", "during"])
+def test_marks_whose_log_is_removed_while_it_is_written_are_there_in_the_next_run(when: str, book_file: Path) -> None:
+    """A process that is killed afterwards closes nothing, and leaves what is on the disk."""
+    script = (
+        "import os, sys; from pathlib import Path; from kept_marks import a_stage, new_mark\n"
+        "from peakwhite.daemon.book import BookPlace, BookWriter\n"
+        "book, when = Path(sys.argv[1]), sys.argv[2]\n"
+        "writer = BookWriter(BookPlace(book), 'now'); stage = a_stage(writer)\n"
+        "kept = [writer.keep_mark(new_mark(stage, 1.0, captured=False))]\n"
+        "def work(connection, run_id):\n"
+        "    number = writer.keep_in(connection, run_id, new_mark(stage, 2.0, captured=False))\n"
+        "    if when == 'during': os.unlink(f'{book}-wal')\n"
+        "    return number\n"
+        "if when == 'between': os.unlink(f'{book}-wal')\n"
+        "kept += [writer.write(work), writer.keep_mark(new_mark(stage, 3.0, captured=False))]\n"
+        "print(*kept, flush=True); os._exit(0)\n"
+    )
+    path = os.pathsep.join(sys.path)
+    writing = subprocess.run(
+        (sys.executable, "-c", script, book_file, when), capture_output=True, text=True, check=False,
+        env=os.environ | {"PYTHONPATH": path},
+    )  # fmt: skip
+    assert writing.stdout == "1 2 3\n", writing.stderr
+    with BookWriter(BookPlace(book_file), "next") as writer:
+        writer.open()
+        assert writer.set_aside == ()
+        with BookReader(writer.place) as reader:
+            assert [line.id for line in reader.marks()] == [3, 2, 1]
+
+
 def test_a_server_that_drops_connections_costs_no_mark(writer: BookWriter, book_place: BookPlace) -> None:
     if book_place.path is not None:
         pytest.skip("of servers")
@@ -312,3 +327,11 @@ def test_the_writers_connection_reports_synchronous_full(book_file: Path) -> Non
 def _pragma(name: str, connection: Connection, _: int) -> object:
     value: object = connection.exec_driver_sql(f"PRAGMA {name}").scalar()
     return value
+
+
+def test_a_file_that_never_was_a_book_is_not_taken_for_a_damaged_one(tmp_path: Path) -> None:
+    letter = tmp_path / "letter.txt"
+    letter.write_text("Dear bench, the unit hums.")
+    with pytest.raises(BookError, match="no bench book; give another path"):
+        BookWriter(BookPlace(letter), "9f3c")
+    assert [one.name for one in tmp_path.iterdir()] == ["letter.txt"]

@@ -11,11 +11,12 @@ import pytest
 
 from kept_marks import CONDITIONS, made_capture, made_reading, moment, new_mark
 from peakwhite.daemon import cli
-from peakwhite.daemon.book import BookPlace, BookWriter, writing
+from peakwhite.daemon.book import BookPlace, BookReader, BookWriter, lock, writing
 from peakwhite.daemon.book.lock import BookLock
 from peakwhite.daemon.book.records import EventCapture, NewEvent
 from peakwhite.daemon.measure.reading import reading_object
 from peakwhite.daemon.sources.capture_file import read_capture, write_capture
+from peakwhite.drivers.errors import BookUnreachable
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
@@ -238,6 +239,24 @@ def test_a_recorded_capture_is_kept_under_names(run: Run, tmp_path: Path, own_bo
     assert [one["id"] for one in told(run("book", "search", "ada", "--json"))["marks"]] == [1]
 
 
+def test_a_mark_that_is_kept_and_cannot_be_read_back_is_told_as_kept(
+    run: Run, tmp_path: Path, own_book: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who was told of an error alone would keep it once more."""
+    file = tmp_path / "unit.npz"
+    write_capture(file, made_capture(), overwrite=False)
+
+    def unreadable(reader: BookReader, number: int) -> None:
+        raise BookUnreachable("it cannot be opened", where="book", do="see that its folder is there")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(BookReader, "line", unreadable)
+        result = run("measure", file, "--keep")
+    assert (result.returncode, result.stdout.splitlines()[-1]) == (0, "mark 1 kept")
+    assert "the mark is in the book, but cannot be read back: book: it cannot be opened" in result.stderr
+    assert len(told(run("book", "list", "--json"))["marks"]) == 1
+
+
 def test_measure_without_keep_opens_no_book_and_takes_no_word_of_one(run: Run, tmp_path: Path, own_book: Path) -> None:
     file = tmp_path / "unit.npz"
     write_capture(file, made_capture(), overwrite=False)
@@ -258,6 +277,7 @@ def test_measure_without_keep_opens_no_book_and_takes_no_word_of_one(run: Run, t
         (["undo", "--restore"], 2, "it needs the number of a mark"),
         (["show", "x"], 2, "'x' is not a valid integer range"),
         (["list", "--book", "mysql://h/d"], 2, "a book cannot be on 'mysql'"),
+        (["list", "--book", "/"], 2, "that is a folder"),
         (["check"], 3, "cannot be opened"),
         (["rescue", "out.sqlite"], 2, "there is no such file"),
     ],
@@ -278,16 +298,31 @@ def test_what_is_not_in_the_book_is_one_line(run: Run, own_book: Path) -> None:
         assert "there is no " in refused(run("book", *arguments), 2)
 
 
-def test_a_book_that_another_holds_and_cannot_be_asked_is_refused(run: Run, own_book: Path, tmp_path: Path) -> None:
+def test_a_book_that_another_holds_and_cannot_be_asked_is_refused(
+    run: Run, own_book: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(lock, "WAIT_S", 0.1)
     keep_two(run, own_book)
-    lock = BookLock(own_book)
-    assert "another daemon writes to this book" in refused(run("book", "job", "x"), 3)
-    assert "another daemon writes to this book" in refused(run("book", "undo"), 3)
+    held = BookLock(own_book)
+    assert "another program writes to this book" in refused(run("book", "job", "x"), 3)
+    assert "another program writes to this book" in refused(run("book", "undo"), 3)
     assert len(told(run("book", "list", "--json"))["marks"]) == 2
-    lock.close()
-    lock = BookLock(own_book, "http://127.0.0.1:1/")
+    held.close()
+    held = BookLock(own_book, "http://127.0.0.1:1/")
     assert "does not answer there" in refused(run("book", "job", "x"), 3)
-    lock.close()
+    held.close()
+
+
+def test_two_commands_at_once_are_both_done(run: Run, own_book: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first ends once the second has found it there."""
+    first = BookLock(own_book)
+
+    def found_there(file: object) -> tuple[str, str]:
+        first.close()
+        return "1", ""
+
+    monkeypatch.setattr(lock, "_said_in", found_there)
+    assert said(run("book", "job", "Quayside batch")) == "job 1: Quayside batch"
 
 
 def test_the_settings_say_which_book_as_from_their_own_folder(run: Run, tmp_path: Path) -> None:
