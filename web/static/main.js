@@ -5,17 +5,14 @@ import { Bench } from "./bench.js";
 import { Cautions } from "./cautions.js";
 import { Control } from "./control.js";
 import { find, put } from "./dom.js";
-import { HookupView } from "./hookup.js";
 import { KEY_HELP, actionOf } from "./keys.js";
-import { LineView } from "./line.js";
+import { later } from "./later.js";
 import { LiveLink, liveUrl } from "./live.js";
 import { Marks, hasBook } from "./marks.js";
 import { Histories, Lag } from "./motion.js";
 import { Notice } from "./notice.js";
 import { OneProbe } from "./oneprobe.js";
-import { Paper } from "./paper.js";
 import { Announcements, SteadyNumber } from "./pace.js";
-import { Procedures } from "./procedures.js";
 import { ask } from "./rest.js";
 import { WHITE_ROLES } from "./roles.js";
 import { Session } from "./session.js";
@@ -24,7 +21,6 @@ import { Speaker } from "./speaker.js";
 import { Toast } from "./toast.js";
 import { soundOf } from "./tone.js";
 import { TrimView } from "./trim.js";
-import { Trimmers } from "./trimmers.js";
 import { Views } from "./views.js";
 import { Watch } from "./watch.js";
 import { ago, distance, matchLine, paceWords, spokenWords, syncLine, viewersWords, waitingWords } from "./words.js";
@@ -38,23 +34,17 @@ const epochMs = (atMs) => atMs + Date.now() - now();
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 const session = new Session(now());
-const views = new Views(document);
 const notice = new Notice(document);
 const cautions = new Cautions(document);
-const trimmers = new Trimmers(document);
 const oneProbe = new OneProbe(document);
 const announcements = new Announcements();
 const toast = new Toast(document);
 const marks = new Marks((what) => toast.show(what));
 const bench = new Bench((what) => toast.show(what));
 const watch = new Watch((what) => toast.show(what));
-const paper = new Paper(document);
 const histories = new Histories();
 const lag = new Lag();
-const lineView = new LineView(document.querySelector('[data-view="line"]'), (message) => link.send(message));
-const hookupView = new HookupView(document.querySelector('[data-view="hookup"]'));
 const control = new Control(document, { tell: (what) => toast.show(what), send: (message) => link.send(message) });
-const procedures = new Procedures(find("procedures"));
 const windows = new Map();
 const rate = new SteadyNumber();
 const lagShown = new SteadyNumber(1.6, 0.9);
@@ -64,6 +54,7 @@ const trim = new TrimView(find("channels"), {
 });
 const speaker = new Speaker(soundNow, sayTone);
 const awake = new Awake(sayAwake);
+let lineView, hookupView, procedures, trimmers, paper; // fetched when they are first needed
 let patternWhitePct = 100;
 let askedSetup = null;
 let wordsAt = -Infinity;
@@ -92,9 +83,10 @@ async function greet() {
   trim.clear();
   lag.clear();
   control.greet();
-  lineView.greet();
+  lineView?.greet();
   find("demo-mark").hidden = !session.hello.demo;
-  trimmers[session.hello.demo ? "show" : "hide"]();
+  if (session.hello.demo) showTrimmers();
+  else trimmers?.hide();
   cautions.openUnlessRead();
   fetchSetUp();
   const book = await hasBook();
@@ -128,12 +120,45 @@ function frame(nowMs) {
     }
   }
   trim.draw(nowMs, calm.matches);
-  lineView.draw(nowMs, { reading, patternWhitePct, calm: calm.matches });
+  lineView?.draw(nowMs, { reading, patternWhitePct, calm: calm.matches });
   if (nowMs - wordsAt >= WORDS_EVERY_MS) {
     wordsAt = nowMs;
     say(nowMs);
   }
   requestAnimationFrame(frame);
+}
+
+/** Opens a view; what it is made of is fetched the first time. */
+async function openView(name) {
+  lineView?.show(name === "line");
+  for (const part of [hookupView, procedures]) part?.show(name === "hookup");
+  const section = document.querySelector(`[data-view="${name}"]`);
+  if (name === "line" && !lineView) {
+    const [{ LineView }] = await later([import("./line.js")], "line.css");
+    lineView ??= new LineView(section, (message) => link.send(message));
+  } else if (name === "hookup" && !hookupView) {
+    const [{ HookupView }, { Procedures }] = await later([import("./hookup.js"), import("./procedures.js")], "hookup.css", "procedures.css");
+    hookupView ??= new HookupView(section);
+    procedures ??= new Procedures(find("procedures"));
+  } else return;
+  await openView(views.current);
+}
+
+async function showTrimmers() {
+  try {
+    const [{ Trimmers }] = await later([import("./trimmers.js")]);
+    trimmers ??= new Trimmers(document);
+    trimmers.show();
+  } catch (error) {
+    put(find("trimmers-say"), error.message);
+  }
+}
+
+/** The sheet of paper must be there before anybody prints: it cannot be fetched while the browser prints. */
+async function fetchPaper() {
+  const { Paper } = await import("./paper.js");
+  await later([], "print.css");
+  paper ??= new Paper(document);
 }
 
 /** What everything is said under, as standing() takes it. */
@@ -149,12 +174,12 @@ function say(nowMs) {
   const notes = notesOf(session, nowMs, Date.now() - nowMs);
   trim.say(conditions, patternWhitePct, waitingWords(notes[0]?.code), nowMs);
   notice.show(trim.frozen === null ? notes : frozenNote(notes, epochMs(trim.frozen)), clearNote(session.settled.channels()));
-  hookupView.say(session, nowMs);
+  hookupView?.say(session, nowMs);
   put(find("sync-line"), stale ? "no live reading" : syncLine(sync.shown));
   put(find("viewers"), viewersWords(session.status?.viewers));
   put(find("rate"), stale ? "" : paceWords(rate.next(session.rate.perSecond(nowMs), nowMs), shownLag(nowMs)));
   bench.focus(trim.focused);
-  procedures.say({ stale, sync: sync.shown, channels: session.settled.channels(), moving: session.settled.roles.filter((role) => histories.of(role).motion.way) });
+  procedures?.say({ stale, sync: sync.shown, channels: session.settled.channels(), moving: session.settled.roles.filter((role) => histories.of(role).motion.way) });
   announce(notes[0], conditions, nowMs);
   if (trim.frozen !== null) return;
   const guided = match.shown ? null : oneProbe.words(nowMs);
@@ -239,7 +264,7 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => trim
 addEventListener("beforeprint", () => {
   say(now());
   const notes = notesOf(session, now(), epochMs(0)).map((note) => sentence(note.title, note.do));
-  paper.fill(trim, conditionsAt(now()), [find("match").textContent, ...notes]);
+  paper?.fill(trim, conditionsAt(now()), [find("match").textContent, ...notes]);
 });
 
 for (const [keys, does] of KEY_HELP) {
@@ -253,15 +278,14 @@ awake.ask();
 if (!awake.able && matchMedia("(pointer: coarse)").matches) toast.show({ title: "The screen may go dark", more: BY_HAND });
 trim.lay(["red", "green", "blue"]);
 const link = new LiveLink(liveUrl(document.baseURI), onFrame);
-link.onBytes = (bytes) => lineView.take(bytes);
-views.follow((name) => {
-  lineView.show(name === "line");
-  hookupView.show(name === "hookup");
-  procedures.show(name === "hookup");
-});
+link.onBytes = (bytes) => lineView?.take(bytes);
 link.start();
+const views = new Views(document, openView);
 setInterval(() => {
-  if (!session.stale(now())) trimmers.follow();
+  if (!paper && !session.lost(now())) fetchPaper().catch(() => {}); // tried again in three seconds
+  if (session.stale(now()) || !session.hello.demo) return;
+  if (trimmers) trimmers.follow();
+  else showTrimmers();
 }, FOLLOW_EVERY_MS);
 addEventListener("online", () => link.wake());
 document.addEventListener("visibilitychange", () => {

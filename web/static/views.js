@@ -7,33 +7,37 @@ export function viewOf(fragment, names) {
 }
 
 export class Views {
-  constructor(root, place = location) {
-    this.place = place;
+  /** `open(name)` resolves when that view may show; where it throws, its words stand in the view's place. */
+  constructor(root, open) {
+    this.open = open;
+    this.says = root.querySelector("[data-view-says]");
     this.sections = [...root.querySelectorAll("section[data-view]")];
     this.names = this.sections.map((section) => section.dataset.view);
     this.tabs = [...root.querySelectorAll("[data-view-link]")];
-    for (const tab of this.tabs) tab.hidden = !this.names.includes(tab.dataset.viewLink);
-    this.followers = [];
     this.current = null;
     addEventListener("hashchange", () => this.#show());
+    for (const tab of this.tabs) tab.addEventListener("click", () => tab.dataset.viewLink === this.current && this.says.textContent && this.#open(this.current));
     this.#show();
   }
 
-  /** Call `run(name)` now and whenever another view is shown. */
-  follow(run) {
-    this.followers.push(run);
-    run(this.current);
-  }
-
   #show() {
-    const name = viewOf(this.place.hash, this.names);
+    const name = viewOf(location.hash, this.names);
     if (name === this.current) return;
     this.current = name;
-    for (const section of this.sections) section.hidden = section.dataset.view !== name;
     for (const tab of this.tabs) {
       if (tab.dataset.viewLink === name) tab.setAttribute("aria-current", "page");
       else tab.removeAttribute("aria-current");
     }
-    for (const run of this.followers) run(name);
+    this.#open(name);
+  }
+
+  async #open(name) {
+    for (const section of this.sections) section.hidden = true;
+    this.says.textContent = "";
+    let words = "";
+    await this.open(name).catch((error) => (words = error.message));
+    if (name !== this.current) return;
+    this.says.textContent = words;
+    for (const section of this.sections) section.hidden = Boolean(words) || section.dataset.view !== name;
   }
 }
