@@ -11,7 +11,7 @@ export function standing({ holder, mine }, viewers) {
   const who = mine ? `This page holds control, as ${holder}. Others can only look on.`
     : holder ? `${capital(holder)} holds control. This page can only look on.`
     : "Nobody holds control: every page may change things.";
-  return `${who} ${viewers > 1 ? `${viewers} pages are open, this one among them.` : "No other page is open."}`;
+  return who + (viewers > 1 ? ` ${viewers} pages are open, this one among them.` : " No other page is open.");
 }
 
 /**
