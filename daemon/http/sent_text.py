@@ -14,8 +14,9 @@ _SCRIPTS = {".js", ".mjs"}
 _LITERAL = re.compile(
     r"""("(?:[^"\\]|\\.)*"|'(?:[^'\\]|\\.)*'|`(?:[^`\\]|\\.)*`|//.*|/(?![ *])(?:[^/\\\[]|\\.|\[(?:[^\]\\]|\\.)*\])+/)"""
 )
-# Signs beside which spaces mean nothing. Not + and -, where "a - -b" is not "a--b"; in CSS no sign that is a selector's.
-_SCRIPT_SIGN = re.compile(r" *([=,;{}()?:<>&|*\[\]]) *")
+# Signs beside which spaces mean nothing: + and - where no other one stands beside ("a - -b" is not "a--b"), in CSS no sign
+# that is a selector's.
+_SCRIPT_SIGN = re.compile(r" *([=,;{}()?:<>&|*%!\[\]]) *|(?<![+-]) ([+/-]) (?![+-])")
 _STYLE_SIGN = re.compile(r" *([,;{}]) *|(?<=:) ")
 
 
@@ -59,7 +60,7 @@ def _squeezed(line: str, kind: str) -> str:
     if kind == ".css":
         code = [_STYLE_SIGN.sub(r"\1", part).replace(";}", "}") for part in code]
     else:
-        code = [_SCRIPT_SIGN.sub(r"\1", part) for part in code]
+        code = [_SCRIPT_SIGN.sub(r"\1\2", part) for part in code]
         literals = ["" if literal.startswith("//") else literal for literal in literals]
     return "".join(part for pair in zip(code, [*literals, ""], strict=True) for part in pair).rstrip()
 

@@ -42,9 +42,9 @@ def test_a_style_sheets_addresses_are_no_comments() -> None:
 @pytest.mark.parametrize(
     ("line", "sent"),
     [
-        ("const a = b / c - -1 + +d;", "const a=b / c - -1 + +d;"),
+        ("const a = b / c - -1 + +d;", "const a=b/c - -1 + +d;"),
         ("for (const [a, b] of c) if (a < b) d = { ...d, [a]: b };", "for(const[a,b]of c)if(a<b)d={...d,[a]:b};"),
-        ('return "a , b" + `${a ? "b" : c} : d`;', 'return "a , b" + `${a ? "b" : c} : d`;'),
+        ('return "a , b" + `${a ? "b" : c} : d`;', 'return "a , b"+`${a ? "b" : c} : d`;'),
         ("if (/[.?!/] = /.test(a)) b('c = d', /\\/ \"e = /);", "if(/[.?!/] = /.test(a))b('c = d',/\\/ \"e = /);"),
         ('a = "b\\" = c"; // d = "', 'a="b\\" = c";'),
         ("const a = async (b) => (await b) ?? 1;", "const a=async(b)=>(await b)??1;"),
