@@ -1,6 +1,6 @@
 // One channel's panel: name, number, words, rule.
 
-import { partsOf, put } from "./dom.js";
+import { copied, partsOf, put } from "./dom.js";
 import { Rule } from "./rule.js";
 import { ON_AIM, besideWords, capital, comparedWords, extremesWords, isDead, levelDetail, meterText, motionWords, standing, whole } from "./words.js";
 
@@ -10,7 +10,7 @@ export class ChannelPanel {
   /** `key` is the digit that shows it large. */
   constructor(role, key, { onFocus, onReset }) {
     this.role = role;
-    this.element = document.getElementById("channel").content.firstElementChild.cloneNode(true);
+    this.element = copied("channel");
     this.element.dataset.channel = role;
     this.parts = partsOf(this.element, PARTS);
     const { focus, name, key: digit, reset, rule } = this.parts;

@@ -1,23 +1,12 @@
 // The Hookup view: which probe is where, what the readings say of it, and the scope.
 
+import { assign, drawn, made, put } from "./dom.js";
 import { CHOICES, EXT, FIELDS, blank, changesOf, clipWords, rolesOf, sketchOf, withRoles } from "./hookupdata.js";
 import { Lasting } from "./pace.js";
 import { ask } from "./rest.js";
 import { LastingHints } from "./settled.js";
 import { SCOPE } from "./situation.js";
 import { capital, clockTime } from "./words.js";
-
-const SVG = "http://www.w3.org/2000/svg";
-
-const made = (tag, properties, ...inside) => {
-  const element = Object.assign(document.createElement(tag), properties);
-  element.append(...inside);
-  return element;
-};
-
-const put = (element, words) => {
-  if (element.textContent !== words) element.textContent = words;
-};
 
 export class HookupView {
   constructor(root) {
@@ -81,8 +70,8 @@ export class HookupView {
     const now = JSON.stringify(hints);
     if (list.dataset.now === now) return;
     list.dataset.now = now;
-    const items = hints.map(({ text, test }) => made("li", {}, made("strong", { textContent: text }), ` Ten-second test: ${test}`));
-    list.replaceChildren(...(items.length ? items : [made("li", { textContent: none })]));
+    const items = hints.map(({ text, test }) => made("li", made("strong", text), ` Ten-second test: ${test}`));
+    list.replaceChildren(...(items.length ? items : [made("li", none)]));
   }
 
   async #load() {
@@ -123,17 +112,15 @@ export class HookupView {
     const fields = {};
     const labels = FIELDS.map(([key, label]) => {
       const choices = key === "role" ? rolesOf(channel) : CHOICES[key];
-      fields[key] = choices ? made("select", {}, ...choices.map(([value, words]) => new Option(words, value))) : made("input", { inputMode: "decimal", autocomplete: "off" });
+      fields[key] = choices ? made("select", ...choices.map(([value, words]) => new Option(words, value))) : assign(made("input"), { inputmode: "decimal" });
       fields[key].name = `${channel} ${key}`;
-      return made("label", {}, label, fields[key]);
+      return made("label", label, fields[key]);
     });
-    const sketch = document.createElementNS(SVG, "svg");
-    sketch.setAttribute("aria-hidden", "true");
-    const words = made("p", {});
-    const hints = made("ul", { className: "hints", tabIndex: 0, ariaLabel: `Hints on ${channel}` });
-    const more = made("details", {}, made("summary", { textContent: "Probing point, load, link" }), made("div", { className: "fields" }, ...labels.slice(1)));
-    const element = made("fieldset", { className: "clip" }, made("legend", { textContent: channel }), sketch, words, labels[0], hints, more);
-    element.dataset.clip = channel;
+    const sketch = drawn("svg", { "aria-hidden": true });
+    const words = made("p");
+    const hints = assign(made("ul"), { class: "hints", tabindex: 0, "aria-label": `Hints on ${channel}` });
+    const more = made("details", made("summary", "Probing point, load, link"), assign(made("div", ...labels.slice(1)), { class: "fields" }));
+    const element = assign(made("fieldset", made("legend", channel), sketch, words, labels[0], hints, more), { class: "clip", "data-clip": channel });
     return { element, fields, sketch, words, hints };
   }
 
@@ -162,7 +149,7 @@ export class HookupView {
       const signal = Boolean(clip.role) && channel !== EXT;
       element.toggleAttribute("data-signal", signal);
       put(words, clipWords(clip));
-      if (signal) sketch.replaceChildren(...sketchOf(clip).map(drawn));
+      if (signal) sketch.replaceChildren(...sketchOf(clip).map(stroke));
     }
     const changes = this.#changes();
     this.find("hookup-use").disabled = this.find("hookup-drop").disabled = !changes.length;
@@ -205,7 +192,7 @@ export class HookupView {
 
   #list(scopes) {
     const items = (scopes ?? []).map(({ resource, identity, problem }) =>
-      made("li", {}, made("strong", { textContent: identity ?? problem }), ` ${resource}${resource === this.reading?.scope.resource ? ", in use" : ""}`));
+      made("li", made("strong", identity ?? problem), ` ${resource}${resource === this.reading?.scope.resource ? ", in use" : ""}`));
     this.find("scopes").replaceChildren(...items);
   }
 }
@@ -216,11 +203,10 @@ function number(text) {
   return text.trim() === "" || Number.isNaN(value) ? text : value;
 }
 
-function drawn([kind, ...how]) {
-  const text = kind === "text";
-  const element = document.createElementNS(SVG, text ? "text" : "path");
-  const attributes = text ? { x: how[0], y: how[1] } : { class: kind, d: how[0] };
-  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-  element.textContent = text ? how[2] : "";
-  return element;
+function stroke([kind, ...how]) {
+  if (kind !== "text") return drawn("path", { class: kind, d: how[0] });
+  const [x, y, words] = how;
+  const text = drawn("text", { x, y });
+  text.textContent = words;
+  return text;
 }

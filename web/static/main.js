@@ -4,7 +4,7 @@ import { Awake, BY_HAND, awakeWords } from "./awake.js";
 import { Bench } from "./bench.js";
 import { Cautions } from "./cautions.js";
 import { Control } from "./control.js";
-import { find, put } from "./dom.js";
+import { find, made, put } from "./dom.js";
 import { KEY_HELP, actionOf } from "./keys.js";
 import { later } from "./later.js";
 import { LiveLink, liveUrl } from "./live.js";
@@ -18,7 +18,7 @@ import { WHITE_ROLES } from "./roles.js";
 import { Session } from "./session.js";
 import { clearNote, frozenNote, notesOf, sentence } from "./situation.js";
 import { Speaker } from "./speaker.js";
-import { Toast } from "./toast.js";
+import { tell } from "./toast.js";
 import { soundOf } from "./tone.js";
 import { TrimView } from "./trim.js";
 import { Views } from "./views.js";
@@ -30,21 +30,21 @@ const FOLLOW_EVERY_MS = 3000;
 const TONE_WORDS = { off: "Tone off", on: "Tone on", waiting: "Tone: tap" };
 
 const now = () => performance.now();
+const send = (message) => link.send(message);
 const epochMs = (atMs) => atMs + Date.now() - now();
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 const session = new Session(now());
-const notice = new Notice(document);
-const cautions = new Cautions(document);
-const oneProbe = new OneProbe(document);
+const notice = new Notice();
+const cautions = new Cautions();
+const oneProbe = new OneProbe();
 const announcements = new Announcements();
-const toast = new Toast(document);
-const marks = new Marks((what) => toast.show(what));
-const bench = new Bench((what) => toast.show(what));
-const watch = new Watch((what) => toast.show(what));
+const marks = new Marks(tell);
+const bench = new Bench(tell);
+const watch = new Watch(tell);
 const histories = new Histories();
 const lag = new Lag();
-const control = new Control(document, { tell: (what) => toast.show(what), send: (message) => link.send(message) });
+const control = new Control({ tell, send });
 const windows = new Map();
 const rate = new SteadyNumber();
 const lagShown = new SteadyNumber(1.6, 0.9);
@@ -54,7 +54,7 @@ const trim = new TrimView(find("channels"), {
 });
 const speaker = new Speaker(soundNow, sayTone);
 const awake = new Awake(sayAwake);
-let lineView, hookupView, procedures, trimmers, paper; // fetched when they are first needed
+let lineView, hookupView, procedures, trimmers, fillPaper; // fetched when they are first needed
 let patternWhitePct = 100;
 let askedSetup = null;
 let wordsAt = -Infinity;
@@ -70,13 +70,13 @@ function onFrame(frame) {
   if (what === "hello") greet();
   if (lost) tellOfReturn(hello.run !== session.hello.run, now() - frameAt);
   if (what === "other-version") location.reload();
-  if (what === "status") control.take(frame);
+  if (what === "status") control.hear(frame);
   if (what === "reading") histories.take(frame.reading, now());
 }
 
 function tellOfReturn(anew, goneMs) {
   const more = anew ? "It was started anew: all that shows was fetched again." : `All that shows is new. It was not heard for ${ago(goneMs / 1000)}.`;
-  toast.show({ title: "The daemon is back", more });
+  tell({ title: "The daemon is back", more });
 }
 
 async function greet() {
@@ -135,7 +135,7 @@ async function openView(name) {
   const section = document.querySelector(`[data-view="${name}"]`);
   if (name === "line" && !lineView) {
     const [{ LineView }] = await later([import("./line.js")], "line.css");
-    lineView ??= new LineView(section, (message) => link.send(message));
+    lineView ??= new LineView(section, send);
   } else if (name === "hookup" && !hookupView) {
     const [{ HookupView }, { Procedures }] = await later([import("./hookup.js"), import("./procedures.js")], "hookup.css", "procedures.css");
     hookupView ??= new HookupView(section);
@@ -147,7 +147,7 @@ async function openView(name) {
 async function showTrimmers() {
   try {
     const [{ Trimmers }] = await later([import("./trimmers.js")]);
-    trimmers ??= new Trimmers(document);
+    trimmers ??= new Trimmers();
     trimmers.show();
   } catch (error) {
     put(find("trimmers-say"), error.message);
@@ -156,9 +156,9 @@ async function showTrimmers() {
 
 /** The sheet of paper must be there before anybody prints: it cannot be fetched while the browser prints. */
 async function fetchPaper() {
-  const { Paper } = await import("./paper.js");
+  const paper = await import("./paper.js");
   await later([], "print.css");
-  paper ??= new Paper(document);
+  fillPaper = paper.fillPaper;
 }
 
 /** What everything is said under, as standing() takes it. */
@@ -242,7 +242,7 @@ const ACTIONS = {
   mark() {
     if (button("mark").hidden) return;
     if (trim.frozen === null) marks.keep();
-    else toast.show({ title: "No mark was kept", more: "A mark is of the newest reading, and the page shows a frozen one: press F first.", kind: "act" });
+    else tell({ title: "No mark was kept", more: "A mark is of the newest reading, and the page shows a frozen one: press F first.", kind: "act" });
   },
 };
 
@@ -264,25 +264,22 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => trim
 addEventListener("beforeprint", () => {
   say(now());
   const notes = notesOf(session, now(), epochMs(0)).map((note) => sentence(note.title, note.do));
-  paper?.fill(trim, conditionsAt(now()), [find("match").textContent, ...notes]);
+  fillPaper?.(trim, conditionsAt(now()), [find("match").textContent, ...notes]);
 });
 
 for (const [keys, does] of KEY_HELP) {
-  const kbd = Object.assign(document.createElement("kbd"), { textContent: keys });
-  const term = document.createElement("dt");
-  term.append(kbd);
-  find("keys").append(term, Object.assign(document.createElement("dd"), { textContent: does }));
+  find("keys").append(made("dt", made("kbd", keys)), made("dd", does));
 }
 sayAwake();
 awake.ask();
-if (!awake.able && matchMedia("(pointer: coarse)").matches) toast.show({ title: "The screen may go dark", more: BY_HAND });
+if (!awake.able && matchMedia("(pointer: coarse)").matches) tell({ title: "The screen may go dark", more: BY_HAND });
 trim.lay(["red", "green", "blue"]);
 const link = new LiveLink(liveUrl(document.baseURI), onFrame);
 link.onBytes = (bytes) => lineView?.take(bytes);
 link.start();
 const views = new Views(document, openView);
 setInterval(() => {
-  if (!paper && !session.lost(now())) fetchPaper().catch(() => {}); // tried again in three seconds
+  if (!fillPaper && !session.lost(now())) fetchPaper().catch(() => {}); // tried again in three seconds
   if (session.stale(now()) || !session.hello.demo) return;
   if (trimmers) trimmers.follow();
   else showTrimmers();

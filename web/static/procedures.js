@@ -1,5 +1,6 @@
 // Terminator test and tie: press, change something, press again. The daemon measures.
 
+import { made, partsOf, put } from "./dom.js";
 import { duePress, foundLines, liveWords, stateWords } from "./procedurewords.js";
 import { ask } from "./rest.js";
 import { capital } from "./words.js";
@@ -29,7 +30,7 @@ class Procedure {
   constructor(root) {
     this.path = `procedures/${root.dataset.procedure}`;
     this.presses = [...root.querySelectorAll("[data-press]")];
-    [this.told, this.found, this.again] = ["told", "found", "again"].map((name) => root.querySelector(`[data-${name}]`));
+    Object.assign(this, partsOf(root, ["told", "found", "again"]));
     this.second = root.querySelector("select");
     for (const one of this.presses) one.addEventListener("click", () => this.#press(one));
     this.again.addEventListener("click", () => this.ask("", "DELETE"));
@@ -71,15 +72,6 @@ class Procedure {
       this.second.value = body.second ?? this.second.value;
     }
     put(this.told, stateWords(body));
-    const lines = foundLines(body).map(([strong, rest]) => {
-      const line = document.createElement("p");
-      line.append(Object.assign(document.createElement("strong"), { textContent: strong }), ` ${rest}`);
-      return line;
-    });
-    this.found.replaceChildren(...lines);
+    this.found.replaceChildren(...foundLines(body).map(([strong, rest]) => made("p", made("strong", strong), ` ${rest}`)));
   }
-}
-
-function put(element, words) {
-  if (element.textContent !== words) element.textContent = words;
 }

@@ -1,7 +1,7 @@
 // The watch for faults that come and go: its button, count and sound, and what it caught.
 
 import { eventRows, eventWords, newFaults, watchWords } from "./benchwords.js";
-import { find, put } from "./dom.js";
+import { find, made, put } from "./dom.js";
 import { ask } from "./rest.js";
 import { play } from "./speaker.js";
 
@@ -67,8 +67,7 @@ export class Watch {
 }
 
 function listItem(event, bandMv) {
-  const item = document.createElement("details");
-  item.append(Object.assign(document.createElement("summary"), { textContent: eventWords(event) }));
+  const item = made("details", made("summary", eventWords(event)));
   item.addEventListener("toggle", () => item.children.length === 1 && showCaptures(item, event.id, bandMv));
   return item;
 }
