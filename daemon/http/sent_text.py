@@ -18,6 +18,8 @@ _LITERAL = re.compile(
 # that is a selector's.
 _SCRIPT_SIGN = re.compile(r" *([=,;{}()?:<>&|*%!\[\]]) *|(?<![+-]) ([+/-]) (?![+-])")
 _STYLE_SIGN = re.compile(r" *([,;{}]) *|(?<=:) ")
+# Quotes that an attribute's value can do without.
+_QUOTED = re.compile(r'="([\w-]+)"(?=[ >])')
 
 
 def sent_text(text: str, kind: str) -> str:
@@ -31,6 +33,8 @@ def sent_text(text: str, kind: str) -> str:
     if kind in COMMENTED:
         pairs = zip(lines, _comments(lines, kind), strict=True)
         lines = ["" if comment else _squeezed(line, kind) for line, comment in pairs]
+    else:
+        lines = [_QUOTED.sub(r"=\1", line) for line in lines]
     return "\n".join(lines)
 
 
@@ -75,7 +79,8 @@ def _is_fit(line: str, kind: str, *, comment: bool) -> bool:
     if re.search("[\r\u2028\u2029]", line):
         return False
     if kind == ".html":
-        return line.count('"') % 2 == 0 and not re.search(r"<(pre|textarea|style|script(?![^>]*></script>))\b", line)
+        wrong = re.search(r"<(pre|textarea|style|script(?![^>]*></script>))\b", line)
+        return line.count('"') % 2 == 0 and not wrong and '="' not in re.sub("<[^>]*>", "", line)
     if comment:
         return "*/" not in line or line.index("*/") == len(line.rstrip()) - 2
     code, literals = _parts(line, kind)

@@ -1,6 +1,6 @@
 // The Hookup view: which probe is where, what the readings say of it, and the scope.
 
-import { assign, drawn, made, put } from "./dom.js";
+import { assign, drawn, find, made, put } from "./dom.js";
 import { CHOICES, EXT, FIELDS, blank, changesOf, clipWords, rolesOf, sketchOf, withRoles } from "./hookupdata.js";
 import { Lasting } from "./pace.js";
 import { ask } from "./rest.js";
@@ -9,9 +9,8 @@ import { SCOPE } from "./situation.js";
 import { capital, clockTime } from "./words.js";
 
 export class HookupView {
-  constructor(root) {
-    this.find = (name) => root.querySelector(`[data-${name}]`);
-    this.form = this.find("hookup-form");
+  constructor() {
+    this.form = find("hookup-form");
     this.cards = new Map();
     this.force = null;
     this.theirs = null;
@@ -22,9 +21,9 @@ export class HookupView {
       event.preventDefault();
       this.#use(this.#draft());
     });
-    this.find("hookup-drop").addEventListener("click", () => this.#lay(this.theirs ?? this.force));
-    this.find("bars-use").addEventListener("click", () => this.#use({ ...this.#draft(), clips: withRoles(this.#draft().clips, this.bars) }));
-    this.find("scan").addEventListener("click", () => this.#scan());
+    find("hookup-drop").addEventListener("click", () => this.#lay(this.theirs ?? this.force));
+    find("bars-use").addEventListener("click", () => this.#use({ ...this.#draft(), clips: withRoles(this.#draft().clips, this.bars) }));
+    find("scan").addEventListener("click", () => this.#scan());
   }
 
   /** It shows now, or no longer. */
@@ -41,11 +40,11 @@ export class HookupView {
     const { scope, setup } = status;
     if (setup !== (this.theirs ?? this.force)?.setup) this.#load();
     const since = Date.parse(scope.since ?? "");
-    put(this.find("scope-state"), (SCOPE[scope.state]?.[1] ?? "Connected") + (Number.isNaN(since) ? "" : ` since ${clockTime(since)}`));
-    put(this.find("scope-more"), [scope.text, scope.do].filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
-    put(this.find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
+    put(find("scope-state"), (SCOPE[scope.state]?.[1] ?? "Connected") + (Number.isNaN(since) ? "" : ` since ${clockTime(since)}`));
+    put(find("scope-more"), [scope.text, scope.do].filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
+    put(find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
     if (reading && reading !== this.reading) this.#take(reading, nowMs);
-    this.#sayHints(this.find("hookup-hints"), settled.hints.shown, "Nothing speaks against this hookup as a whole.");
+    this.#sayHints(find("hookup-hints"), settled.hints.shown, "Nothing speaks against this hookup as a whole.");
   }
 
   #take(reading, nowMs) {
@@ -60,10 +59,10 @@ export class HookupView {
     const found = reading.channels.filter((one) => one.role_by_bars);
     const wrong = found.some((one) => one.role_by_bars !== one.role);
     const shown = this.seen.bars.next(wrong ? JSON.stringify(found.map((one) => [one.channel, one.role_by_bars])) : "", nowMs);
-    this.find("bars").hidden = !shown;
+    find("bars").hidden = !shown;
     if (!shown) return;
     this.bars = JSON.parse(shown);
-    put(this.find("bars-words"), `These look like colour bars: ${this.bars.map((one) => one.join(" ")).join(", ")}.`);
+    put(find("bars-words"), `These look like colour bars: ${this.bars.map((one) => one.join(" ")).join(", ")}.`);
   }
 
   #sayHints(list, hints, none) {
@@ -103,7 +102,7 @@ export class HookupView {
       const clip = force.clips.find((one) => one.channel === channel) ?? blank(channel);
       for (const [key] of FIELDS) fields[key].value = clip[key];
     }
-    this.find("clips").replaceChildren(...[...this.cards.values()].map((card) => card.element));
+    find("clips").replaceChildren(...[...this.cards.values()].map((card) => card.element));
     this.form.elements.pattern.value = force.pattern_white_pct;
     this.#edited();
   }
@@ -152,15 +151,15 @@ export class HookupView {
       if (signal) sketch.replaceChildren(...sketchOf(clip).map(stroke));
     }
     const changes = this.#changes();
-    this.find("hookup-use").disabled = this.find("hookup-drop").disabled = !changes.length;
-    this.find("bars-use").disabled = changes.length > 0;
+    find("hookup-use").disabled = find("hookup-drop").disabled = !changes.length;
+    find("bars-use").disabled = changes.length > 0;
     if (!changes.length) this.#tell("In force as shown.");
     else if (this.theirs) this.#tell(`Changed elsewhere meanwhile, ${changesOf(this.force, this.theirs).join("; ")}: drop your changes to see that. Yours: ${changes.join("; ")}`, "act");
     else this.#tell(`Not in force yet. ${changes.join("; ")}`, "wait");
   }
 
   #tell(words, kind = "") {
-    const say = this.find("hookup-say");
+    const say = find("hookup-say");
     say.dataset.kind = kind;
     put(say, words);
   }
@@ -177,8 +176,8 @@ export class HookupView {
   }
 
   async #scan() {
-    const say = this.find("scan-said");
-    this.find("scan").disabled = true;
+    const say = find("scan-said");
+    find("scan").disabled = true;
     put(say, "Looking on USB and the network; this takes some seconds.");
     try {
       const { scopes } = await ask("scopes/scan", "POST");
@@ -187,13 +186,13 @@ export class HookupView {
     } catch (error) {
       put(say, error.message);
     }
-    this.find("scan").disabled = false;
+    find("scan").disabled = false;
   }
 
   #list(scopes) {
     const items = (scopes ?? []).map(({ resource, identity, problem }) =>
       made("li", made("strong", identity ?? problem), ` ${resource}${resource === this.reading?.scope.resource ? ", in use" : ""}`));
-    this.find("scopes").replaceChildren(...items);
+    find("scopes").replaceChildren(...items);
   }
 }
 

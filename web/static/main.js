@@ -132,14 +132,13 @@ function frame(nowMs) {
 async function openView(name) {
   lineView?.show(name === "line");
   for (const part of [hookupView, procedures]) part?.show(name === "hookup");
-  const section = document.querySelector(`[data-view="${name}"]`);
   if (name === "line" && !lineView) {
     const [{ LineView }] = await later([import("./line.js")], "line.css");
-    lineView ??= new LineView(section, send);
+    lineView ??= new LineView(document.querySelector('[data-view="line"]'), send);
   } else if (name === "hookup" && !hookupView) {
     const [{ HookupView }, { Procedures }] = await later([import("./hookup.js"), import("./procedures.js")], "hookup.css", "procedures.css");
-    hookupView ??= new HookupView(section);
-    procedures ??= new Procedures(find("procedures"));
+    hookupView ??= new HookupView();
+    procedures ??= new Procedures();
   } else return;
   await openView(views.current);
 }

@@ -1,6 +1,6 @@
 // Terminator test and tie: press, change something, press again. The daemon measures.
 
-import { made, partsOf, put } from "./dom.js";
+import { find, made, partsOf, put } from "./dom.js";
 import { duePress, foundLines, liveWords, stateWords } from "./procedurewords.js";
 import { ask } from "./rest.js";
 import { capital } from "./words.js";
@@ -9,9 +9,8 @@ const GOOD_FOR_MS = 300_000;
 
 /** Both procedures of the section. */
 export class Procedures {
-  constructor(section) {
-    this.live = section.querySelector("[data-live]");
-    this.all = [...section.querySelectorAll("[data-procedure]")].map((root) => new Procedure(root));
+  constructor() {
+    this.all = [...document.querySelectorAll("[data-procedure]")].map((root) => new Procedure(root));
   }
 
   /** Their view is shown, or no longer. */
@@ -21,7 +20,7 @@ export class Procedures {
 
   /** What a press would find now (see `liveWords`). */
   say(now) {
-    put(this.live, liveWords(now));
+    put(find("live"), liveWords(now));
     for (const one of this.all) one.expire();
   }
 }

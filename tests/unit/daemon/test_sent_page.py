@@ -78,6 +78,11 @@ def test_nothing_but_spaces_and_comments_is_left_out_of_a_file(file: Path) -> No
         assert re.fullmatch(r"(//.*)?", told[len(re.sub(r"\s", "", after)) :]), before
 
 
+def test_an_attribute_goes_without_quotes_where_it_can() -> None:
+    line = '  <rect class="a b" width="9" d="M1 2" data-x=""><rect height="9"/>'
+    assert sent_text(line, ".html") == '<rect class="a b" width=9 d="M1 2" data-x=""><rect height="9"/>'
+
+
 @pytest.mark.parametrize("kind", [".svg", ".json", ".png"])
 def test_other_kinds_are_sent_as_they_are(kind: str) -> None:
     assert sent_text(SOURCE, kind) == SOURCE
@@ -106,6 +111,7 @@ def test_what_is_sent_is_every_line_or_nothing_in_its_place(lines: list[str]) ->
         (".html", "<pre>\n  a</pre>"),
         (".html", '<p title="one\n  two">'),
         (".html", "<script>"),
+        (".html", '<p>a="b" is no attribute'),
     ],
 )
 def test_a_file_that_might_be_misread_is_named(kind: str, text: str) -> None:
