@@ -10,10 +10,10 @@ export class Cautions {
   constructor() {
     this.sheet = document.querySelector("dialog[data-cautions]");
     this.text = null;
-    find("open-cautions").addEventListener("click", () => this.open());
-    this.sheet.addEventListener("close", () => {
+    find("open-cautions").onclick = () => this.open();
+    this.sheet.onclose = () => {
       if (this.text !== null) keep(KEY, this.text);
-    });
+    };
   }
 
   /** On the first visit, and again when the text has changed. */

@@ -33,9 +33,9 @@ export class Control {
     Object.assign(this, partsOf(document, ["words", "said", "take", "back", "name"], "control-"));
     this.name.value = recall(KEY) || usualName();
     keep(KEY, this.name.value);
-    this.name.addEventListener("change", () => keep(KEY, this.name.value));
-    this.take.addEventListener("click", () => this.#try(() => this.#take(Boolean(this.now?.holder))));
-    this.back.addEventListener("click", () => this.#try(() => this.#giveBack()));
+    this.name.onchange = () => keep(KEY, this.name.value);
+    this.take.onclick = () => this.#try(() => this.#take(Boolean(this.now?.holder)));
+    this.back.onclick = () => this.#try(() => this.#giveBack());
   }
 
   /** The socket is new: say whose it is. */

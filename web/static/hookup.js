@@ -16,14 +16,14 @@ export class HookupView {
     this.theirs = null;
     this.shown = false;
     this.seen = {};
-    this.form.addEventListener("input", () => this.#edited());
-    this.form.addEventListener("submit", (event) => {
+    this.form.oninput = () => this.#edited();
+    this.form.onsubmit = (event) => {
       event.preventDefault();
       this.#use(this.#draft());
-    });
-    find("hookup-drop").addEventListener("click", () => this.#lay(this.theirs ?? this.force));
-    find("bars-use").addEventListener("click", () => this.#use({ ...this.#draft(), clips: withRoles(this.#draft().clips, this.bars) }));
-    find("scan").addEventListener("click", () => this.#scan());
+    };
+    find("hookup-drop").onclick = () => this.#lay(this.theirs ?? this.force);
+    find("bars-use").onclick = () => this.#use({ ...this.#draft(), clips: withRoles(this.#draft().clips, this.bars) });
+    find("scan").onclick = () => this.#scan();
   }
 
   /** It shows now, or no longer. */

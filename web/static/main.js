@@ -207,7 +207,7 @@ function soundNow() {
 }
 
 function sayTone() {
-  button("tone").setAttribute("aria-pressed", String(speaker.state !== "off"));
+  button("tone").ariaPressed = speaker.state !== "off";
   put(find("tone"), TONE_WORDS[speaker.state]);
 }
 
@@ -223,11 +223,11 @@ const ACTIONS = {
   before: () => trim.step(-1),
   abreast() {
     trim.setAbreast(!trim.abreast);
-    button("abreast").setAttribute("aria-pressed", String(trim.abreast));
+    button("abreast").ariaPressed = trim.abreast;
   },
   freeze() {
     trim.freeze(trim.frozen === null ? now() : null);
-    button("freeze").setAttribute("aria-pressed", String(trim.frozen !== null));
+    button("freeze").ariaPressed = trim.frozen !== null;
     say(now());
   },
   tone: () => speaker.toggle(),
@@ -252,13 +252,13 @@ document.addEventListener("keydown", (event) => {
   event.preventDefault();
   ACTIONS[action.name](action);
 });
-for (const one of document.querySelectorAll("[data-action]")) one.addEventListener("click", () => ACTIONS[one.dataset.action]());
+for (const one of document.querySelectorAll("[data-action]")) one.onclick = () => ACTIONS[one.dataset.action]();
 // A button that was tapped gives the keyboard back, so that Space keeps a mark, before a dialog that it opens remembers it;
 // one that was reached by Tab keeps it.
 document.addEventListener("click", (event) => {
   if (event.detail > 0 && event.target.closest("button, a")) document.activeElement?.blur();
 }, true);
-matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => trim.refresh());
+matchMedia("(prefers-color-scheme: dark)").onchange = () => trim.refresh();
 
 addEventListener("beforeprint", () => {
   say(now());
@@ -276,7 +276,7 @@ trim.lay(["red", "green", "blue"]);
 const link = new LiveLink(liveUrl(document.baseURI), onFrame);
 link.onBytes = (bytes) => lineView?.take(bytes);
 link.start();
-const views = new Views(document, openView);
+const views = new Views(openView);
 setInterval(() => {
   if (!fillPaper && !session.lost(now())) fetchPaper().catch(() => {}); // tried again in three seconds
   if (session.stale(now()) || !session.hello.demo) return;

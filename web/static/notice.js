@@ -6,7 +6,7 @@ export class Notice {
   constructor() {
     [this.strip, this.title, this.action, this.button] = ["notice", "notice-title", "notice-do", "open-notes"].map(find);
     this.notes = [];
-    this.button.addEventListener("click", () => find("notes").showModal());
+    this.button.onclick = () => find("notes").showModal();
     new ResizeObserver(() => this.#offerTheRest()).observe(this.strip);
   }
 

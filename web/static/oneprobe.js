@@ -28,7 +28,7 @@ const age = (one, sinceS) => (one.age_s === null ? "" : ` (${ago(one.age_s + sin
 export class OneProbe {
   constructor() {
     Object.assign(this, { button: find("take"), body: null, refusal: "" });
-    this.button.addEventListener("click", () => this.#take());
+    this.button.onclick = () => this.#take();
   }
 
   /** The hookup is this now. */

@@ -31,8 +31,8 @@ class Procedure {
     this.presses = [...root.querySelectorAll("[data-press]")];
     Object.assign(this, partsOf(root, ["told", "found", "again"]));
     this.second = root.querySelector("select");
-    for (const one of this.presses) one.addEventListener("click", () => this.#press(one));
-    this.again.addEventListener("click", () => this.ask("", "DELETE"));
+    for (const one of this.presses) one.onclick = () => this.#press(one);
+    this.again.onclick = () => this.ask("", "DELETE");
   }
 
   expire() {

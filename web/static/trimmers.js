@@ -77,14 +77,14 @@ class Trimmer {
       this.#show();
       onTurn(Number(this.range.value));
     };
-    this.range.addEventListener("input", turned);
+    this.range.oninput = turned;
     for (const button of this.element.querySelectorAll("button")) {
       const step = Number(button.dataset.step) * STEP;
       button.setAttribute("aria-label", `${capital(role)} trimmer ${step > 0 ? "up" : "down"} by ${STEP} per cent`);
-      button.addEventListener("click", () => {
+      button.onclick = () => {
         this.range.value = Number(this.range.value) + step;
         turned();
-      });
+      };
     }
   }
 

@@ -1,5 +1,7 @@
 // The views of the page: one shows at a time, the address's fragment says which ("#line"), so that a reload keeps it.
 
+import { find } from "./dom.js";
+
 /** The name of the view that a fragment such as "#line" asks for; the first of `names` where it asks for none of them. */
 export function viewOf(fragment, names) {
   const wanted = fragment.replace(/^#/, "");
@@ -8,26 +10,25 @@ export function viewOf(fragment, names) {
 
 export class Views {
   /** `open(name)` resolves when that view may show; where it throws, its words stand in the view's place. */
-  constructor(root, open) {
+  constructor(open) {
     this.open = open;
-    this.says = root.querySelector("[data-view-says]");
-    this.sections = [...root.querySelectorAll("section[data-view]")];
-    this.names = this.sections.map((section) => section.dataset.view);
-    this.tabs = [...root.querySelectorAll("[data-view-link]")];
-    this.current = null;
+    this.says = find("view-says");
+    this.sections = [...document.querySelectorAll("section[data-view]")];
+    this.tabs = [...document.querySelectorAll("[data-view-link]")];
     addEventListener("hashchange", () => this.#show());
-    for (const tab of this.tabs) tab.addEventListener("click", () => tab.dataset.viewLink === this.current && this.says.textContent && this.#open(this.current));
+    for (const tab of this.tabs) {
+      tab.onclick = () => {
+        if (tab.dataset.viewLink === this.current && this.says.textContent) this.#open(this.current);
+      };
+    }
     this.#show();
   }
 
   #show() {
-    const name = viewOf(location.hash, this.names);
+    const name = viewOf(location.hash, this.sections.map(({ dataset }) => dataset.view));
     if (name === this.current) return;
     this.current = name;
-    for (const tab of this.tabs) {
-      if (tab.dataset.viewLink === name) tab.setAttribute("aria-current", "page");
-      else tab.removeAttribute("aria-current");
-    }
+    for (const tab of this.tabs) tab.ariaCurrent = tab.dataset.viewLink === name ? "page" : null;
     this.#open(name);
   }
 

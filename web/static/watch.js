@@ -14,7 +14,7 @@ export class Watch {
   constructor(tell) {
     this.tell = tell;
     this.state = this.last = this.audio = null;
-    find("caught").addEventListener("click", () => this.#open());
+    find("caught").onclick = () => this.#open();
     // A browser lets nothing sound before a gesture: any will do where the watch was on already.
     for (const gesture of ["pointerdown", "keydown"]) addEventListener(gesture, () => this.state?.on && this.#wake());
   }
@@ -50,7 +50,7 @@ export class Watch {
   #say() {
     const { on } = this.state;
     const mute = on && this.audio?.state !== "running" ? "silent until you tap · " : "";
-    find("watch").setAttribute("aria-pressed", String(on));
+    find("watch").ariaPressed = on;
     put(find("caught"), mute + watchWords(this.state, this.last));
   }
 

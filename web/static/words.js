@@ -32,6 +32,9 @@ export function capital(text) {
   return text ? text[0].toUpperCase() + text.slice(1) : "";
 }
 
+/** What there is of these, with dots between. */
+export const joined = (parts) => parts.filter(Boolean).join(" · ");
+
 /** "red", "red and green", "red, green and blue". */
 export function listed(words) {
   return words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
@@ -158,7 +161,7 @@ export function besideWords(channel, patternWhitePct = 100) {
   const scaled = patternWhitePct === 100 ? [] : [`scaled from ${Number(patternWhitePct)}\u00a0% white to full, if linear`];
   const levels = [["black", channel.black_mv], ["sync", channel.sync_mv], ["burst", channel.burst_mv_pp], ["average", channel.average_mv]]
     .filter(([, mv]) => (mv ?? null) !== null).map(([name, mv]) => `${name} ${whole(mv)}`);
-  return [...scaled, levels.length ? `${levels.join(" · ")}\u00a0mV` : ""].filter(Boolean).join(" · ");
+  return joined([...scaled, levels.length ? `${levels.join(" · ")}\u00a0mV` : ""]);
 }
 
 /** What a listener is told when it changes: the level's standing without figures. */
@@ -222,7 +225,7 @@ export function paceWords(perSecond, lagMs) {
 export function motionWords(motion, ageS, nowMs) {
   const { way, since } = motion ?? { way: 0, since: null };
   const moves = since === null ? "" : way === 0 ? `steady ${ago((nowMs - since) / 1000)}` : way > 0 ? "rising ▲" : "falling ▼";
-  return [moves, ageS >= 1 ? `${ago(ageS)} old` : "live"].filter(Boolean).join(" · ");
+  return joined([moves, ageS >= 1 ? `${ago(ageS)} old` : "live"]);
 }
 
 /** "lowest 748.2 · mean 750.1 · highest 751.9 mV in 42 s". */
@@ -235,7 +238,7 @@ export function extremesWords({ lowest, mean, highest, since }, nowMs) {
 /** "105.2 ±0.4 % of reference" and "highest seen 731 mV", where the reading carries them. */
 export function comparedWords({ reference, highest }) {
   const of = reference ? `${reference.percent.toFixed(1)} ±${reference.u95_percent.toFixed(1)} % of reference` : "";
-  return [of, highest ? `highest seen ${whole(highest.level_mv)} mV` : ""].filter(Boolean).join(" · ");
+  return joined([of, highest ? `highest seen ${whole(highest.level_mv)} mV` : ""]);
 }
 
 /** "Red is highest, blue lowest: 50 ±35 mV apart (untied) · not sure to match within 2 %"; empty unless all three `colours` are clipped, or one probe was on each. */
