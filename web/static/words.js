@@ -40,11 +40,14 @@ export function listed(words) {
   return words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
 }
 
-/** A whole number with a true minus sign. */
-export function whole(value) {
-  const rounded = Math.round(value);
-  return rounded < 0 ? `−${-rounded}` : String(Math.abs(rounded));
+/** A number with so many decimals and a true minus sign. */
+export function figure(value, digits = 0) {
+  const words = Math.abs(value).toFixed(digits);
+  return value < 0 && Number(words) !== 0 ? `−${words}` : words;
 }
+
+/** A whole number with a true minus sign. */
+export const whole = (value) => figure(Math.round(value));
 
 /** Uncertainty: "±22 mV", below 10 mV with one decimal. */
 export function plusMinus(mv) {
@@ -231,8 +234,7 @@ export function motionWords(motion, ageS, nowMs) {
 /** "lowest 748.2 · mean 750.1 · highest 751.9 mV in 42 s". */
 export function extremesWords({ lowest, mean, highest, since }, nowMs) {
   if (lowest === null) return "";
-  const tenth = (mv) => mv.toFixed(1).replace("-", "−");
-  return `lowest ${tenth(lowest)} · mean ${tenth(mean)} · highest ${tenth(highest)}\u00a0mV in ${ago((nowMs - since) / 1000)}`;
+  return `lowest ${figure(lowest, 1)} · mean ${figure(mean, 1)} · highest ${figure(highest, 1)}\u00a0mV in ${ago((nowMs - since) / 1000)}`;
 }
 
 /** "105.2 ±0.4 % of reference" and "highest seen 731 mV", where the reading carries them. */

@@ -20,7 +20,7 @@ def test_the_first_load_is_less_than_150_kb_with_all_that_is_asked_of_the_daemon
     sizes = {answer.url.removeprefix(lasting_demo.url): len(answer.body()) for answer in answers}
     assert {"", "main.js", "look.css", "favicon.svg", "api/v1/cautions"} <= set(sizes)
     assert not set(sizes) & {"line.js", "line.css", "hookup.js", "hookup.css", "procedures.js"}
-    assert 90_000 < sum(sizes.values()) < 150_000, sizes
+    assert 90_000 < sum(sizes.values()) < 140_000, sizes
 
 
 def test_a_view_shows_when_its_style_sheet_is_there_and_not_before(

@@ -132,5 +132,7 @@ def test_the_tag_of_a_file_is_that_of_what_is_sent(tmp_path: Path) -> None:
         assert client.get("/a.js", headers={"If-None-Match": first.headers["etag"]}).text == "\nb();\n"
 
 
-def test_all_that_is_sent_weighs_less_than_it_may() -> None:
-    assert 10_000 < sum(len(sent_content(file)) for file in FILES) < 182_000
+def test_the_files_of_all_views_together_weigh_less_than_176_kb() -> None:
+    """A phone that only trims gets a good part less than 150 kB (tests/system/page/test_page_sent.py counts it): the other
+    views are fetched when they are opened. With these the page weighs more than 150 kB; this keeps it from growing."""
+    assert 100_000 < sum(len(sent_content(file)) for file in FILES) < 176_000
