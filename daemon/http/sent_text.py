@@ -5,6 +5,7 @@ lines that are not. tests/unit/daemon/test_sent_page.py holds it over every file
 """
 
 import re
+from functools import lru_cache
 
 COMMENTED = {".js", ".mjs", ".css"}
 INDENTED = COMMENTED | {".html"}
@@ -22,10 +23,12 @@ _STYLE_SIGN = re.compile(r" *([,;{}]) *|(?<=:) ")
 _QUOTED = re.compile(r'="([\w-]+)"(?=[ >])')
 
 
+@lru_cache(maxsize=128)
 def sent_text(text: str, kind: str) -> str:
     """The text without comments, indentation and the spaces beside signs; `kind` is the file's suffix.
 
-    Line numbers stay true. A file of a kind that is not listed above is sent as it is.
+    Line numbers stay true. A file of a kind that is not listed above is sent as it is. What was made is kept: the page is
+    asked for again with every reload, and making it takes a tenth of a second.
     """
     if kind not in INDENTED:
         return text
