@@ -12,9 +12,9 @@ export class Bench {
     const { elements } = find("bench-form");
     const cameOn = (what) => ask(`bench/${what}-on`, "PUT", { minutes_ago: 0 });
     const runs = { put: () => put(elements), unit: () => cameOn("unit"), scope: () => cameOn("scope"), next: () => this.#next() };
-    for (const name of ["present", "warmth"]) find(name).addEventListener("click", () => this.#open(elements));
-    for (const name of ["bench-form", "question"]) find(name).addEventListener("submit", ({ submitter }) => this.#do(runs[submitter.value]));
-    find("bench-form").addEventListener("change", () => there(elements).catch(() => {}));
+    for (const name of ["present", "warmth"]) find(name).onclick = () => this.#open(elements);
+    for (const name of ["bench-form", "question"]) find(name).onsubmit = ({ submitter }) => this.#do(runs[submitter.value]);
+    find("bench-form").onchange = () => there(elements).catch(() => {});
   }
 
   /** Ask which unit it is; `hasBook`: whether this daemon keeps a book. */

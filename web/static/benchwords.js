@@ -1,7 +1,7 @@
 // What the page says of the bench: unit, warming up, drift, the watch and what it caught. No DOM.
 
 import { WHITE_ROLES } from "./roles.js";
-import { ago, capital, clockTime } from "./words.js";
+import { ago, capital, clockTime, joined } from "./words.js";
 
 const plain = (code) => code.replace("-", " ");
 const signed = (value, digits) => (value < 0 ? "−" : "+") + Math.abs(value).toFixed(digits);
@@ -29,7 +29,7 @@ export function driftWords(drift) {
 export function warmthWords({ why_cold: cold, unit_on_min: unit, scope_on_min: scope, drifts }, role) {
   const drift = driftWords(drifts.find((one) => one.role === role));
   const on = (what, min) => min !== null && `${what} on ${ago(min * 60)}`;
-  return [cold && "Cold", drift && `${role} ${drift}`, on("unit", unit), on("scope", scope)].filter(Boolean).join(" · ") || "Warm-up";
+  return joined([cold && "Cold", drift && `${role} ${drift}`, on("unit", unit), on("scope", scope)]) || "Warm-up";
 }
 
 /** "TM-2, serial 1042, as found", of what GET book/present gives. */

@@ -1,22 +1,19 @@
 // The cautions: shown on the first visit, remembered as read, always within reach of a button.
 
+import { find, made } from "./dom.js";
 import { ask } from "./rest.js";
 import { keep, recall } from "./storage.js";
 
 const KEY = "cautions-read";
 
 export class Cautions {
-  constructor(root) {
-    this.sheet = root.querySelector("dialog[data-cautions]");
-    this.title = root.querySelector("[data-cautions-title]");
-    this.items = root.querySelector("[data-cautions-items]");
-    this.note = root.querySelector("[data-cautions-note]");
+  constructor() {
+    this.sheet = document.querySelector("dialog[data-cautions]");
     this.text = null;
-    root.querySelector("[data-open-cautions]").addEventListener("click", () => this.open());
-    root.querySelector("[data-close-cautions]").addEventListener("click", () => this.sheet.close());
-    this.sheet.addEventListener("close", () => {
+    find("open-cautions").onclick = () => this.open();
+    this.sheet.onclose = () => {
       if (this.text !== null) keep(KEY, this.text);
-    });
+    };
   }
 
   /** On the first visit, and again when the text has changed. */
@@ -33,8 +30,8 @@ export class Cautions {
   // A first visit reads what must be known; the signs and keys are for the second look.
   #show(first) {
     if (this.sheet.open) return;
-    this.sheet.querySelector("[data-help]").hidden = first;
-    this.sheet.querySelector("[data-how-to-help]").hidden = !first;
+    find("help").hidden = first;
+    find("how-to-help").hidden = !first;
     this.sheet.showModal();
   }
 
@@ -42,12 +39,12 @@ export class Cautions {
     if (this.text !== null) return;
     try {
       const { title, items, note } = await ask("cautions");
-      this.title.textContent = title;
-      this.items.replaceChildren(...items.map((words) => Object.assign(document.createElement("li"), { textContent: words })));
-      this.note.textContent = note ?? "";
+      find("cautions-title").textContent = title;
+      find("cautions-items").replaceChildren(...items.map((words) => made("li", words)));
+      find("cautions-note").textContent = note ?? "";
       this.text = fingerprint(items.join("\n"));
     } catch (error) {
-      this.note.textContent = `The cautions could not be fetched: ${error.message} They also stand in the README.`;
+      find("cautions-note").textContent = `The cautions could not be fetched: ${error.message} They also stand in the README.`;
     }
   }
 }

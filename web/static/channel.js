@@ -1,8 +1,8 @@
 // One channel's panel: name, number, words, rule.
 
-import { partsOf, put } from "./dom.js";
+import { copied, partsOf, put } from "./dom.js";
 import { Rule } from "./rule.js";
-import { ON_AIM, besideWords, capital, comparedWords, extremesWords, isDead, levelDetail, meterText, motionWords, standing, whole } from "./words.js";
+import { ON_AIM, besideWords, capital, comparedWords, extremesWords, isDead, joined, levelDetail, meterText, motionWords, standing, whole } from "./words.js";
 
 const PARTS = ["focus", "name", "key", "number", "unit-more", "words", "detail", "motion", "extremes", "reset", "beside", "flank", "rule"];
 
@@ -10,7 +10,7 @@ export class ChannelPanel {
   /** `key` is the digit that shows it large. */
   constructor(role, key, { onFocus, onReset }) {
     this.role = role;
-    this.element = document.getElementById("channel").content.firstElementChild.cloneNode(true);
+    this.element = copied("channel");
     this.element.dataset.channel = role;
     this.parts = partsOf(this.element, PARTS);
     const { focus, name, key: digit, reset, rule } = this.parts;
@@ -18,12 +18,12 @@ export class ChannelPanel {
     focus.setAttribute("aria-label", capital(role));
     digit.textContent = key;
     focus.title = `Show ${role} large: key ${key}`;
-    this.element.addEventListener("click", () => onFocus(role));
+    this.element.onclick = () => onFocus(role);
     reset.setAttribute("aria-label", "Begin lowest, mean and highest anew");
-    reset.addEventListener("click", (event) => {
+    reset.onclick = (event) => {
       event.stopPropagation();
       onReset();
-    });
+    };
     rule.setAttribute("aria-label", `${capital(role)} peak white in millivolts`);
     this.rule = new Rule(rule);
     this.channel = null;
@@ -34,7 +34,7 @@ export class ChannelPanel {
   setFocused(focused, large) {
     this.element.classList.toggle("focused", focused);
     this.element.classList.toggle("large", focused && large);
-    this.parts.focus.setAttribute("aria-pressed", String(focused));
+    this.parts.focus.ariaPressed = focused;
   }
 
   /**
@@ -76,7 +76,7 @@ export class ChannelPanel {
     put(parts.detail, levelDetail(channel, conditions));
     put(parts.motion, this.#motionWords(channel, conditions, nowMs));
     put(parts.extremes, extremesWords(this.history.extremes, nowMs));
-    put(parts.beside, [comparedWords(channel), besideWords(channel, patternWhitePct)].filter(Boolean).join(" · "));
+    put(parts.beside, joined([comparedWords(channel), besideWords(channel, patternWhitePct)]));
     put(parts["unit-more"], channel.clipped ? " or more" : " above blanking");
     const zone = channel.number === null || isDead(channel) ? "" : (channel.zone ?? "");
     if (element.dataset.zone !== zone) {

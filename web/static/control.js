@@ -1,5 +1,6 @@
 // Who holds control: one page writes, any number look on. Taking it, giving it back, and noticing that it was taken.
 
+import { partsOf } from "./dom.js";
 import { ask, lease } from "./rest.js";
 import { keep, recall } from "./storage.js";
 import { capital } from "./words.js";
@@ -11,7 +12,7 @@ export function standing({ holder, mine }, viewers) {
   const who = mine ? `This page holds control, as ${holder}. Others can only look on.`
     : holder ? `${capital(holder)} holds control. This page can only look on.`
     : "Nobody holds control: every page may change things.";
-  return `${who} ${viewers > 1 ? `${viewers} pages are open, this one among them.` : "No other page is open."}`;
+  return who + (viewers > 1 ? ` ${viewers} pages are open, this one among them.` : " No other page is open.");
 }
 
 /**
@@ -27,22 +28,14 @@ export function changeOf(before, { holder, mine }, own) {
 
 export class Control {
   /** `tell({title, more, kind})` shows a notice; `send(message)` goes over the live socket. */
-  constructor(root, { tell, send }) {
-    this.root = root;
-    this.tell = tell;
-    this.send = send;
-    this.now = null;
-    this.words = root.querySelector("[data-control-words]");
-    this.said = root.querySelector("[data-control-said]");
-    this.button = root.querySelector("[data-control-take]");
-    this.back = root.querySelector("[data-control-back]");
-    this.name = root.querySelector("[data-control-name]");
+  constructor({ tell, send }) {
+    Object.assign(this, { tell, send, now: null, taking: false });
+    Object.assign(this, partsOf(document, ["words", "said", "take", "back", "name"], "control-"));
     this.name.value = recall(KEY) || usualName();
-    this.taking = false;
     keep(KEY, this.name.value);
-    this.name.addEventListener("change", () => keep(KEY, this.name.value));
-    this.button.addEventListener("click", () => this.#try(() => this.#take(Boolean(this.now?.holder))));
-    this.back.addEventListener("click", () => this.#try(() => this.#giveBack()));
+    this.name.onchange = () => keep(KEY, this.name.value);
+    this.take.onclick = () => this.#try(() => this.#take(Boolean(this.now?.holder)));
+    this.back.onclick = () => this.#try(() => this.#giveBack());
   }
 
   /** The socket is new: say whose it is. */
@@ -51,8 +44,8 @@ export class Control {
     if (lease.token) this.#claim();
   }
 
-  /** Take a status frame. */
-  take({ control, viewers }) {
+  /** Hear a status frame. */
+  hear({ control, viewers }) {
     const change = this.taking ? null : changeOf(this.now, control, lease.token && this.name.value);
     if (change === "taken") {
       this.tell({ title: `${capital(control.holder)} took control`, more: "This page only looks on now. The view Hookup takes control back.", kind: "act" });
@@ -60,14 +53,14 @@ export class Control {
     if (change) lease.hold(null);
     this.now = control;
     const held = control.holder && !control.mine ? `${capital(control.holder)} holds control` : null;
-    for (const element of this.root.querySelectorAll("[data-writes]")) {
+    for (const element of document.querySelectorAll("[data-writes]")) {
       if (held) element.dataset.held = held;
       else delete element.dataset.held;
     }
     this.words.textContent = standing(control, viewers);
-    this.button.hidden = this.name.disabled = control.mine;
+    this.take.hidden = this.name.disabled = control.mine;
     this.back.hidden = !control.mine;
-    this.button.textContent = control.holder ? "Take it over" : "Take control";
+    this.take.textContent = control.holder ? "Take it over" : "Take control";
   }
 
   #claim() {

@@ -1,9 +1,9 @@
 // The still layer of a rule: bands, lines, numerals, published windows. Drawn only when size, target, range or aim change.
 
+import { assign, drawn } from "./dom.js";
 import { flagSide, labelsThatFit, multiples, stretches, spanLabel, tickSteps, xOf, zoneBands } from "./scale.js";
 import { whole, zoneWord } from "./words.js";
 
-const SVG = "http://www.w3.org/2000/svg";
 const ZONE_WEIGHT = { over: 4, "on-target": 3, dim: 2, "too-low": 1 };
 const AIM_HALF_PX = 11;
 const FLAG_GAP_PX = 15;
@@ -50,14 +50,14 @@ function placeOfFlag(x, { roomy, text, width }) {
 
 function engraveBands(layer, { width, top, bottom, text, worded }, { range, edges, place, flag }) {
   const words = flag ? [flag.label] : [];
-  draw(layer, "rect", { class: "plate", x: 0, y: top, width, height: bottom - top });
+  drawn("rect", { class: "plate", x: 0, y: top, width, height: bottom - top }, layer);
   for (const { zone, from, to } of zoneBands(edges, range)) {
     const left = from === range.lo ? 0 : place(from);
     const right = to === range.hi ? width : place(to);
-    draw(layer, "rect", { x: left, y: top, width: right - left, height: bottom - top, fill: `url(#texture-${zone})`, "data-band": zone });
+    drawn("rect", { x: left, y: top, width: right - left, height: bottom - top, fill: `url(#texture-${zone})`, "data-band": zone }, layer);
     if (zone !== "too-low" && from > range.lo) {
       const harmful = zone === "over" || zone === "dim";
-      draw(layer, "path", { class: harmful ? "edge harmful" : "edge", d: `M${left} ${top - (harmful ? 5 : 0)}V${bottom}` });
+      drawn("path", { class: harmful ? "edge harmful" : "edge", d: `M${left} ${top - (harmful ? 5 : 0)}V${bottom}` }, layer);
     }
     const own = { from: left + BAND_MARGIN_PX, to: right - BAND_MARGIN_PX };
     words.push({ zone, word: zoneWord(zone), x: (left + right) / 2, width: textWidth(zoneWord(zone), text, 600), weight: ZONE_WEIGHT[zone], ...own });
@@ -84,8 +84,8 @@ function engraveLines(layer, { width, top, bottom, lines, numerals, text, pad },
       if (isMajor) figures.push({ mv, opened, x: place(mv), width: textWidth(whole(mv), text, opened ? 700 : 500), weight: opened ? 2 : 1 });
     }
   }
-  draw(layer, "path", { class: "groove-light", d, transform: "translate(1 1)" });
-  draw(layer, "path", { class: "groove", d });
+  drawn("path", { class: "groove-light", d, transform: "translate(1 1)" }, layer);
+  drawn("path", { class: "groove", d }, layer);
   for (const { mv, x, opened } of labelsThatFit(figures, width)) {
     label(layer, whole(mv), x, numerals, text, opened ? "numeral opened" : "numeral", { "data-tick": mv });
   }
@@ -93,8 +93,8 @@ function engraveLines(layer, { width, top, bottom, lines, numerals, text, pad },
 
 // A raised leaf under the stretch that is drawn out, from the band down to below its numerals.
 function engraveOpened(layer, { left, right, top, bottom, below }) {
-  draw(layer, "path", { class: "leaf", d: `M${left} ${bottom}H${right}L${right - 5} ${below}H${left + 5}Z`, "data-opened": "" });
-  draw(layer, "path", { class: "leaf-edge", d: `M${left} ${top}V${bottom}L${left + 5} ${below}M${right} ${top}V${bottom}L${right - 5} ${below}` });
+  drawn("path", { class: "leaf", d: `M${left} ${bottom}H${right}L${right - 5} ${below}H${left + 5}Z`, "data-opened": "" }, layer);
+  drawn("path", { class: "leaf-edge", d: `M${left} ${top}V${bottom}L${left + 5} ${below}M${right} ${top}V${bottom}L${right - 5} ${below}` }, layer);
 }
 
 function engraveWindow(layer, { width }, { window: { name, low_mv: low, high_mv: high }, range, place, y }) {
@@ -106,23 +106,12 @@ function engraveWindow(layer, { width }, { window: { name, low_mv: low, high_mv:
   const start = low >= range.lo ? `M${left} ${y}v8` : "";
   const end = high <= range.hi ? `M${right} ${y}v8` : "";
   const gap = spot?.inside ? `H${spot.x - spot.half}M${spot.x + spot.half} ${y + 4}` : "";
-  draw(layer, "path", { class: "window-line", d: `${start}M${left} ${y + 4}${gap}H${right}${end}` });
+  drawn("path", { class: "window-line", d: `${start}M${left} ${y + 4}${gap}H${right}${end}` }, layer);
   if (spot) label(layer, spot.words, spot.x, y + 9, 14, "window-word", { "data-window": name });
 }
 
-function draw(parent, name, attributes) {
-  const element = document.createElementNS(SVG, name);
-  assign(element, attributes);
-  parent.append(element);
-  return element;
-}
-
-function assign(element, attributes) {
-  for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
-}
-
 function label(parent, words, x, y, size, className, more) {
-  draw(parent, "text", { class: className, x: x.toFixed(2), y, "font-size": size, "text-anchor": "middle", ...more }).textContent = words;
+  drawn("text", { class: className, x: x.toFixed(2), y, "font-size": size, "text-anchor": "middle", ...more }, parent).textContent = words;
 }
 
 const widths = new Map();

@@ -1,5 +1,6 @@
 // The Hookup view: which probe is where, what the readings say of it, and the scope.
 
+import { assign, drawn, find, made, put } from "./dom.js";
 import { CHOICES, EXT, FIELDS, blank, changesOf, clipWords, rolesOf, sketchOf, withRoles } from "./hookupdata.js";
 import { Lasting } from "./pace.js";
 import { ask } from "./rest.js";
@@ -7,35 +8,22 @@ import { LastingHints } from "./settled.js";
 import { SCOPE } from "./situation.js";
 import { capital, clockTime } from "./words.js";
 
-const SVG = "http://www.w3.org/2000/svg";
-
-const made = (tag, properties, ...inside) => {
-  const element = Object.assign(document.createElement(tag), properties);
-  element.append(...inside);
-  return element;
-};
-
-const put = (element, words) => {
-  if (element.textContent !== words) element.textContent = words;
-};
-
 export class HookupView {
-  constructor(root) {
-    this.find = (name) => root.querySelector(`[data-${name}]`);
-    this.form = this.find("hookup-form");
+  constructor() {
+    this.form = find("hookup-form");
     this.cards = new Map();
     this.force = null;
     this.theirs = null;
     this.shown = false;
     this.seen = {};
-    this.form.addEventListener("input", () => this.#edited());
-    this.form.addEventListener("submit", (event) => {
+    this.form.oninput = () => this.#edited();
+    this.form.onsubmit = (event) => {
       event.preventDefault();
       this.#use(this.#draft());
-    });
-    this.find("hookup-drop").addEventListener("click", () => this.#lay(this.theirs ?? this.force));
-    this.find("bars-use").addEventListener("click", () => this.#use({ ...this.#draft(), clips: withRoles(this.#draft().clips, this.bars) }));
-    this.find("scan").addEventListener("click", () => this.#scan());
+    };
+    find("hookup-drop").onclick = () => this.#lay(this.theirs ?? this.force);
+    find("bars-use").onclick = () => this.#use({ ...this.#draft(), clips: withRoles(this.#draft().clips, this.bars) });
+    find("scan").onclick = () => this.#scan();
   }
 
   /** It shows now, or no longer. */
@@ -52,11 +40,11 @@ export class HookupView {
     const { scope, setup } = status;
     if (setup !== (this.theirs ?? this.force)?.setup) this.#load();
     const since = Date.parse(scope.since ?? "");
-    put(this.find("scope-state"), (SCOPE[scope.state]?.[1] ?? "Connected") + (Number.isNaN(since) ? "" : ` since ${clockTime(since)}`));
-    put(this.find("scope-more"), [scope.text, scope.do].filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
-    put(this.find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
+    put(find("scope-state"), (SCOPE[scope.state]?.[1] ?? "Connected") + (Number.isNaN(since) ? "" : ` since ${clockTime(since)}`));
+    put(find("scope-more"), [scope.text, scope.do].filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
+    put(find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
     if (reading && reading !== this.reading) this.#take(reading, nowMs);
-    this.#sayHints(this.find("hookup-hints"), settled.hints.shown, "Nothing speaks against this hookup as a whole.");
+    this.#sayHints(find("hookup-hints"), settled.hints.shown, "Nothing speaks against this hookup as a whole.");
   }
 
   #take(reading, nowMs) {
@@ -71,18 +59,18 @@ export class HookupView {
     const found = reading.channels.filter((one) => one.role_by_bars);
     const wrong = found.some((one) => one.role_by_bars !== one.role);
     const shown = this.seen.bars.next(wrong ? JSON.stringify(found.map((one) => [one.channel, one.role_by_bars])) : "", nowMs);
-    this.find("bars").hidden = !shown;
+    find("bars").hidden = !shown;
     if (!shown) return;
     this.bars = JSON.parse(shown);
-    put(this.find("bars-words"), `These look like colour bars: ${this.bars.map((one) => one.join(" ")).join(", ")}.`);
+    put(find("bars-words"), `These look like colour bars: ${this.bars.map((one) => one.join(" ")).join(", ")}.`);
   }
 
   #sayHints(list, hints, none) {
     const now = JSON.stringify(hints);
     if (list.dataset.now === now) return;
     list.dataset.now = now;
-    const items = hints.map(({ text, test }) => made("li", {}, made("strong", { textContent: text }), ` Ten-second test: ${test}`));
-    list.replaceChildren(...(items.length ? items : [made("li", { textContent: none })]));
+    const items = hints.map(({ text, test }) => made("li", made("strong", text), ` Ten-second test: ${test}`));
+    list.replaceChildren(...(items.length ? items : [made("li", none)]));
   }
 
   async #load() {
@@ -114,7 +102,7 @@ export class HookupView {
       const clip = force.clips.find((one) => one.channel === channel) ?? blank(channel);
       for (const [key] of FIELDS) fields[key].value = clip[key];
     }
-    this.find("clips").replaceChildren(...[...this.cards.values()].map((card) => card.element));
+    find("clips").replaceChildren(...[...this.cards.values()].map((card) => card.element));
     this.form.elements.pattern.value = force.pattern_white_pct;
     this.#edited();
   }
@@ -123,17 +111,15 @@ export class HookupView {
     const fields = {};
     const labels = FIELDS.map(([key, label]) => {
       const choices = key === "role" ? rolesOf(channel) : CHOICES[key];
-      fields[key] = choices ? made("select", {}, ...choices.map(([value, words]) => new Option(words, value))) : made("input", { inputMode: "decimal", autocomplete: "off" });
+      fields[key] = choices ? made("select", ...choices.map(([value, words]) => new Option(words, value))) : assign(made("input"), { inputmode: "decimal" });
       fields[key].name = `${channel} ${key}`;
-      return made("label", {}, label, fields[key]);
+      return made("label", label, fields[key]);
     });
-    const sketch = document.createElementNS(SVG, "svg");
-    sketch.setAttribute("aria-hidden", "true");
-    const words = made("p", {});
-    const hints = made("ul", { className: "hints", tabIndex: 0, ariaLabel: `Hints on ${channel}` });
-    const more = made("details", {}, made("summary", { textContent: "Probing point, load, link" }), made("div", { className: "fields" }, ...labels.slice(1)));
-    const element = made("fieldset", { className: "clip" }, made("legend", { textContent: channel }), sketch, words, labels[0], hints, more);
-    element.dataset.clip = channel;
+    const sketch = drawn("svg", { "aria-hidden": true });
+    const words = made("p");
+    const hints = assign(made("ul"), { class: "hints", tabindex: 0, "aria-label": `Hints on ${channel}` });
+    const more = made("details", made("summary", "Probing point, load, link"), assign(made("div", ...labels.slice(1)), { class: "fields" }));
+    const element = assign(made("fieldset", made("legend", channel), sketch, words, labels[0], hints, more), { class: "clip", "data-clip": channel });
     return { element, fields, sketch, words, hints };
   }
 
@@ -162,18 +148,18 @@ export class HookupView {
       const signal = Boolean(clip.role) && channel !== EXT;
       element.toggleAttribute("data-signal", signal);
       put(words, clipWords(clip));
-      if (signal) sketch.replaceChildren(...sketchOf(clip).map(drawn));
+      if (signal) sketch.replaceChildren(...sketchOf(clip).map(stroke));
     }
     const changes = this.#changes();
-    this.find("hookup-use").disabled = this.find("hookup-drop").disabled = !changes.length;
-    this.find("bars-use").disabled = changes.length > 0;
+    find("hookup-use").disabled = find("hookup-drop").disabled = !changes.length;
+    find("bars-use").disabled = changes.length > 0;
     if (!changes.length) this.#tell("In force as shown.");
     else if (this.theirs) this.#tell(`Changed elsewhere meanwhile, ${changesOf(this.force, this.theirs).join("; ")}: drop your changes to see that. Yours: ${changes.join("; ")}`, "act");
     else this.#tell(`Not in force yet. ${changes.join("; ")}`, "wait");
   }
 
   #tell(words, kind = "") {
-    const say = this.find("hookup-say");
+    const say = find("hookup-say");
     say.dataset.kind = kind;
     put(say, words);
   }
@@ -190,8 +176,8 @@ export class HookupView {
   }
 
   async #scan() {
-    const say = this.find("scan-said");
-    this.find("scan").disabled = true;
+    const say = find("scan-said");
+    find("scan").disabled = true;
     put(say, "Looking on USB and the network; this takes some seconds.");
     try {
       const { scopes } = await ask("scopes/scan", "POST");
@@ -200,13 +186,13 @@ export class HookupView {
     } catch (error) {
       put(say, error.message);
     }
-    this.find("scan").disabled = false;
+    find("scan").disabled = false;
   }
 
   #list(scopes) {
     const items = (scopes ?? []).map(({ resource, identity, problem }) =>
-      made("li", {}, made("strong", { textContent: identity ?? problem }), ` ${resource}${resource === this.reading?.scope.resource ? ", in use" : ""}`));
-    this.find("scopes").replaceChildren(...items);
+      made("li", made("strong", identity ?? problem), ` ${resource}${resource === this.reading?.scope.resource ? ", in use" : ""}`));
+    find("scopes").replaceChildren(...items);
   }
 }
 
@@ -216,11 +202,10 @@ function number(text) {
   return text.trim() === "" || Number.isNaN(value) ? text : value;
 }
 
-function drawn([kind, ...how]) {
-  const text = kind === "text";
-  const element = document.createElementNS(SVG, text ? "text" : "path");
-  const attributes = text ? { x: how[0], y: how[1] } : { class: kind, d: how[0] };
-  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-  element.textContent = text ? how[2] : "";
-  return element;
+function stroke([kind, ...how]) {
+  if (kind !== "text") return drawn("path", { class: kind, d: how[0] });
+  const [x, y, words] = how;
+  const text = drawn("text", { x, y });
+  text.textContent = words;
+  return text;
 }

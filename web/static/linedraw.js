@@ -151,7 +151,7 @@ export class LineDrawing {
     const tops = [...(room ? [(at + foot - size) / 2 - 2] : []), at + 8, at - size - 10];
     write(words, (width) => tops.map((top) => [middle - width / 2, top]), { size, weight: 700 });
     if (!channel) return;
-    const said = `made the level${this.narrow ? "" : `, on ${channel.level_lines} of ${channel.level_of} lines`}`;
+    const said = "made the level" + (this.narrow ? "" : `, on ${channel.level_lines} of ${channel.level_of} lines`);
     if (this.#wide(said, 14, 600) < to - from - 16) write(said, (width) => [middle - width / 2, to - width - 8].map((x) => [x, at - 26]));
   }
 

@@ -1,6 +1,7 @@
 // Which part of the line shows, and how it moves: microseconds to pixels and back, zoom, pan, scales. No DOM.
 
 import { eased } from "./pace.js";
+import { figure } from "./words.js";
 
 const LEAST_US = 0.25;
 const EASE_MS = 70;
@@ -78,12 +79,6 @@ export function engraving(from, to, apart, close) {
     ticks.push({ value, words: n % parts ? null : figure(value, digits) });
   }
   return ticks;
-}
-
-/** A number with so many decimals and a true minus sign. */
-export function figure(value, digits = 0) {
-  const words = Math.abs(value).toFixed(digits);
-  return value < 0 && Number(words) !== 0 ? `−${words}` : words;
 }
 
 /** The millivolts that a rule shows: follows what is in sight, but not what changes by less than a tenth, and glides. */

@@ -1,8 +1,7 @@
 // What the Line view says in words: why a level is what it is, and what stands under the readout. No DOM.
 
 import { levelAt } from "./linedata.js";
-import { figure } from "./linewindow.js";
-import { capital, listed, whole } from "./words.js";
+import { capital, figure, listed, whole } from "./words.js";
 
 const between = ([from, to]) => `${figure(from, 1)} to ${figure(to, 1)}\u00a0us`;
 const spanOf = (flat) => between([flat.from_us, flat.to_us]);

@@ -13,19 +13,17 @@ export function liveUrl(pageUrl) {
   return url.href;
 }
 
+const REAL = {
+  openSocket: (address) => new WebSocket(address),
+  random: Math.random,
+  now: () => performance.now(),
+  later: (run, ms) => setTimeout(run, ms),
+  every: (run, ms) => setInterval(run, ms),
+};
+
 export class LiveLink {
   constructor(url, onFrame, outside = {}) {
-    this.url = url;
-    this.onFrame = onFrame;
-    this.onBytes = () => {};
-    this.openSocket = outside.openSocket ?? ((address) => new WebSocket(address));
-    this.random = outside.random ?? Math.random;
-    this.now = outside.now ?? (() => performance.now());
-    this.later = outside.later ?? ((run, ms) => setTimeout(run, ms));
-    this.every = outside.every ?? ((run, ms) => setInterval(run, ms));
-    this.attempt = 0;
-    this.socket = null;
-    this.waiting = false;
+    Object.assign(this, { url, onFrame, onBytes() {}, attempt: 0, socket: null, waiting: false }, REAL, outside);
   }
 
   start() {

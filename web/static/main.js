@@ -4,27 +4,23 @@ import { Awake, BY_HAND, awakeWords } from "./awake.js";
 import { Bench } from "./bench.js";
 import { Cautions } from "./cautions.js";
 import { Control } from "./control.js";
-import { find, put } from "./dom.js";
-import { HookupView } from "./hookup.js";
+import { find, made, put } from "./dom.js";
 import { KEY_HELP, actionOf } from "./keys.js";
-import { LineView } from "./line.js";
+import { later } from "./later.js";
 import { LiveLink, liveUrl } from "./live.js";
 import { Marks, hasBook } from "./marks.js";
 import { Histories, Lag } from "./motion.js";
 import { Notice } from "./notice.js";
 import { OneProbe } from "./oneprobe.js";
-import { Paper } from "./paper.js";
 import { Announcements, SteadyNumber } from "./pace.js";
-import { Procedures } from "./procedures.js";
 import { ask } from "./rest.js";
 import { WHITE_ROLES } from "./roles.js";
 import { Session } from "./session.js";
 import { clearNote, frozenNote, notesOf, sentence } from "./situation.js";
 import { Speaker } from "./speaker.js";
-import { Toast } from "./toast.js";
+import { tell } from "./toast.js";
 import { soundOf } from "./tone.js";
 import { TrimView } from "./trim.js";
-import { Trimmers } from "./trimmers.js";
 import { Views } from "./views.js";
 import { Watch } from "./watch.js";
 import { ago, distance, matchLine, paceWords, spokenWords, syncLine, viewersWords, waitingWords } from "./words.js";
@@ -34,27 +30,21 @@ const FOLLOW_EVERY_MS = 3000;
 const TONE_WORDS = { off: "Tone off", on: "Tone on", waiting: "Tone: tap" };
 
 const now = () => performance.now();
+const send = (message) => link.send(message);
 const epochMs = (atMs) => atMs + Date.now() - now();
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 const session = new Session(now());
-const views = new Views(document);
-const notice = new Notice(document);
-const cautions = new Cautions(document);
-const trimmers = new Trimmers(document);
-const oneProbe = new OneProbe(document);
+const notice = new Notice();
+const cautions = new Cautions();
+const oneProbe = new OneProbe();
 const announcements = new Announcements();
-const toast = new Toast(document);
-const marks = new Marks((what) => toast.show(what));
-const bench = new Bench((what) => toast.show(what));
-const watch = new Watch((what) => toast.show(what));
-const paper = new Paper(document);
+const marks = new Marks(tell);
+const bench = new Bench(tell);
+const watch = new Watch(tell);
 const histories = new Histories();
 const lag = new Lag();
-const lineView = new LineView(document.querySelector('[data-view="line"]'), (message) => link.send(message));
-const hookupView = new HookupView(document.querySelector('[data-view="hookup"]'));
-const control = new Control(document, { tell: (what) => toast.show(what), send: (message) => link.send(message) });
-const procedures = new Procedures(find("procedures"));
+const control = new Control({ tell, send });
 const windows = new Map();
 const rate = new SteadyNumber();
 const lagShown = new SteadyNumber(1.6, 0.9);
@@ -64,6 +54,7 @@ const trim = new TrimView(find("channels"), {
 });
 const speaker = new Speaker(soundNow, sayTone);
 const awake = new Awake(sayAwake);
+let lineView, hookupView, procedures, trimmers, fillPaper; // fetched when they are first needed
 let patternWhitePct = 100;
 let askedSetup = null;
 let wordsAt = -Infinity;
@@ -79,22 +70,23 @@ function onFrame(frame) {
   if (what === "hello") greet();
   if (lost) tellOfReturn(hello.run !== session.hello.run, now() - frameAt);
   if (what === "other-version") location.reload();
-  if (what === "status") control.take(frame);
+  if (what === "status") control.hear(frame);
   if (what === "reading") histories.take(frame.reading, now());
 }
 
 function tellOfReturn(anew, goneMs) {
   const more = anew ? "It was started anew: all that shows was fetched again." : `All that shows is new. It was not heard for ${ago(goneMs / 1000)}.`;
-  toast.show({ title: "The daemon is back", more });
+  tell({ title: "The daemon is back", more });
 }
 
 async function greet() {
   trim.clear();
   lag.clear();
   control.greet();
-  lineView.greet();
+  lineView?.greet();
   find("demo-mark").hidden = !session.hello.demo;
-  trimmers[session.hello.demo ? "show" : "hide"]();
+  if (session.hello.demo) showTrimmers();
+  else trimmers?.hide();
   cautions.openUnlessRead();
   fetchSetUp();
   const book = await hasBook();
@@ -128,12 +120,44 @@ function frame(nowMs) {
     }
   }
   trim.draw(nowMs, calm.matches);
-  lineView.draw(nowMs, { reading, patternWhitePct, calm: calm.matches });
+  lineView?.draw(nowMs, { reading, patternWhitePct, calm: calm.matches });
   if (nowMs - wordsAt >= WORDS_EVERY_MS) {
     wordsAt = nowMs;
     say(nowMs);
   }
   requestAnimationFrame(frame);
+}
+
+/** Opens a view; what it is made of is fetched the first time. */
+async function openView(name) {
+  lineView?.show(name === "line");
+  for (const part of [hookupView, procedures]) part?.show(name === "hookup");
+  if (name === "line" && !lineView) {
+    const [{ LineView }] = await later([import("./line.js")], "line.css");
+    lineView ??= new LineView(document.querySelector('[data-view="line"]'), send);
+  } else if (name === "hookup" && !hookupView) {
+    const [{ HookupView }, { Procedures }] = await later([import("./hookup.js"), import("./procedures.js")], "hookup.css", "procedures.css");
+    hookupView ??= new HookupView();
+    procedures ??= new Procedures();
+  } else return;
+  await openView(views.current);
+}
+
+async function showTrimmers() {
+  try {
+    const [{ Trimmers }] = await later([import("./trimmers.js")]);
+    trimmers ??= new Trimmers();
+    trimmers.show();
+  } catch (error) {
+    put(find("trimmers-say"), error.message);
+  }
+}
+
+/** The sheet of paper must be there before anybody prints: it cannot be fetched while the browser prints. */
+async function fetchPaper() {
+  const paper = await import("./paper.js");
+  await later([], "print.css");
+  fillPaper = paper.fillPaper;
 }
 
 /** What everything is said under, as standing() takes it. */
@@ -149,12 +173,12 @@ function say(nowMs) {
   const notes = notesOf(session, nowMs, Date.now() - nowMs);
   trim.say(conditions, patternWhitePct, waitingWords(notes[0]?.code), nowMs);
   notice.show(trim.frozen === null ? notes : frozenNote(notes, epochMs(trim.frozen)), clearNote(session.settled.channels()));
-  hookupView.say(session, nowMs);
+  hookupView?.say(session, nowMs);
   put(find("sync-line"), stale ? "no live reading" : syncLine(sync.shown));
   put(find("viewers"), viewersWords(session.status?.viewers));
   put(find("rate"), stale ? "" : paceWords(rate.next(session.rate.perSecond(nowMs), nowMs), shownLag(nowMs)));
   bench.focus(trim.focused);
-  procedures.say({ stale, sync: sync.shown, channels: session.settled.channels(), moving: session.settled.roles.filter((role) => histories.of(role).motion.way) });
+  procedures?.say({ stale, sync: sync.shown, channels: session.settled.channels(), moving: session.settled.roles.filter((role) => histories.of(role).motion.way) });
   announce(notes[0], conditions, nowMs);
   if (trim.frozen !== null) return;
   const guided = match.shown ? null : oneProbe.words(nowMs);
@@ -183,7 +207,7 @@ function soundNow() {
 }
 
 function sayTone() {
-  button("tone").setAttribute("aria-pressed", String(speaker.state !== "off"));
+  button("tone").ariaPressed = speaker.state !== "off";
   put(find("tone"), TONE_WORDS[speaker.state]);
 }
 
@@ -199,11 +223,11 @@ const ACTIONS = {
   before: () => trim.step(-1),
   abreast() {
     trim.setAbreast(!trim.abreast);
-    button("abreast").setAttribute("aria-pressed", String(trim.abreast));
+    button("abreast").ariaPressed = trim.abreast;
   },
   freeze() {
     trim.freeze(trim.frozen === null ? now() : null);
-    button("freeze").setAttribute("aria-pressed", String(trim.frozen !== null));
+    button("freeze").ariaPressed = trim.frozen !== null;
     say(now());
   },
   tone: () => speaker.toggle(),
@@ -217,7 +241,7 @@ const ACTIONS = {
   mark() {
     if (button("mark").hidden) return;
     if (trim.frozen === null) marks.keep();
-    else toast.show({ title: "No mark was kept", more: "A mark is of the newest reading, and the page shows a frozen one: press F first.", kind: "act" });
+    else tell({ title: "No mark was kept", more: "A mark is of the newest reading, and the page shows a frozen one: press F first.", kind: "act" });
   },
 };
 
@@ -228,40 +252,36 @@ document.addEventListener("keydown", (event) => {
   event.preventDefault();
   ACTIONS[action.name](action);
 });
-for (const one of document.querySelectorAll("[data-action]")) one.addEventListener("click", () => ACTIONS[one.dataset.action]());
+for (const one of document.querySelectorAll("[data-action]")) one.onclick = () => ACTIONS[one.dataset.action]();
 // A button that was tapped gives the keyboard back, so that Space keeps a mark, before a dialog that it opens remembers it;
 // one that was reached by Tab keeps it.
 document.addEventListener("click", (event) => {
   if (event.detail > 0 && event.target.closest("button, a")) document.activeElement?.blur();
 }, true);
-matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => trim.refresh());
+matchMedia("(prefers-color-scheme: dark)").onchange = () => trim.refresh();
 
 addEventListener("beforeprint", () => {
   say(now());
   const notes = notesOf(session, now(), epochMs(0)).map((note) => sentence(note.title, note.do));
-  paper.fill(trim, conditionsAt(now()), [find("match").textContent, ...notes]);
+  fillPaper?.(trim, conditionsAt(now()), [find("match").textContent, ...notes]);
 });
 
 for (const [keys, does] of KEY_HELP) {
-  const kbd = Object.assign(document.createElement("kbd"), { textContent: keys });
-  const term = document.createElement("dt");
-  term.append(kbd);
-  find("keys").append(term, Object.assign(document.createElement("dd"), { textContent: does }));
+  find("keys").append(made("dt", made("kbd", keys)), made("dd", does));
 }
 sayAwake();
 awake.ask();
-if (!awake.able && matchMedia("(pointer: coarse)").matches) toast.show({ title: "The screen may go dark", more: BY_HAND });
+if (!awake.able && matchMedia("(pointer: coarse)").matches) tell({ title: "The screen may go dark", more: BY_HAND });
 trim.lay(["red", "green", "blue"]);
 const link = new LiveLink(liveUrl(document.baseURI), onFrame);
-link.onBytes = (bytes) => lineView.take(bytes);
-views.follow((name) => {
-  lineView.show(name === "line");
-  hookupView.show(name === "hookup");
-  procedures.show(name === "hookup");
-});
+link.onBytes = (bytes) => lineView?.take(bytes);
 link.start();
+const views = new Views(openView);
 setInterval(() => {
-  if (!session.stale(now())) trimmers.follow();
+  if (!fillPaper && !session.lost(now())) fetchPaper().catch(() => {}); // tried again in three seconds
+  if (session.stale(now()) || !session.hello.demo) return;
+  if (trimmers) trimmers.follow();
+  else showTrimmers();
 }, FOLLOW_EVERY_MS);
 addEventListener("online", () => link.wake());
 document.addEventListener("visibilitychange", () => {

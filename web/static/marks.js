@@ -1,7 +1,7 @@
 // Keeping a mark: the request, and the words of what was stored and where.
 
 import { ask } from "./rest.js";
-import { capital, clockTime, listed, whole } from "./words.js";
+import { capital, clockTime, joined, listed, whole } from "./words.js";
 
 /** "Mark 17 kept 14:03:22", ", cold" where it is, and what is in it and where, from the daemon's answer. */
 export function keptWords({ id, at, cold, job, unit, stage, levels }) {
@@ -10,7 +10,7 @@ export function keptWords({ id, at, cold, job, unit, stage, levels }) {
   const called = [unit.maker, unit.model, unit.serial].filter(Boolean).join(" ");
   const where = [job.name, called, stage.name].filter(Boolean).join(", ");
   const when = at ? ` ${clockTime(Date.parse(at))}` : "";
-  return { title: `Mark ${id} kept${when}${cold ? ", cold" : ""}`, more: [what && `${capital(what)}\u00a0mV`, where && `in ${where}`].filter(Boolean).join(" · ") };
+  return { title: `Mark ${id} kept${when}${cold ? ", cold" : ""}`, more: joined([what && `${capital(what)}\u00a0mV`, where && `in ${where}`]) };
 }
 
 /** Whether this daemon keeps a bench book. Any answer but "not found" says that there is one, be it in trouble. */

@@ -1,5 +1,6 @@
 // One probe moved over red, green, blue and back to red: what was taken, how old it is, and what comes next.
 
+import { find } from "./dom.js";
 import { ask } from "./rest.js";
 import { COLOURS } from "./roles.js";
 import { ago, listed, whole } from "./words.js";
@@ -25,9 +26,9 @@ const age = (one, sinceS) => (one.age_s === null ? "" : ` (${ago(one.age_s + sin
 
 /** The words for the match line, and the button that takes the present level. */
 export class OneProbe {
-  constructor(root) {
-    Object.assign(this, { button: root.querySelector("[data-take]"), body: null, refusal: "" });
-    this.button.addEventListener("click", () => this.#take());
+  constructor() {
+    Object.assign(this, { button: find("take"), body: null, refusal: "" });
+    this.button.onclick = () => this.#take();
   }
 
   /** The hookup is this now. */

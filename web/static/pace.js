@@ -17,18 +17,15 @@ export function retryDelayMs(attempt, random) {
 /** Counts events over the last three seconds. */
 export class RateMeter {
   constructor() {
-    this.at = new Float64Array(512);
     this.clear();
   }
 
   clear() {
-    this.at.fill(-Infinity);
-    this.next = 0;
+    this.at = [];
   }
 
   note(nowMs) {
-    this.at[this.next] = nowMs;
-    this.next = (this.next + 1) % this.at.length;
+    this.at = [...this.at.filter((at) => nowMs - at <= 3000), nowMs];
   }
 
   /** Events a second; 0 without two of them. */

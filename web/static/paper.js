@@ -1,8 +1,8 @@
 // The sheet of paper that printing makes of the Trim view: for a folder, black on white.
 
+import { assign, drawn, find, made } from "./dom.js";
 import { capital, dateTime, levelDetail, plusMinus, standing, syncLine, whole, zoneWord } from "./words.js";
 
-const SVG = "http://www.w3.org/2000/svg";
 const BY_HAND = ["Unit, serial number", "Stage of work", "By whom"];
 
 /** What the sheet says of a reading, as [term, words]. */
@@ -32,44 +32,29 @@ export function paperRow(channel, conditions) {
 
 const HEAD = ["Channel", "White above blanking", "5 to 95\u00a0% bound, mV", "Zone", "Verdict", "Aim"];
 
-export class Paper {
-  constructor(root) {
-    this.sheet = root.querySelector("[data-paper]");
-  }
-
-  /** What `trim` shows now, under these conditions; after it these words. */
-  fill(trim, conditions, others) {
-    const shown = [...trim.panels.values()].filter(({ channel }) => channel);
-    const facts = trim.drawn ? paperFacts(trim.drawn, conditions) : [];
-    this.sheet.replaceChildren(
-      make("h2", "Peakwhite: video levels"),
-      make("dl", ...[...facts, ...BY_HAND.map((term) => [term, ""])].flatMap(([term, words]) => [make("dt", term), make("dd", words)])),
-      make("table", row("th", HEAD), ...shown.map(({ channel }) => row("td", paperRow(channel, conditions)))),
-      ...shown.map(({ channel, parts }) => make("figure", make("figcaption", capital(channel.role)), drawn(parts.rule))),
-      ...others.map((words) => make("p", words)),
-    );
-  }
+/** What `trim` shows now, under these conditions; after it these words. */
+export function fillPaper(trim, conditions, others) {
+  const shown = [...trim.panels.values()].filter(({ channel }) => channel);
+  const facts = trim.drawn ? paperFacts(trim.drawn, conditions) : [];
+  find("paper").replaceChildren(
+    made("h2", "Peakwhite: video levels"),
+    made("dl", ...[...facts, ...BY_HAND.map((term) => [term, ""])].flatMap(([term, words]) => [made("dt", term), made("dd", words)])),
+    made("table", row("th", HEAD), ...shown.map(({ channel }) => row("td", paperRow(channel, conditions)))),
+    ...shown.map(({ channel, parts }) => made("figure", made("figcaption", capital(channel.role)), picture(parts.rule))),
+    ...others.map((words) => made("p", words)),
+  );
 }
 
-function make(tag, ...inside) {
-  const element = document.createElement(tag);
-  element.append(...inside);
-  return element;
-}
-
-const row = (tag, cells) => make("tr", ...cells.map((words) => make(tag, words)));
+const row = (tag, cells) => made("tr", ...cells.map((words) => made(tag, words)));
 
 /** The rule as it stands on the page: its still layer, the box of the slider, core and aim. */
-function drawn(rule) {
+function picture(rule) {
   const svg = rule.querySelector("svg").cloneNode(true);
   const at = rule.getBoundingClientRect();
-  svg.setAttribute("viewBox", `0 0 ${svg.getAttribute("width")} ${svg.getAttribute("height")}`);
+  assign(svg, { viewBox: `0 0 ${svg.getAttribute("width")} ${svg.getAttribute("height")}` });
   for (const name of ["slider", "core", "aim"]) {
     const { x, y, width, height } = rule.querySelector(`[data-${name}]`).getBoundingClientRect();
-    if (!height) continue;
-    const box = svg.appendChild(document.createElementNS(SVG, "rect"));
-    const place = { x: x - at.x, y: y - at.y, width, height, class: `paper-${name}` };
-    for (const [key, value] of Object.entries(place)) box.setAttribute(key, value);
+    if (height) drawn("rect", { x: x - at.x, y: y - at.y, width, height, class: `paper-${name}` }, svg);
   }
   return svg;
 }

@@ -1,5 +1,6 @@
 // Terminator test and tie: press, change something, press again. The daemon measures.
 
+import { find, made, partsOf, put } from "./dom.js";
 import { duePress, foundLines, liveWords, stateWords } from "./procedurewords.js";
 import { ask } from "./rest.js";
 import { capital } from "./words.js";
@@ -8,9 +9,8 @@ const GOOD_FOR_MS = 300_000;
 
 /** Both procedures of the section. */
 export class Procedures {
-  constructor(section) {
-    this.live = section.querySelector("[data-live]");
-    this.all = [...section.querySelectorAll("[data-procedure]")].map((root) => new Procedure(root));
+  constructor() {
+    this.all = [...document.querySelectorAll("[data-procedure]")].map((root) => new Procedure(root));
   }
 
   /** Their view is shown, or no longer. */
@@ -20,7 +20,7 @@ export class Procedures {
 
   /** What a press would find now (see `liveWords`). */
   say(now) {
-    put(this.live, liveWords(now));
+    put(find("live"), liveWords(now));
     for (const one of this.all) one.expire();
   }
 }
@@ -29,10 +29,10 @@ class Procedure {
   constructor(root) {
     this.path = `procedures/${root.dataset.procedure}`;
     this.presses = [...root.querySelectorAll("[data-press]")];
-    [this.told, this.found, this.again] = ["told", "found", "again"].map((name) => root.querySelector(`[data-${name}]`));
+    Object.assign(this, partsOf(root, ["told", "found", "again"]));
     this.second = root.querySelector("select");
-    for (const one of this.presses) one.addEventListener("click", () => this.#press(one));
-    this.again.addEventListener("click", () => this.ask("", "DELETE"));
+    for (const one of this.presses) one.onclick = () => this.#press(one);
+    this.again.onclick = () => this.ask("", "DELETE");
   }
 
   expire() {
@@ -71,15 +71,6 @@ class Procedure {
       this.second.value = body.second ?? this.second.value;
     }
     put(this.told, stateWords(body));
-    const lines = foundLines(body).map(([strong, rest]) => {
-      const line = document.createElement("p");
-      line.append(Object.assign(document.createElement("strong"), { textContent: strong }), ` ${rest}`);
-      return line;
-    });
-    this.found.replaceChildren(...lines);
+    this.found.replaceChildren(...foundLines(body).map(([strong, rest]) => made("p", made("strong", strong), ` ${rest}`)));
   }
-}
-
-function put(element, words) {
-  if (element.textContent !== words) element.textContent = words;
 }

@@ -11,7 +11,7 @@ export function liveWords({ stale, sync, channels, moving }) {
   if (clipped.length) return `Waiting: ${listed(clipped)} off the scope’s range`;
   if (!seen.length) return "Waiting for white: show a full white field";
   if (moving.length) return `Waiting until steady: ${listed(moving)} moving`;
-  return `Steady: ${listed(seen.map((one) => `${one.role} ${whole(one.number)}\u00a0mV`))}`;
+  return "Steady: " + listed(seen.map((one) => `${one.role} ${whole(one.number)}\u00a0mV`));
 }
 
 /** Which press is due. */

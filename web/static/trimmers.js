@@ -1,6 +1,6 @@
 // The demo unit's trimmers: one slider a colour, with a step down and a step up.
 
-import { put } from "./dom.js";
+import { copied, find, put } from "./dom.js";
 import { NewestWins } from "./pace.js";
 import { ask } from "./rest.js";
 import { capital } from "./words.js";
@@ -9,11 +9,8 @@ const STEP = 0.5;
 const OURS_FOR_MS = 2000;
 
 export class Trimmers {
-  constructor(root) {
-    this.section = root.querySelector("[data-trimmers]");
-    this.sentence = root.querySelector("[data-trimmers-say]");
-    this.invitation = "";
-    this.byRole = new Map();
+  constructor() {
+    Object.assign(this, { section: find("trimmers"), sentence: find("trimmers-say"), invitation: "", byRole: new Map() });
   }
 
   /** Show them as the daemon says they stand. */
@@ -65,7 +62,7 @@ export class Trimmers {
 
 class Trimmer {
   constructor(role, onTurn) {
-    this.element = document.getElementById("trimmer").content.firstElementChild.cloneNode(true);
+    this.element = copied("trimmer");
     this.element.dataset.trimmer = role;
     this.range = this.element.querySelector("input");
     this.value = this.element.querySelector("output");
@@ -80,14 +77,14 @@ class Trimmer {
       this.#show();
       onTurn(Number(this.range.value));
     };
-    this.range.addEventListener("input", turned);
+    this.range.oninput = turned;
     for (const button of this.element.querySelectorAll("button")) {
       const step = Number(button.dataset.step) * STEP;
       button.setAttribute("aria-label", `${capital(role)} trimmer ${step > 0 ? "up" : "down"} by ${STEP} per cent`);
-      button.addEventListener("click", () => {
+      button.onclick = () => {
         this.range.value = Number(this.range.value) + step;
         turned();
-      });
+      };
     }
   }
 

@@ -1,5 +1,7 @@
 // The views of the page: one shows at a time, the address's fragment says which ("#line"), so that a reload keeps it.
 
+import { find } from "./dom.js";
+
 /** The name of the view that a fragment such as "#line" asks for; the first of `names` where it asks for none of them. */
 export function viewOf(fragment, names) {
   const wanted = fragment.replace(/^#/, "");
@@ -7,33 +9,36 @@ export function viewOf(fragment, names) {
 }
 
 export class Views {
-  constructor(root, place = location) {
-    this.place = place;
-    this.sections = [...root.querySelectorAll("section[data-view]")];
-    this.names = this.sections.map((section) => section.dataset.view);
-    this.tabs = [...root.querySelectorAll("[data-view-link]")];
-    for (const tab of this.tabs) tab.hidden = !this.names.includes(tab.dataset.viewLink);
-    this.followers = [];
-    this.current = null;
+  /** `open(name)` resolves when that view may show; where it throws, its words stand in the view's place. */
+  constructor(open) {
+    this.open = open;
+    this.says = find("view-says");
+    this.sections = [...document.querySelectorAll("section[data-view]")];
+    this.tabs = [...document.querySelectorAll("[data-view-link]")];
     addEventListener("hashchange", () => this.#show());
+    for (const tab of this.tabs) {
+      tab.onclick = () => {
+        if (tab.dataset.viewLink === this.current && this.says.textContent) this.#open(this.current);
+      };
+    }
     this.#show();
   }
 
-  /** Call `run(name)` now and whenever another view is shown. */
-  follow(run) {
-    this.followers.push(run);
-    run(this.current);
-  }
-
   #show() {
-    const name = viewOf(this.place.hash, this.names);
+    const name = viewOf(location.hash, this.sections.map(({ dataset }) => dataset.view));
     if (name === this.current) return;
     this.current = name;
-    for (const section of this.sections) section.hidden = section.dataset.view !== name;
-    for (const tab of this.tabs) {
-      if (tab.dataset.viewLink === name) tab.setAttribute("aria-current", "page");
-      else tab.removeAttribute("aria-current");
-    }
-    for (const run of this.followers) run(name);
+    for (const tab of this.tabs) tab.ariaCurrent = tab.dataset.viewLink === name ? "page" : null;
+    this.#open(name);
+  }
+
+  async #open(name) {
+    for (const section of this.sections) section.hidden = true;
+    this.says.textContent = "";
+    let words = "";
+    await this.open(name).catch((error) => (words = error.message));
+    if (name !== this.current) return;
+    this.says.textContent = words;
+    for (const section of this.sections) section.hidden = Boolean(words) || section.dataset.view !== name;
   }
 }

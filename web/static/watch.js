@@ -1,7 +1,7 @@
 // The watch for faults that come and go: its button, count and sound, and what it caught.
 
 import { eventRows, eventWords, newFaults, watchWords } from "./benchwords.js";
-import { find, put } from "./dom.js";
+import { find, made, put } from "./dom.js";
 import { ask } from "./rest.js";
 import { play } from "./speaker.js";
 
@@ -14,7 +14,7 @@ export class Watch {
   constructor(tell) {
     this.tell = tell;
     this.state = this.last = this.audio = null;
-    find("caught").addEventListener("click", () => this.#open());
+    find("caught").onclick = () => this.#open();
     // A browser lets nothing sound before a gesture: any will do where the watch was on already.
     for (const gesture of ["pointerdown", "keydown"]) addEventListener(gesture, () => this.state?.on && this.#wake());
   }
@@ -50,7 +50,7 @@ export class Watch {
   #say() {
     const { on } = this.state;
     const mute = on && this.audio?.state !== "running" ? "silent until you tap · " : "";
-    find("watch").setAttribute("aria-pressed", String(on));
+    find("watch").ariaPressed = on;
     put(find("caught"), mute + watchWords(this.state, this.last));
   }
 
@@ -67,8 +67,7 @@ export class Watch {
 }
 
 function listItem(event, bandMv) {
-  const item = document.createElement("details");
-  item.append(Object.assign(document.createElement("summary"), { textContent: eventWords(event) }));
+  const item = made("details", made("summary", eventWords(event)));
   item.addEventListener("toggle", () => item.children.length === 1 && showCaptures(item, event.id, bandMv));
   return item;
 }

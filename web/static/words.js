@@ -32,16 +32,22 @@ export function capital(text) {
   return text ? text[0].toUpperCase() + text.slice(1) : "";
 }
 
+/** What there is of these, with dots between. */
+export const joined = (parts) => parts.filter(Boolean).join(" · ");
+
 /** "red", "red and green", "red, green and blue". */
 export function listed(words) {
   return words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
 }
 
-/** A whole number with a true minus sign. */
-export function whole(value) {
-  const rounded = Math.round(value);
-  return rounded < 0 ? `−${-rounded}` : String(Math.abs(rounded));
+/** A number with so many decimals and a true minus sign. */
+export function figure(value, digits = 0) {
+  const words = Math.abs(value).toFixed(digits);
+  return value < 0 && Number(words) !== 0 ? `−${words}` : words;
 }
+
+/** A whole number with a true minus sign. */
+export const whole = (value) => figure(Math.round(value));
 
 /** Uncertainty: "±22 mV", below 10 mV with one decimal. */
 export function plusMinus(mv) {
@@ -158,7 +164,7 @@ export function besideWords(channel, patternWhitePct = 100) {
   const scaled = patternWhitePct === 100 ? [] : [`scaled from ${Number(patternWhitePct)}\u00a0% white to full, if linear`];
   const levels = [["black", channel.black_mv], ["sync", channel.sync_mv], ["burst", channel.burst_mv_pp], ["average", channel.average_mv]]
     .filter(([, mv]) => (mv ?? null) !== null).map(([name, mv]) => `${name} ${whole(mv)}`);
-  return [...scaled, levels.length ? `${levels.join(" · ")}\u00a0mV` : ""].filter(Boolean).join(" · ");
+  return joined([...scaled, levels.length ? `${levels.join(" · ")}\u00a0mV` : ""]);
 }
 
 /** What a listener is told when it changes: the level's standing without figures. */
@@ -222,20 +228,19 @@ export function paceWords(perSecond, lagMs) {
 export function motionWords(motion, ageS, nowMs) {
   const { way, since } = motion ?? { way: 0, since: null };
   const moves = since === null ? "" : way === 0 ? `steady ${ago((nowMs - since) / 1000)}` : way > 0 ? "rising ▲" : "falling ▼";
-  return [moves, ageS >= 1 ? `${ago(ageS)} old` : "live"].filter(Boolean).join(" · ");
+  return joined([moves, ageS >= 1 ? `${ago(ageS)} old` : "live"]);
 }
 
 /** "lowest 748.2 · mean 750.1 · highest 751.9 mV in 42 s". */
 export function extremesWords({ lowest, mean, highest, since }, nowMs) {
   if (lowest === null) return "";
-  const tenth = (mv) => mv.toFixed(1).replace("-", "−");
-  return `lowest ${tenth(lowest)} · mean ${tenth(mean)} · highest ${tenth(highest)}\u00a0mV in ${ago((nowMs - since) / 1000)}`;
+  return `lowest ${figure(lowest, 1)} · mean ${figure(mean, 1)} · highest ${figure(highest, 1)}\u00a0mV in ${ago((nowMs - since) / 1000)}`;
 }
 
 /** "105.2 ±0.4 % of reference" and "highest seen 731 mV", where the reading carries them. */
 export function comparedWords({ reference, highest }) {
   const of = reference ? `${reference.percent.toFixed(1)} ±${reference.u95_percent.toFixed(1)} % of reference` : "";
-  return [of, highest ? `highest seen ${whole(highest.level_mv)} mV` : ""].filter(Boolean).join(" · ");
+  return joined([of, highest ? `highest seen ${whole(highest.level_mv)} mV` : ""]);
 }
 
 /** "Red is highest, blue lowest: 50 ±35 mV apart (untied) · not sure to match within 2 %"; empty unless all three `colours` are clipped, or one probe was on each. */

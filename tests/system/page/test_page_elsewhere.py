@@ -31,6 +31,7 @@ def test_printed_it_is_a_sheet_for_a_folder(bench: Any, open_page: Any, tmp_path
     seen.wait_for_level("red", 750.0)
     seen.wait_for_words("red", "too high")
     seen.situation("clear")
+    page.wait_for_function("() => document.querySelector('link[href=\"print.css\"]')?.sheet")
     folder = Path(os.environ.get("PEAKWHITE_ARTEFACTS") or tmp_path)
     page.pdf(path=folder / f"sheet-{scheme}.pdf", format="A4")
     page.evaluate("dispatchEvent(new Event('beforeprint'))")

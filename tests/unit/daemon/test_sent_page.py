@@ -1,5 +1,6 @@
 """What is sent of the page's files: right for every file that is there, and small enough."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -30,12 +31,56 @@ def test_every_file_of_the_page_is_written_so_that_it_is_sent_right(file: Path) 
 
 def test_comments_and_indentation_are_left_out_and_every_line_stays_where_it_was() -> None:
     assert sent_text(SOURCE, ".js").split("\n") == [
-        *("", "", "", "export function half(x) {", "", "const one = `${x}`; // beside code", "return one;", "}", ""),
+        *("", "", "", "export function half(x){", "", "const one=`${x}`;", "return one;", "}", ""),
     ]
 
 
 def test_a_style_sheets_addresses_are_no_comments() -> None:
     assert sent_text("/* a\n b */\n  //c\n", ".css") == "\n\n//c\n"
+
+
+@pytest.mark.parametrize(
+    ("line", "sent"),
+    [
+        ("const a = b / c - -1 + +d;", "const a=b/c - -1 + +d;"),
+        ("for (const [a, b] of c) if (a < b) d = { ...d, [a]: b };", "for(const[a,b]of c)if(a<b)d={...d,[a]:b};"),
+        ('return "a , b" + `${a ? "b" : c} : d`;', 'return "a , b"+`${a ? "b" : c} : d`;'),
+        ("if (/[.?!/] = /.test(a)) b('c = d', /\\/ \"e = /);", "if(/[.?!/] = /.test(a))b('c = d',/\\/ \"e = /);"),
+        ('a = "b\\" = c"; // d = "', 'a="b\\" = c";'),
+        ("const a = async (b) => (await b) ?? 1;", "const a=async(b)=>(await b)??1;"),
+    ],
+)
+def test_spaces_go_beside_signs_and_never_within_a_string_a_template_or_an_expression(line: str, sent: str) -> None:
+    assert unfit(line, ".js") == []
+    assert sent_text(line, ".js") == sent
+
+
+@pytest.mark.parametrize(
+    ("line", "sent"),
+    [
+        ('.a > .b :is(h1, p)::before { content: "a : b"; }', '.a > .b :is(h1,p)::before{content:"a : b"}'),
+        ("width: calc(1px - 2 * (3vh + 4px));", "width:calc(1px - 2 * (3vh + 4px));"),
+        ("@media (max-width: 9px) and (hover: none) {", "@media (max-width:9px) and (hover:none){"),
+    ],
+)
+def test_a_style_sheet_keeps_the_spaces_that_part_selectors_and_sums(line: str, sent: str) -> None:
+    assert sent_text(line, ".css") == sent
+
+
+@pytest.mark.parametrize("file", [file for file in FILES if file.suffix in (".js", ".css")], ids=lambda file: file.name)
+def test_nothing_but_spaces_and_comments_is_left_out_of_a_file(file: Path) -> None:
+    lines = file.read_text(encoding="utf-8").split("\n")
+    sent = sent_content(file).decode().split("\n")
+    assert len(sent) == len(lines)
+    for before, after in zip(lines, sent, strict=True):
+        told = re.sub(r"\s|;(?=\s*\})", "", before if after else "")
+        assert told.startswith(re.sub(r"\s", "", after)), before
+        assert re.fullmatch(r"(//.*)?", told[len(re.sub(r"\s", "", after)) :]), before
+
+
+def test_an_attribute_goes_without_quotes_where_it_can() -> None:
+    line = '  <rect class="a b" width="9" d="M1 2" data-x=""><rect height="9"/>'
+    assert sent_text(line, ".html") == '<rect class="a b" width=9 d="M1 2" data-x=""><rect height="9"/>'
 
 
 @pytest.mark.parametrize("kind", [".svg", ".json", ".png"])
@@ -44,10 +89,10 @@ def test_other_kinds_are_sent_as_they_are(kind: str) -> None:
 
 
 @given(st.lists(st.sampled_from(["  a;", "// b", "/* c", " * d", "*/", "/* e */", "", "\tf(`g`)"])))
-def test_what_is_sent_is_every_line_without_its_indentation_or_nothing(lines: list[str]) -> None:
+def test_what_is_sent_is_every_line_or_nothing_in_its_place(lines: list[str]) -> None:
     sent = sent_text("\n".join(lines), ".js").split("\n")
     assert len(sent) == max(1, len(lines))
-    assert all(line in ("", before.lstrip()) for line, before in zip(sent, lines or [""], strict=True))
+    assert all(line in ("", before.strip(), "*d") for line, before in zip(sent, lines or [""], strict=True))
 
 
 @pytest.mark.parametrize(
@@ -59,11 +104,14 @@ def test_what_is_sent_is_every_line_without_its_indentation_or_nothing(lines: li
         (".js", "/* one */ a();"),
         (".js", "/* one\n// two */ a();"),
         (".js", "const a = `\\``;"),
+        (".js", "const a = `b ${c ? `d` : e}`;"),
+        (".js", "const a = 'it\\'s\" b;"),
         (".js", "// one\u2028  a();"),
         (".css", "a { color: red; /* one\n b */ }"),
         (".html", "<pre>\n  a</pre>"),
         (".html", '<p title="one\n  two">'),
         (".html", "<script>"),
+        (".html", '<p>a="b" is no attribute'),
     ],
 )
 def test_a_file_that_might_be_misread_is_named(kind: str, text: str) -> None:
@@ -84,5 +132,7 @@ def test_the_tag_of_a_file_is_that_of_what_is_sent(tmp_path: Path) -> None:
         assert client.get("/a.js", headers={"If-None-Match": first.headers["etag"]}).text == "\nb();\n"
 
 
-def test_all_that_is_sent_weighs_less_than_150_kb() -> None:
-    assert 10_000 < sum(len(sent_content(file)) for file in FILES) < 150_000
+def test_the_files_of_all_views_together_weigh_less_than_176_kb() -> None:
+    """A phone that only trims gets a good part less than 150 kB (tests/system/page/test_page_sent.py counts it): the other
+    views are fetched when they are opened. With these the page weighs more than 150 kB; this keeps it from growing."""
+    assert 100_000 < sum(len(sent_content(file)) for file in FILES) < 176_000

@@ -2,7 +2,8 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 import { page } from "./page.mjs";
 
-const { LineWindow, FollowedRange, engraving, figure, lanes, placed, scaleOf } = await page("linewindow.js");
+const { LineWindow, FollowedRange, engraving, lanes, placed, scaleOf } = await page("linewindow.js");
+const { figure } = await page("words.js");
 const near = (value, expected, by = 1e-6) => assert.ok(Math.abs(value - expected) <= by, `${value} is not ${expected}`);
 
 function settled(window) {
