@@ -18,13 +18,13 @@ export class LineDrawing {
   recolour() {
     this.style = getComputedStyle(this.canvas);
     this.inks = {};
-    this.ruled = null;
+    this.ruled = [];
   }
 
   resize(width, height, ratio) {
     const pixels = (at) => Math.round(at * ratio) / ratio;
     const narrow = width < 600;
-    Object.assign(this, { width, height, ratio, narrow, left: pixels(narrow ? 52 : 74), right: width - 10, top: pixels(30), bottom: pixels(height - 40), ruled: null });
+    Object.assign(this, { width, height, ratio, narrow, left: pixels(narrow ? 52 : 74), right: width - 10, top: pixels(30), bottom: pixels(height - 40), ruled: [] });
     this.canvas.width = Math.round(width * ratio);
     this.canvas.height = Math.round(height * ratio);
   }
@@ -43,24 +43,20 @@ export class LineDrawing {
     const main = channels.find(({ role }) => role === focused) ?? channels[0];
     this.lanes = lanes(channels.map((one) => (one === main ? 2.3 : one.active_us ? 1 : 0.75)), this.top, this.bottom, 6);
     const moving = this.#follow(frame, window.goal, elapsedMs);
-    const rules = channels.map((channel) => {
-      const { edges_mv: edges, aim_mv: aim } = reading?.channels.find((one) => one.channel === channel.channel) ?? {};
-      return { ...this.ranges.get(scaleName(channel)).now, edges, aim, large: channel === main };
-    });
-    const ruled = JSON.stringify(rules);
-    const { width, height, left, top, bottom } = this;
+    const { width, left, top, bottom } = this;
     this.#fill("ground", 0, 0, width, top);
-    this.#fill("ground", 0, bottom, width, height);
-    this.#fill("ground", ruled === this.ruled ? left : 0, top, width, bottom);
+    this.#fill("ground", left, top, width, bottom);
+    this.#fill("ground", 0, bottom, width, this.height);
     channels.forEach((channel, n) => {
-      const { from, to, edges, aim, large } = rules[n];
       const lane = this.lanes[n];
-      const y = scaleOf(from, to, lane.bottom - 2, lane.top + 2);
+      const large = channel === main;
+      const { now } = this.ranges.get(scaleName(channel));
+      const y = scaleOf(now.from, now.to, lane.bottom - 2, lane.top + 2);
       this.#lane({ frame, window, channel, lane, x, y, large }, stale);
-      if (ruled !== this.ruled) this.#rule(lane, y, large ? 34 : 26, edges);
-      this.#edge(lane, y.at(aim ?? Infinity));
+      const said = reading?.channels.find((one) => one.channel === channel.channel);
+      this.#rule(n, lane, y, large ? 34 : 26, said?.edges_mv);
+      this.#edge(lane, y.at(said?.aim_mv ?? Infinity));
     });
-    this.ruled = ruled;
     this.#strip(main, reading?.sync?.sync_width_us, x);
     this.#times(window.now, x);
     if (cursorUs !== null) this.#hairline(x, cursorUs);
@@ -119,11 +115,9 @@ export class LineDrawing {
     pen.beginPath();
     for (let k = 0; k < count; k += 1) {
       const [at, upper, lower] = [x.at(us[k]), y.at(high[k]), y.at(low[k])];
-      if (lower - upper < 0.6) pen.lineTo(at, (lower + upper) / 2);
-      else {
-        pen.lineTo(at, upper);
-        pen.lineTo(at, lower);
-      }
+      const fine = lower - upper < 0.6;
+      if (!fine) pen.lineTo(at, upper);
+      pen.lineTo(at, fine ? (lower + upper) / 2 : lower);
     }
     pen.globalAlpha = strength * (n ? 0.38 : 1);
     pen.strokeStyle = this.#ink(`trace-${channel.role}`);
@@ -172,9 +166,13 @@ export class LineDrawing {
   }
 
   // The upright rule, drawn only when it is another: zones of the target as on the ruler of Trim, engraved lines, numerals.
-  #rule({ top, bottom }, y, apartPx, edges) {
+  #rule(n, { top, bottom }, y, apartPx, edges) {
     const { left } = this;
     const [from, to] = [y.value(bottom), y.value(top)];
+    const ruled = JSON.stringify([from, to, top, bottom, edges]);
+    if (ruled === this.ruled[n]) return;
+    this.ruled[n] = ruled;
+    this.#fill("ground", 0, top - 6, left, bottom);
     for (const { zone, from: low, to: high } of zoneBands(edges, { lo: from, hi: to })) {
       this.#fill(`texture-${zone}`, left - 12, y.at(high), left - 1, y.at(low));
     }
