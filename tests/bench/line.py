@@ -2,8 +2,8 @@
 
     python -m tests.bench line
 
-Simulated scope, daemon and Chromium share the machine. A frame counts as drawn where the animation frame cleared the
-canvas; times are those that the browser gives to animation frames, `script` is how long the page's own work of a frame
+Simulated scope, daemon and Chromium share the machine. A frame counts as drawn where the animation frame began to
+draw on the canvas; times are those that the browser gives to animation frames, `script` is how long the page's own work of a frame
 takes, `cpu` what of processor time all of Chromium's processes take for a frame, which other load of the machine disturbs
 least. Yardstick: an empty loop of animation frames in a bare page of the same browser, with the daemon at work meanwhile.
 """

@@ -2,7 +2,7 @@
 
 const frames = new Map();
 const ask = window.requestAnimationFrame.bind(window);
-const clear = CanvasRenderingContext2D.prototype.clearRect;
+const begin = CanvasRenderingContext2D.prototype.setTransform;
 let now = null;
 
 window.requestAnimationFrame = (run) =>
@@ -14,9 +14,9 @@ window.requestAnimationFrame = (run) =>
     now.script += performance.now() - began;
     now = null;
   });
-CanvasRenderingContext2D.prototype.clearRect = function (...box) {
+CanvasRenderingContext2D.prototype.setTransform = function (...given) {
   if (now && this.canvas.matches("[data-line-canvas]")) now.drawn = true;
-  return clear.apply(this, box);
+  return begin.apply(this, given);
 };
 
 // One loop that does nothing.

@@ -23,6 +23,7 @@ from typing import Any
 
 from playwright.sync_api import Browser, sync_playwright
 from tests.bench.bare_page import bare_page
+from tests.bench.first_level import first_level
 from tests.bench.jittered_daemon import JITTER
 from tests.bench.live import captured_ms, cpu_s, started
 from websockets.exceptions import ConnectionClosed
@@ -48,7 +49,7 @@ BROWSER = ("--disable-background-networking", "--disable-component-update", "--d
 
 
 def run() -> dict[str, object]:
-    """Rows of latencies, of costs, and the yardsticks of the latter."""
+    """Rows of latencies, of first loads (first_level.py), of costs, and the yardsticks of the latter."""
     path = shutil.which("chromium") or shutil.which("chromium-browser")
     with started("peakwhite.simulated_scope", "--clock", "real") as (_, line), sync_playwright() as playwright:
         resource = json.loads(line)["scpi"]
@@ -56,8 +57,9 @@ def run() -> dict[str, object]:
         costs = [cost(resource, rate_hz) for rate_hz in RATES_HZ]
         browser = playwright.chromium.launch(executable_path=path, args=list(BROWSER))
         latencies = [row for size in SIZES for row in latency(browser, resource, *size)]
+        loads = first_level(browser)
         browser.close()
-    return {"page": latencies, "page_cost": costs, "page_cost_yardsticks": yardsticks}
+    return {"page": latencies, "page_first_level": loads, "page_cost": costs, "page_cost_yardsticks": yardsticks}
 
 
 @contextmanager

@@ -10,7 +10,7 @@ const scaleName = (channel) => (channel.active_us ? "picture" : channel.channel)
 
 export class LineDrawing {
   constructor(canvas) {
-    Object.assign(this, { canvas, pen: canvas.getContext("2d"), ranges: new Map(), lanes: [] });
+    Object.assign(this, { canvas, pen: canvas.getContext("2d", { alpha: false }), ranges: new Map(), lanes: [] });
     this.recolour();
   }
 
@@ -18,10 +18,13 @@ export class LineDrawing {
   recolour() {
     this.style = getComputedStyle(this.canvas);
     this.inks = {};
+    this.ruled = [];
   }
 
   resize(width, height, ratio) {
-    Object.assign(this, { width, height, ratio, narrow: width < 600, left: width < 600 ? 52 : 74, right: width - 10, top: 30, bottom: height - 40 });
+    const pixels = (at) => Math.round(at * ratio) / ratio;
+    const narrow = width < 600;
+    Object.assign(this, { width, height, ratio, narrow, left: pixels(narrow ? 52 : 74), right: width - 10, top: pixels(30), bottom: pixels(height - 40), ruled: [] });
     this.canvas.width = Math.round(width * ratio);
     this.canvas.height = Math.round(height * ratio);
   }
@@ -35,18 +38,24 @@ export class LineDrawing {
   draw({ frame, window, focused, cursorUs, reading, elapsedMs, stale }) {
     const { pen, ratio } = this;
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
-    pen.clearRect(0, 0, this.width, this.height);
     const { channels } = frame;
     const x = this.across(window.now);
     const main = channels.find(({ role }) => role === focused) ?? channels[0];
     this.lanes = lanes(channels.map((one) => (one === main ? 2.3 : one.active_us ? 1 : 0.75)), this.top, this.bottom, 6);
     const moving = this.#follow(frame, window.goal, elapsedMs);
+    const { width, left, top, bottom } = this;
+    this.#fill("ground", 0, 0, width, top);
+    this.#fill("ground", left, top, width, bottom);
+    this.#fill("ground", 0, bottom, width, this.height);
     channels.forEach((channel, n) => {
       const lane = this.lanes[n];
+      const large = channel === main;
       const { now } = this.ranges.get(scaleName(channel));
       const y = scaleOf(now.from, now.to, lane.bottom - 2, lane.top + 2);
-      this.#lane({ frame, window, channel, lane, x, y, large: channel === main }, stale);
-      this.#rule(lane, y, channel === main ? 34 : 26, reading?.channels.find((one) => one.channel === channel.channel));
+      this.#lane({ frame, window, channel, lane, x, y, large }, stale);
+      const said = reading?.channels.find((one) => one.channel === channel.channel);
+      this.#rule(n, lane, y, large ? 34 : 26, said?.edges_mv);
+      this.#edge(lane, y.at(said?.aim_mv ?? Infinity));
     });
     this.#strip(main, reading?.sync?.sync_width_us, x);
     this.#times(window.now, x);
@@ -105,9 +114,10 @@ export class LineDrawing {
     const { us, low, high, count } = points(frame, channel, channel.traces[n], now.from, now.to, (this.right - this.left) / (n ? 2 : 1));
     pen.beginPath();
     for (let k = 0; k < count; k += 1) {
-      const at = x.at(us[k]);
-      pen.lineTo(at, y.at(high[k]));
-      if (low[k] !== high[k]) pen.lineTo(at, y.at(low[k]));
+      const [at, upper, lower] = [x.at(us[k]), y.at(high[k]), y.at(low[k])];
+      const fine = lower - upper < 0.6;
+      if (!fine) pen.lineTo(at, upper);
+      pen.lineTo(at, fine ? (lower + upper) / 2 : lower);
     }
     pen.globalAlpha = strength * (n ? 0.38 : 1);
     pen.strokeStyle = this.#ink(`trace-${channel.role}`);
@@ -155,22 +165,30 @@ export class LineDrawing {
     if (this.#wide(said, 14, 600) < to - from - 16) write(said, (width) => [middle - width / 2, to - width - 8].map((x) => [x, at - 26]));
   }
 
-  // The upright rule: zones of the target as on the ruler of Trim, engraved lines, numerals, the aim.
-  #rule({ top, bottom }, y, apartPx, said) {
-    const { pen, left } = this;
+  // The upright rule, drawn only when it is another: zones of the target as on the ruler of Trim, engraved lines, numerals.
+  #rule(n, { top, bottom }, y, apartPx, edges) {
+    const { left } = this;
     const [from, to] = [y.value(bottom), y.value(top)];
-    for (const { zone, from: low, to: high } of zoneBands(said?.edges_mv, { lo: from, hi: to })) {
+    const ruled = JSON.stringify([from, to, top, bottom, edges]);
+    if (ruled === this.ruled[n]) return;
+    this.ruled[n] = ruled;
+    this.#fill("ground", 0, top - 6, left, bottom);
+    for (const { zone, from: low, to: high } of zoneBands(edges, { lo: from, hi: to })) {
       this.#fill(`texture-${zone}`, left - 12, y.at(high), left - 1, y.at(low));
     }
     const ticks = engraving(from, to, apartPx / -y.perUnit, 5 / -y.perUnit);
     const lines = ticks.map(({ value, words }) => [y.at(value), words]);
-    this.#groove([[left - 0.5, top, left - 0.5, bottom], ...lines.map(([at, words]) => [left, at, left - (words ? 12 : 6), at])]);
+    this.#groove(lines.map(([at, words]) => [left - (words ? 12 : 6), at, left - 1, at]));
     for (const [at, words] of lines) if (words && at > top + 7 && at < bottom - 7) this.#write(words, left - 16, at + 5, { align: "right", weight: 500 });
-    const aim = y.at(said?.aim_mv ?? Infinity);
-    if (aim > top && aim < bottom) {
-      pen.fillStyle = this.#ink("ink");
-      pen.fill(new Path2D(`M${left + 1} ${aim}l10 -6v12z`));
-    }
+  }
+
+  // Where the rule meets the plate: a line, and the aim.
+  #edge({ top, bottom }, at) {
+    const { pen, left } = this;
+    this.#groove([[left - 0.5, top, left - 0.5, bottom]]);
+    if (!(at > top && at < bottom)) return;
+    pen.fillStyle = this.#ink("ink");
+    pen.fill(new Path2D(`M${left + 1} ${at}l10 -6v12z`));
   }
 
   // Words for sync, clamp and active window of the large channel, in a strip above the lanes.
@@ -260,10 +278,14 @@ export class LineDrawing {
     pen.stroke();
   }
 
-  // Engraved: a glint beside every line.
+  // Engraved: a glint beside every upright or level line. Filled, which is much quicker than to stroke.
   #groove(segments) {
-    this.#stroke(segments.map((ends) => ends.map((end) => end + 1)), "glint");
-    this.#stroke(segments);
+    for (const [ink, by] of [["glint", 0.5], ["ink", -0.5]]) {
+      for (const [x0, y0, x1, y1] of segments) {
+        if (x0 === x1) this.#fill(ink, x0 + by, y0, x0 + by + 1, y1);
+        else this.#fill(ink, x0, y0 + by, x1, y0 + by + 1);
+      }
+    }
   }
 
   // A colour of the style sheets, or a texture of one.

@@ -132,6 +132,24 @@ def test_the_tag_of_a_file_is_that_of_what_is_sent(tmp_path: Path) -> None:
         assert client.get("/a.js", headers={"If-None-Match": first.headers["etag"]}).text == "\nb();\n"
 
 
+def test_with_the_page_goes_a_list_of_all_modules_that_it_will_need(tmp_path: Path) -> None:
+    app = FastAPI()
+    app.include_router(page_routes(tmp_path))
+    texts = {
+        "index.html": "<p>page",
+        "main.js": 'import { a } from "./a.js";\nconst later = () => import("./later.js");',
+        "a.js": 'import {\n  b,\n} from "./b.js";\nexport const a = b;',
+        "b.js": 'import "./a.js";\nexport const b = 1;',
+        "later.js": "",
+    }
+    for name, text in texts.items():
+        (tmp_path / name).write_text(text)
+    with TestClient(app) as client:
+        preloaded = client.get("/").headers["link"]
+        assert preloaded == ", ".join(f"<{name}>; rel=modulepreload" for name in ("main.js", "a.js", "b.js"))
+        assert "link" not in client.get("/a.js").headers
+
+
 def test_the_files_of_all_views_together_weigh_less_than_176_kb() -> None:
     """A phone that only trims gets a good part less than 150 kB (tests/system/page/test_page_sent.py counts it): the other
     views are fetched when they are opened. With these the page weighs more than 150 kB; this keeps it from growing."""
