@@ -98,7 +98,7 @@ def test_without_a_job_nothing_is_named_on_the_bench(shown: Any) -> None:
 
 def test_cold_is_said_with_why_until_unit_and_scope_have_been_on_for_long(lasting_bench: Any, shown: Any) -> None:
     shown.page.click("[data-warmth]")
-    shown.page.click('[data-bench-form] [value="unit"]')
+    shown.page.click('[data-bench] [value="unit"]')
     says(shown, "warmth", "^Cold · .*unit on \\d+ s · scope on")
     shown.page.click("[data-warmth]")
     assert "levels may move until 20 min" in shown.text("[data-why-cold]")
