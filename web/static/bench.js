@@ -76,7 +76,8 @@ export class Bench {
     this.busy = true;
     try {
       const answer = await run();
-      this.tell({ title: "On the bench", more: placeWords("present" in answer ? answer.present : answer) });
+      const { present = answer, watch } = answer;
+      this.tell({ title: "On the bench", more: placeWords(present) + (watch ? ` · watch ±${watch.band_mv}\u00a0mV` : "") });
     } catch (error) {
       this.tell({ title: "The bench is as it was", more: error.message, kind: "act" });
     }
