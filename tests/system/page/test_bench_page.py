@@ -180,9 +180,7 @@ def test_the_band_of_the_watch_is_set_on_the_page_and_one_that_is_none_is_refuse
 
     use("12,5")
     says(shown, "toast", "watch ±12.5 mV")
-    assert lasting_bench.daemon.json("GET", "api/v1/bench")["watch"] | {"on": False} == {
-        "on": False, "band_mv": 12.5, "seen": {"level": 0, "sync-lost": 0, "channel-dead": 0}, "kept": 0, "not_kept": 0,
-    }  # fmt: skip
+    assert lasting_bench.daemon.json("GET", "api/v1/bench")["watch"]["band_mv"] == 12.5
     use("much")
     says(shown, "toast", "The bench is as it was .*band_mv")
     assert "422" in shown.complaints.pop()  # which Chromium logs by itself
