@@ -233,7 +233,7 @@ class Parts:
             warmth=lambda: self.keeping.warmth(self.keeping.now()).of_mark,
             may_keep=self.keeping.may_keep,
         )
-        self.bench = Bench(self.keeping, self.marking)
+        self.bench = Bench(self.keeping, self.marking, hub.bench_changed)
         hub.tell_bench(self.bench.object)
         self.acquisition: Acquisition | None = None
         if origin is None:

@@ -72,6 +72,13 @@ async def _choose(services: Services, book: Marking, stage_id: int | None) -> No
         await services.bench.look()
 
 
+async def _reword(services: Services, book: Marking, number: int, text: JobText | UnitText | StageText) -> None:
+    """Say something else of a job, unit or stage; where it is the one on the bench, all viewers are told."""
+    await asyncio.wrap_future(book.keeper.change_text(number, text))
+    if services.bench is not None:
+        await services.bench.look(is_reworded=True)
+
+
 async def _present(book: Marking) -> models.PresentBody:
     stage_id = book.present.stage_id
     try:
@@ -102,7 +109,7 @@ def _job_routes(router: APIRouter, services: Services, book: Marking) -> None:
     )
     async def change(job: Id, body: models.JobTextBody) -> models.JobBody:
         """All that is said of it is replaced."""
-        await asyncio.wrap_future(book.keeper.change_text(job, JobText(**body.model_dump())))
+        await _reword(services, book, job, JobText(**body.model_dump()))
         return await _job(book, job)
 
 
@@ -143,7 +150,7 @@ def _unit_routes(router: APIRouter, services: Services, book: Marking) -> None:
     )
     async def change(unit: Id, body: models.UnitTextBody) -> models.UnitBody:
         """All that is said of it is replaced."""
-        await asyncio.wrap_future(book.keeper.change_text(unit, UnitText(**body.model_dump())))
+        await _reword(services, book, unit, UnitText(**body.model_dump()))
         found = await read(book, lambda reader: reader.unit(unit))
         return models.UnitBody.model_validate(unit_object(found))
 
@@ -176,7 +183,7 @@ def _stage_routes(router: APIRouter, services: Services, book: Marking) -> None:
     )
     async def change(stage: Id, body: models.StageTextBody) -> models.WhereaboutsBody:
         """Its marks stay with it."""
-        await asyncio.wrap_future(book.keeper.change_text(stage, StageText(body.name)))
+        await _reword(services, book, stage, StageText(body.name))
         return await _whereabouts(book, stage)
 
 

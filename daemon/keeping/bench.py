@@ -3,10 +3,12 @@
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable
+from typing import cast
 
 from ...drivers.errors import BookError, NotInBook
 from ..book import Marking
-from ..live.schema import BenchObject, DriftObject, FaultsSeen, QuestionObject
+from ..book.objects import whereabouts_object
+from ..live.schema import BenchObject, DriftObject, FaultsSeen, PresentObject, QuestionObject
 from ..measure.reading import iso_utc
 from .drift import Drift
 from .fault_watch import Counted
@@ -23,16 +25,24 @@ class Bench:
     Args:
         keeping: what is kept unasked.
         marking: knows which stage is on the bench, and reads the book.
+        changed: is called whenever something else is on the bench, or what is there is called something else.
         sleep: waits so many seconds.
     """
 
     def __init__(
-        self, keeping: Keeping, marking: Marking, sleep: Callable[[float], Awaitable[None]] = asyncio.sleep
+        self,
+        keeping: Keeping,
+        marking: Marking,
+        changed: Callable[[], None],
+        sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
     ) -> None:
         self.keeping = keeping
         self._marking = marking
+        self._changed = changed
         self._sleep = sleep
+        self._looking = asyncio.Lock()
         self._of_before = marking.present.stage_id
+        self._present: PresentObject | None = None
 
     async def follow(self) -> None:
         """Look for ever: another process may choose the stage too."""
@@ -40,30 +50,42 @@ class Bench:
             await self.look()
             await self._sleep(EVERY_S)
 
-    async def look(self) -> None:
-        """Take up the stage that is chosen now. One that is not in this book is none; a book that cannot be read, no change."""
-        stage_id = self._marking.present.stage_id
-        if stage_id == self.keeping.stage_id:
-            return
-        try:
-            unit_id = None if stage_id is None else await asyncio.to_thread(self._unit_of, stage_id)
-        except NotInBook:
-            stage_id, unit_id = None, None
-        except BookError as error:
-            log.debug("the stage on the bench cannot be looked up: %s", error)
-            return
-        self.keeping.put_on_bench(stage_id, unit_id, is_of_before=stage_id == self._of_before)
-        self._of_before = None
+    async def look(self, *, is_reworded: bool = False) -> None:
+        """Take up the stage that is chosen now, or, where `is_reworded`, what the book says of it now.
 
-    def _unit_of(self, stage_id: int) -> int:
-        _, unit, _ = self._marking.reader.whereabouts(stage_id)
-        return unit.id
+        One that is not in this book is none; a book that cannot be read, no change.
+        """
+        async with self._looking:
+            stage_id = self._marking.present.stage_id
+            if stage_id == self.keeping.stage_id and not is_reworded:
+                return
+            try:
+                found = None if stage_id is None else await asyncio.to_thread(self._find, stage_id)
+            except BookError as error:
+                log.debug("the stage on the bench cannot be looked up: %s", error)
+                return
+            self.keeping.put_on_bench(
+                None if found is None else stage_id,
+                None if found is None else found["unit"]["id"],
+                is_of_before=stage_id == self._of_before,
+            )
+            self._of_before = None
+            is_other, self._present = found != self._present, found
+        if is_other:
+            self._changed()
+
+    def _find(self, stage_id: int) -> PresentObject | None:
+        try:
+            return cast(PresentObject, whereabouts_object(self._marking.reader.whereabouts(stage_id)))
+        except NotInBook:
+            return None
 
     def object(self) -> BenchObject:
         """All of it now."""
         keeping = self.keeping
         watch, warmth = keeping.watch, keeping.warmth(keeping.now())
         return {
+            "present": self._present,
             "watch": {
                 "on": watch.on,
                 "band_mv": watch.band_mv,

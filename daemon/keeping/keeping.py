@@ -259,11 +259,11 @@ class Keeping:
             return WatchState(self._watch_on, self._band_mv, self._watch.counted)
 
     def set_watch(self, on: bool, band_mv: float | None = None) -> None:
-        """Switch the watch on, which begins anew then, or off."""
+        """Switch the watch on, which begins anew then, or off. The band, where one is given, holds from then on."""
         with self._lock:
             event = self._watch.end()
+            self._band_mv = self._band_mv if band_mv is None else band_mv
             if on:
-                self._band_mv = self._band_mv if band_mv is None else band_mv
                 self._watch = FaultWatch(self._band_mv)
             else:
                 self._watch.forget()

@@ -138,16 +138,57 @@ class QuestionObject(TypedDict):
     is_back: bool
 
 
+class JobObject(TypedDict):
+    """A job of the book."""
+
+    id: int
+    name: str
+    note: str
+    created_at: str | None
+
+
+class UnitObject(TypedDict):
+    """A unit of the book."""
+
+    id: int
+    job: int
+    maker: str
+    model: str
+    serial: str
+    revision: str
+    note: str
+    created_at: str | None
+
+
+class StageObject(TypedDict):
+    """A stage of the book."""
+
+    id: int
+    unit: int
+    name: str
+    created_at: str | None
+
+
+class PresentObject(TypedDict):
+    """The stage that marks go to, with its unit and job: as `GET book/present` gives it."""
+
+    job: JobObject
+    unit: UnitObject
+    stage: StageObject
+
+
 class BenchObject(TypedDict):
     """What goes on at the bench beside the levels."""
 
+    present: Annotated[PresentObject | None, Field(description="null where nothing was chosen: marks are loose ones")]
     watch: WatchObject
     warmth: WarmthObject
     question: QuestionObject | None
 
 
 class BenchFrame(BenchObject):
-    """With every status, where there is a book; at once when the watch has counted something or a question is asked."""
+    """With every status, where there is a book; at once when the watch has counted something, a question is asked, or
+    another stage is on the bench or called something else."""
 
     type: Literal["bench"]
 

@@ -171,3 +171,22 @@ def test_the_command_line_asks_and_sets_the_bench_of_the_daemon(bench: Bench) ->
     assert "watch     on, band 15 mV; 0 level, 0 sync lost, 0 dead; 0 kept" in told
     assert "unit on   40 min" in told and "scope on  50 min" in told and "cold      no" in told
     assert json.loads(peakwhite("book", "bench", "--watch", "off", "--json"))["watch"]["on"] is False
+
+
+def test_every_viewer_hears_at_once_what_is_on_the_bench_whoever_chose_it_and_what_it_is_called_now(
+    bench: Bench,
+) -> None:
+    def called(frame: Any) -> str | None:
+        there = frame["present"]
+        return there and f"{there['job']['name']}, {there['unit']['serial']}, {there['stage']['name']}"
+
+    with live_client(bench.daemon) as live:
+        assert called(live.until("bench", lambda frame: True)) is None
+        stage = bench.add_unit("TM2-0017")
+        told = live.until("bench", lambda frame: called(frame) == "Quayside batch, TM2-0017, as found")
+        assert told["present"] == bench.ask("GET", f"{BOOK}/present")[1]["present"]
+        assert bench.ask("PUT", f"{BOOK}/units/{told['present']['unit']['id']}", {"serial": "TM2-0071"})[0] == 200
+        assert bench.ask("PUT", f"{BOOK}/stages/{stage}", {"name": "as left"})[0] == 200
+        live.until("bench", lambda frame: called(frame) == "Quayside batch, TM2-0071, as left")
+        bench.book.with_name(f"{bench.book.name}.present").write_text("\n")  # as another process does
+        live.until("bench", lambda frame: frame["present"] is None)

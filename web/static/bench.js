@@ -1,34 +1,25 @@
 // What is on the bench: the unit that marks go to, how warm it is, and the question whether it is still that one.
 
-import { placeWords, warmthWords } from "./benchwords.js";
-import { find } from "./dom.js";
+import { driftLines, placeWords, warmthWords } from "./benchwords.js";
+import { find, put } from "./dom.js";
 import { ask } from "./rest.js";
 
 export class Bench {
   /** `tell({title, more, kind})` shows what became of it. */
   constructor(tell) {
     this.tell = tell;
-    this.present = this.frame = this.role = null;
+    this.frame = this.role = null;
     const { elements } = find("bench-form");
     const cameOn = (what) => ask(`bench/${what}-on`, "PUT", { minutes_ago: 0 });
-    const runs = { put: () => put(elements), unit: () => cameOn("unit"), scope: () => cameOn("scope"), next: () => this.#next() };
+    const runs = { put: () => place(elements), unit: () => cameOn("unit"), scope: () => cameOn("scope"), next: () => this.#next(), band: () => this.#watch() };
     for (const name of ["present", "warmth"]) find(name).onclick = () => this.#open(elements);
-    for (const name of ["bench-form", "question"]) find(name).onsubmit = ({ submitter }) => this.#do(runs[submitter.value]);
+    for (const name of ["bench-form", "watch-form", "question"]) find(name).onsubmit = ({ submitter }) => this.#do(runs[submitter.value]);
     find("bench-form").onchange = () => there(elements).catch(() => {});
   }
 
-  /** Ask which unit it is; `hasBook`: whether this daemon keeps a book. */
-  async greet(hasBook) {
-    find("bench-line").classList.toggle("away", !hasBook);
-    if (hasBook) this.present = await ask("book/present").then((answer) => answer.present, () => this.present);
-    this.#say();
-  }
-
-  /** The daemon's word. A question that comes or goes may be of another unit. */
+  /** The daemon's word. */
   take(frame) {
-    const asked = this.frame?.question;
     this.frame = frame;
-    if (!asked !== !frame.question) this.greet(true);
     this.#say();
   }
 
@@ -45,28 +36,38 @@ export class Bench {
   }
 
   #say() {
-    find("present").textContent = placeWords(this.present);
     if (!this.frame) return;
-    const { warmth, question } = this.frame;
-    find("warmth").textContent = warmthWords(warmth, this.role);
-    find("why-cold").textContent = warmth.why_cold ? `${warmth.why_cold} Marks are labelled cold.` : "";
-    find("question-text").textContent = question?.text;
-    find("question").hidden = !(question && this.present);
+    const { present, warmth, question } = this.frame;
+    put(find("present"), placeWords(present));
+    put(find("warmth"), warmthWords(warmth, this.role));
+    put(find("why-cold"), warmth.why_cold ? `${warmth.why_cold} Marks are labelled cold.` : "");
+    put(find("drifts"), driftLines(warmth.drifts));
+    put(find("question-text"), question?.text ?? "");
+    find("question").hidden = !(question && present);
   }
 
   #open(elements) {
-    const { job, unit, stage } = this.present ?? {};
+    if (!this.frame) return;
+    const { job, unit, stage } = this.frame.present ?? {};
     const now = { maker: "", model: "", serial: "", ...unit, job: job?.name ?? "", stage: stage?.name ?? "as found" };
     for (const input of elements) if (input.name) input.value = now[input.name];
+    find("watch-band").value = this.frame.watch.band_mv;
     find("bench").showModal();
     there(elements).catch(() => {});
   }
 
+  // What is no number goes as it is, and the daemon says what is wrong with it.
+  #watch() {
+    const band = find("watch-band").value.trim().replace(",", ".");
+    return ask("bench/watch", "PUT", { on: this.frame.watch.on, band_mv: Number(band) || band });
+  }
+
   async #next() {
-    const { job, unit: { maker, model } } = this.present;
+    const { job, unit: { maker, model } } = this.frame.present;
     const { serial } = find("question").elements;
-    await ask(`book/jobs/${job.id}/units`, "POST", { maker, model, serial: serial.value.trim() });
+    const added = await ask(`book/jobs/${job.id}/units`, "POST", { maker, model, serial: serial.value.trim() });
     serial.value = "";
+    return added;
   }
 
   // One press is one request.
@@ -74,9 +75,9 @@ export class Bench {
     if (this.busy || !run) return;
     this.busy = true;
     try {
-      await run();
-      await this.greet(true);
-      this.tell({ title: "On the bench", more: placeWords(this.present) });
+      const answer = await run();
+      const { present = answer, watch } = answer;
+      this.tell({ title: "On the bench", more: placeWords(present) + (watch ? ` · watch ±${watch.band_mv}\u00a0mV` : "") });
     } catch (error) {
       this.tell({ title: "The bench is as it was", more: error.message, kind: "act" });
     }
@@ -101,7 +102,7 @@ function offer(input, list, key) {
 }
 
 // Without a job nothing is named. What the book does not have is added to it.
-async function put(elements) {
+async function place(elements) {
   const [jobName, maker, model, serial, name] = ["job", "maker", "model", "serial", "stage"].map((one) => elements[one].value.trim());
   if (!jobName) return ask("book/present", "PUT", { stage: null });
   const { job, unit, stage } = await there(elements);

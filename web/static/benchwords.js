@@ -25,6 +25,9 @@ export function driftWords(drift) {
   return drift?.drifting ? `drifts ${signed(drift.mv_per_min, 1)}\u00a0mV/min` : drift?.settled ? "settled" : "";
 }
 
+/** A line for each of them: "Red drifts +0.8 mV/min". */
+export const driftLines = (drifts) => drifts.map((one) => `${capital(one.role)} ${driftWords(one) || "not known yet"}`).join("\n");
+
 /** "Cold · red drifts +0.8 mV/min · unit on 12 min · scope on 25 min", with the drift of that role. */
 export function warmthWords({ why_cold: cold, unit_on_min: unit, scope_on_min: scope, drifts }, role) {
   const drift = driftWords(drifts.find((one) => one.role === role));

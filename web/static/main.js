@@ -92,7 +92,7 @@ async function greet() {
   const book = await hasBook();
   button("mark").hidden = !book;
   find("no-book").hidden = book;
-  bench.greet(book);
+  find("bench-line").classList.toggle("away", !book);
 }
 
 /** What readings are judged by; and before the first of them one empty rule for every clip that will have one. */

@@ -98,7 +98,7 @@ def test_without_a_job_nothing_is_named_on_the_bench(shown: Any) -> None:
 
 def test_cold_is_said_with_why_until_unit_and_scope_have_been_on_for_long(lasting_bench: Any, shown: Any) -> None:
     shown.page.click("[data-warmth]")
-    shown.page.click('[data-bench-form] [value="unit"]')
+    shown.page.click('[data-bench] [value="unit"]')
     says(shown, "warmth", "^Cold · .*unit on \\d+ s · scope on")
     shown.page.click("[data-warmth]")
     assert "levels may move until 20 min" in shown.text("[data-why-cold]")
@@ -155,3 +155,47 @@ def test_the_watch_counts_and_sounds_a_channel_that_fails_and_its_captures_can_b
     assert words[0].split("\t")[:2] == ["Time", "Red, mV"]
     (event,) = [n for n, row in enumerate(words) if row.startswith("event")]
     assert words[event - 1].startswith("−") and words[event + 1].startswith("+")
+
+
+def test_another_page_or_program_that_chooses_a_stage_shows_at_once_without_a_request(
+    lasting_bench: Any, shown: Any
+) -> None:
+    asked: list[str] = []
+    shown.page.on("request", lambda request: asked.append(request.url))
+    stage = lasting_bench.daemon.json("GET", "api/v1/book/present")["present"]["stage"]["id"]
+    lasting_bench.daemon.json("PUT", f"api/v1/book/stages/{stage}", {"name": "as left"})
+    says(shown, "present", "^TM-2, serial 1042, as left$")
+    lasting_bench.daemon.json("PUT", "api/v1/book/present", {"stage": None})
+    says(shown, "present", "^No unit named$")
+    assert not [url for url in asked if "/book" in url]
+
+
+def test_the_band_of_the_watch_is_set_on_the_page_and_one_that_is_none_is_refused(
+    lasting_bench: Any, shown: Any
+) -> None:
+    def use(band: str) -> None:
+        shown.page.click("[data-warmth]")
+        shown.page.fill("[data-watch-band]", band)
+        shown.page.keyboard.press("Enter")
+
+    use("12,5")
+    says(shown, "toast", "watch ±12.5 mV")
+    assert lasting_bench.daemon.json("GET", "api/v1/bench")["watch"]["band_mv"] == 12.5
+    use("much")
+    says(shown, "toast", "The bench is as it was .*band_mv")
+    assert "422" in shown.complaints.pop()  # which Chromium logs by itself
+    lasting_bench.daemon.json("PUT", "api/v1/bench/watch", {"on": False, "band_mv": 10})
+
+
+@pytest.mark.parametrize("size", [(320, 700), (390, 844), (844, 390)])
+def test_on_a_phone_the_bench_and_the_buttons_are_in_sight_below_the_ruler_in_focus(
+    shown: Any, size: tuple[int, int]
+) -> None:
+    width, height = size
+    shown.page.set_viewport_size({"width": width, "height": height})
+    rule = shown.page.locator(".large [data-rule]").bounding_box()
+    for name in ("present", "warmth", "watch", "caught", "action=mark"):
+        box = shown.page.locator(f"[data-{name}]").bounding_box()
+        assert rule["y"] + rule["height"] <= box["y"] and box["y"] + box["height"] <= height, name
+        assert 0 <= box["x"] and box["x"] + box["width"] <= width, name
+    assert shown.page.evaluate("document.documentElement.scrollWidth") <= width

@@ -97,6 +97,20 @@ def test_the_number_in_focus_is_an_eighth_of_the_viewport_high_and_lies_inside_i
     assert panel["x"] <= number["x"] and number["x"] + number["width"] <= panel["x"] + panel["width"]
 
 
+@pytest.mark.parametrize("size", [(390, 844), (320, 700)])
+def test_on_a_phone_name_motion_and_unit_stand_whole_beside_four_figures(shown: Any, size: tuple[int, int]) -> None:
+    shown.page.set_viewport_size({"width": size[0], "height": size[1]})
+    spans = """() => { const span = e => { const r = document.createRange(); r.selectNodeContents(e); return r.getBoundingClientRect(); };
+        const number = document.querySelector('.large [data-number]'), kept = [number.textContent, number.className];
+        number.textContent = '1428'; number.classList.add('long');
+        const found = ['number', 'name', 'motion', 'unit'].map(n => span(document.querySelector(`.large [data-${n}]`)));
+        [number.textContent, number.className] = kept;
+        return found.map(r => [r.left, r.right]); }"""
+    (_, end), *beside = shown.page.evaluate(spans)
+    assert height_of_figures(shown.page) >= 0.12 * size[1]
+    assert all(end <= left and right <= size[0] - 10 for left, right in beside)
+
+
 def test_side_by_side_all_numbers_are_large_and_stand_in_a_row_and_the_key_puts_it_back(shown: Any) -> None:
     shown.page.keyboard.press("0")
     assert len({round(e.bounding_box()["y"]) for e in shown.page.locator("[data-number]").all()}) == 1

@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 import { page } from "./page.mjs";
 
-const { driftWords, eventRows, newFaults, placeWords, warmthWords, watchWords } = await page("benchwords.js");
+const { driftLines, driftWords, eventRows, newFaults, placeWords, warmthWords, watchWords } = await page("benchwords.js");
 
 const watch = (on, level = 0, sync = 0) => ({ on, band_mv: 10, seen: { level, "sync-lost": sync, "channel-dead": 0 }, kept: 0, not_kept: 0 });
 const drift = (mvPerMin, more = {}) => ({ role: "red", mv_per_min: mvPerMin, drifting: true, settled: false, ...more });
@@ -32,6 +32,11 @@ test("drift is said with its sign where it is sure, and nothing where it is not 
   assert.equal(driftWords(drift(0.01, { drifting: false, settled: true })), "settled");
   assert.equal(driftWords(drift(0.01, { drifting: false })), "");
   assert.equal(driftWords(undefined), "");
+});
+
+test("each channel's drift stands on a line of its own, and one that is not known says so", () => {
+  const drifts = [drift(0.84), { ...drift(0.01, { drifting: false }), role: "green" }];
+  assert.equal(driftLines(drifts), "Red drifts +0.8\u00a0mV/min\nGreen not known yet");
 });
 
 test("warming up names the channel in focus, what came on when, and cold", () => {
