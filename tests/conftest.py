@@ -4,6 +4,8 @@ import os
 import sys
 from pathlib import Path
 
+from hypothesis import settings
+
 sys.path.insert(0, str(Path(__file__).with_name("helpers")))
 
 DEV = str(Path(__file__).resolve().parents[1] / ".dev")
@@ -11,3 +13,5 @@ if DEV in sys.path:
     os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [DEV, os.environ.get("PYTHONPATH")]))
 for name in ("XDG_STATE_HOME", "XDG_DATA_HOME"):  # calibrations and book of whoever runs the tests stay out of them
     os.environ[name] = "/nonexistent"
+settings.register_profile("untimed", deadline=None)  # how long an example takes is no assertion
+settings.load_profile("untimed")

@@ -22,6 +22,7 @@ LOOKED_AT = ("alembic_version", "jobs", "units", "stages", "runs", "setups", "ma
 """Looked at whenever a book is opened: small tables, on which everything else hangs. `check` reads all."""
 
 
+NAMED_LIKE_BOOKS = (".sqlite", ".sqlite3", ".db")
 HEAD_OF_DATABASE = b"SQLite format 3\0"
 """sqlite.org/fileformat2.html, 1.3."""
 
@@ -60,12 +61,12 @@ def open_book(base: BookPlace) -> OpenBook:
 
 
 def refuse_foreign(base: BookPlace) -> None:
-    """Raises BookError for a file that is no database, and beside which nothing says that it ever was a book.
+    """Raises BookError for a file that is no database, where neither its name nor a file beside it says that it was a book.
 
     Asked before the lock is taken, which leaves a file beside a book. Only a book that was one can be damaged.
     """
     path = base.path
-    if path is None:
+    if path is None or path.suffix in NAMED_LIKE_BOOKS:
         return
     try:
         has_past = log_is_there(path) or len(books_beside(path)) > 1

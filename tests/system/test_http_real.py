@@ -107,5 +107,5 @@ def test_the_holder_of_control_is_told_on_every_page_and_the_others_cannot_write
 
 def test_the_schemas_name_every_frame(lasting_demo: Any) -> None:
     schema = lasting_demo.json("GET", "api/v1/schema/live.json")
-    assert set(schema["server"]) == {"hello", "status", "reading", "mark", "lines"}
+    assert set(schema["server"]) == {"hello", "status", "bench", "reading", "mark", "lines"}
     assert set(schema["client"]) == {"lines", "control"}

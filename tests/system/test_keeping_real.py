@@ -150,7 +150,7 @@ def test_another_unit_is_plugged_in_and_nothing_is_kept_under_the_old_name(bench
     bench.tee.wait_for(lambda reading: reading.measured.sync.state == "none" and time.monotonic() - began_s > 3.5)
     bench.plug(True, 96.0)
     bench.tee.wait_for(near(0.96 * 714.3), 5)
-    with pytest.raises(UnitInQuestion, match="is back; say whether it is the same unit, or name the next one"):
+    with pytest.raises(UnitInQuestion, match="is back; say that it is the same unit "):
         bench.keeping.may_keep()
     bench.keeping.next_unit(bench.stages[1])
     bench.keeping.may_keep()

@@ -25,7 +25,7 @@ def test_a_scope_that_hangs_is_lost_and_comes_back_when_it_goes_on(
         assert daemon.request("GET", "readyz")[0] == 503
         eventually(lambda: daemon.request("GET", "api/v1/reading")[0] == 503)
         with live_client(daemon) as late:
-            assert [late.frame()["type"] for _ in range(3)] == ["hello", "status", "status"]
+            assert [late.frame()["type"] for _ in range(5)] == ["hello", "status", "bench", "status", "bench"]
         simulated_scope.signal(signal.SIGCONT)
         live.status("ready")
         after = live.reading(is_fresh)
