@@ -195,11 +195,8 @@ export class LastingHints {
 
   take(hints, nowMs) {
     const here = new Map(hints.map((hint) => [`${hint.code} ${hint.text}`, hint]));
-    for (const [key, hint] of here) if (!this.known.has(key)) this.known.set(key, { hint, lasting: new Lasting(false) });
-    for (const [key, { lasting }] of this.known) {
-      if (!lasting.next(here.has(key), nowMs) && !here.has(key)) this.known.delete(key);
-    }
-    this.shown = [...this.known.values()].filter(({ lasting }) => lasting.shown).map(({ hint }) => hint);
-    return this.shown;
+    for (const [key, hint] of here) if (!this.known.has(key)) this.known.set(key, Object.assign(new Lasting(false), { hint }));
+    for (const [key, one] of this.known) if (!one.next(here.has(key), nowMs) && !here.has(key)) this.known.delete(key);
+    return (this.shown = [...this.known.values()].filter(({ shown }) => shown).map(({ hint }) => hint));
   }
 }
