@@ -24,6 +24,7 @@ export const SCOPE = {
 };
 
 const QUESTION = "unit-in-question";
+const STANDS = "It stands until the load is changed, or the terminator test is done.";
 
 const SYNC = {
   none: ["act", "No sync", "Is the unit running? Clip a probe to its sync output, or to luma or composite."],
@@ -65,7 +66,7 @@ export function clearNote(settled, cold) {
   const but = match?.ok === false ? "but they do not match"
     : (match ? !match.ok : colours) ? "not sure to match" : channels.some(({ zone }) => zone === "dim") ? "but not all are bright" : "";
   if (!left || but) return note("clear", "clear", left ? `No level is harmful; ${but}` : "Nothing speaks against the hookup", "Trim each level to its aim.");
-  return note("clear", "clear", "All levels may be left", cold ? "All is cold still: levels drift." : "Keep a mark; then the next unit.");
+  return note("clear", "clear", "All levels may be left", cold ? "Still cold: levels will drift." : "Keep a mark; then the next unit.");
 }
 
 /** The notes of a frozen page: after what is wrong with the daemon it says that it is frozen, and since when. */
@@ -165,7 +166,7 @@ function hintNotes(hints, channels, syncIsSaid) {
 function hintNote(hint, of) {
   const who = of.includes(undefined) ? "" : `${capital(listed(WHITE_ROLES.filter((role) => of.includes(role))))}: `;
   const { cause, seen } = causeFirst(hint.text);
-  return note(hint.code, "hint", who + (who ? cause : capital(cause)), hint.test, seen);
+  return note(hint.code, "hint", who + (who ? cause : capital(cause)), hint.test, isOfHookup(hint.code) ? `${seen} ${STANDS}` : seen);
 }
 
 /** "White is high: likely no load." → the cause "likely no load." and what was seen, "White is high." */

@@ -198,7 +198,7 @@ def test_zone_and_words_change_as_the_level_passes_each_edge(shown: Any) -> None
     for percent, words, zone in (
         (106.0, r"^\d+ mV too high$", "over"),
         (98.5, r"^may still be over by up to \d+ mV$", ""),
-        (97.3, "^on aim: leave it$", "on-target"),
+        (97.2, "^on aim: leave it$", "on-target"),
         (96.5, "^in: leave it$", "on-target"),
         (90.0, "^in, but dim: leave it$", "dim"),
         (80.0, r"^\d+ mV too low$", "too-low"),

@@ -106,7 +106,7 @@ test("a hint puts its likely cause first and keeps what was seen for the sheet",
   const text = "Sync and white are about twice nominal: likely no 75-ohm termination.";
   const [note] = notesOf(lasting({ hints: [hint("termination-missing", text)] }), 2150, 0);
   assert.equal(note.title, "Likely no 75-ohm termination.");
-  assert.equal(note.more, "Sync and white are about twice nominal.");
+  assert.equal(note.more, "Sync and white are about twice nominal. It stands until the load is changed, or the terminator test is done.");
   assert.equal(note.do, "termination-missing test");
 });
 
