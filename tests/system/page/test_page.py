@@ -271,7 +271,7 @@ def test_nothing_on_the_page_moves_while_levels_change(bench: Any, shown: Any) -
 def test_numbers_are_written_with_a_point_in_a_german_browser(shown: Any) -> None:
     assert shown.page.evaluate("navigator.language") == "de-DE"
     assert shown.page.evaluate("(1.5).toLocaleString()") == "1,5"
-    assert "105.0" in shown.text("[data-trimmer-value]")
+    shown.page.wait_for_function("() => /105\\.0/.test(document.querySelector('[data-trimmer-value]').textContent)")
     assert shown.page.evaluate("document.body.innerText.match(/\\d,\\d/g)") is None
     shown.page.locator('[data-trimmer="blue"] input').fill("98.4")
     assert shown.text('[data-trimmer="blue"] [data-trimmer-value]') == "98.4 %"
