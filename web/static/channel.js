@@ -2,7 +2,7 @@
 
 import { copied, partsOf, put } from "./dom.js";
 import { Rule } from "./rule.js";
-import { ON_AIM, besideWords, capital, comparedWords, extremesWords, isDead, joined, levelDetail, meterText, motionWords, standing, whole } from "./words.js";
+import { ON_AIM, besideWords, capital, comparedWords, extremesWords, flankZone, joined, levelDetail, meterText, motionWords, standing, whole } from "./words.js";
 
 const PARTS = ["focus", "name", "key", "number", "unit-more", "words", "detail", "motion", "extremes", "reset", "beside", "flank", "rule"];
 
@@ -70,15 +70,16 @@ export class ChannelPanel {
       put(parts.words, waiting);
       return;
     }
-    const { meaning, words } = standing(channel, conditions);
+    const { meaning, words, way } = standing(channel, conditions);
     put(parts.words, words);
+    this.rule.guides = Boolean(way);
     element.toggleAttribute("data-on-aim", meaning === ON_AIM);
     put(parts.detail, levelDetail(channel, conditions));
     put(parts.motion, this.#motionWords(channel, conditions, nowMs));
     put(parts.extremes, extremesWords(this.history.extremes, nowMs));
     put(parts.beside, joined([comparedWords(channel), besideWords(channel, patternWhitePct)]));
     put(parts["unit-more"], channel.clipped ? " or more" : " above blanking");
-    const zone = channel.number === null || isDead(channel) ? "" : (channel.zone ?? "");
+    const zone = flankZone(channel, way);
     if (element.dataset.zone !== zone) {
       element.dataset.zone = zone;
       parts.flank.setAttribute("fill", zone ? `url(#texture-${zone})` : "none");

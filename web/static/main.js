@@ -23,7 +23,7 @@ import { soundOf } from "./tone.js";
 import { TrimView } from "./trim.js";
 import { Views } from "./views.js";
 import { Watch } from "./watch.js";
-import { ago, distance, matchLine, paceWords, spokenWords, syncLine, viewersWords, waitingWords } from "./words.js";
+import { ago, matchLine, paceWords, spokenWords, syncLine, viewersWords, waitingWords } from "./words.js";
 
 const WORDS_EVERY_MS = 200;
 const FOLLOW_EVERY_MS = 3000;
@@ -138,7 +138,7 @@ async function openView(name) {
   } else if (name === "hookup" && !hookupView) {
     const [{ HookupView }, { Procedures }] = await later([import("./hookup.js"), import("./procedures.js")], "hookup.css", "procedures.css");
     hookupView ??= new HookupView();
-    procedures ??= new Procedures();
+    procedures ??= new Procedures(() => session.settled.checked());
   } else return;
   await openView(views.current);
 }
@@ -172,7 +172,7 @@ function say(nowMs) {
   const conditions = conditionsAt(nowMs);
   const notes = notesOf(session, nowMs, Date.now() - nowMs);
   trim.say(conditions, patternWhitePct, waitingWords(notes[0]?.code), nowMs);
-  notice.show(trim.frozen === null ? notes : frozenNote(notes, epochMs(trim.frozen)), clearNote(session.settled.channels()));
+  notice.show(trim.frozen === null ? notes : frozenNote(notes, epochMs(trim.frozen)), clearNote(session.settled, bench.frame?.warmth.why_cold));
   hookupView?.say(session, nowMs);
   put(find("sync-line"), stale ? "no live reading" : syncLine(sync.shown));
   put(find("viewers"), viewersWords(session.status?.viewers));
@@ -182,7 +182,7 @@ function say(nowMs) {
   announce(notes[0], conditions, nowMs);
   if (trim.frozen !== null) return;
   const guided = match.shown ? null : oneProbe.words(nowMs);
-  put(find("match"), stale ? "\u00a0" : (guided ?? matchLine(match)));
+  put(find("match"), stale ? "\u00a0" : (guided ?? (sync.shown?.state === "locked" ? matchLine(match) : "\u00a0")));
 }
 
 // In steps of 10 ms.
@@ -203,7 +203,7 @@ function announce(note, conditions, nowMs) {
 function soundNow() {
   const shown = session.settled.byRole.get(trim.focused)?.shown;
   const fresh = Boolean(shown) && histories.of(trim.focused).freshness.fresh(now());
-  return soundOf({ fresh, clipped: shown?.clipped, off: fresh ? distance(shown) : null, repeatMv: shown?.u95_repeat_mv });
+  return soundOf(shown, conditionsAt(now()), fresh);
 }
 
 function sayTone() {

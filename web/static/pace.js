@@ -16,9 +16,7 @@ export function retryDelayMs(attempt, random) {
 
 /** Counts events over the last three seconds. */
 export class RateMeter {
-  constructor() {
-    this.clear();
-  }
+  at = [];
 
   clear() {
     this.at = [];
@@ -43,10 +41,10 @@ const MEAN_OVER_MS = 1000;
  * still settles to within `settleWithin` of the mean over a second, so that a small turn of a trimmer shows.
  */
 export class SteadyNumber {
+  shown = null;
+
   constructor(holdWithin = 1.05, settleWithin = 0.7) {
-    this.holdWithin = holdWithin;
-    this.settleWithin = settleWithin;
-    this.shown = null;
+    Object.assign(this, { holdWithin, settleWithin });
   }
 
   next(value, nowMs) {
@@ -87,9 +85,9 @@ export class Lasting {
 
 /** Lets at most one text through in two seconds; of those that come too early the last one waits. */
 export class Announcements {
-  constructor() {
-    Object.assign(this, { saidAt: -Infinity, said: null, waiting: null });
-  }
+  saidAt = -Infinity;
+  said = null;
+  waiting = null;
 
   offer(text) {
     this.waiting = text === this.said ? null : text;

@@ -18,7 +18,7 @@ export class Rule {
     this.element = element;
     this.parts = partsOf(element, PARTS);
     this.ink = this.parts.trail.getContext("2d");
-    // `at` is where the moving parts were put, `still` whether the still layer is right.
+    // `at` is where the moving parts were put, `still` whether the still layer is right, `guides` whether an arrow leads to the aim.
     Object.assign(this, { range: new RulerRange(), lens: new Lens(), trail: new Trail(), at: new Map(), still: true });
     Object.assign(this, { edges: null, windows: [], level: null, aim: null, extremes: null, trailBin: null, glidedAt: null, engravedAim: null, size: null });
     new ResizeObserver(() => this.#measure()).observe(element);
@@ -164,7 +164,7 @@ export class Rule {
     const there = (mv ?? null) !== null;
     this.#point(aim, mv);
     const [from, to] = there ? [this.#x(level), this.#x(mv)] : [0, 0];
-    leash.hidden = Math.abs(to - from) < LEASH_FROM_PX;
+    leash.hidden = !this.guides || Math.abs(to - from) < LEASH_FROM_PX;
     if (!leash.hidden) {
       leash.classList.toggle("down", to < from);
       this.#span(leash, Math.min(from, to), Math.max(from, to), 0);

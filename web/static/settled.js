@@ -2,29 +2,43 @@
 
 import { LASTS_AFTER_MS, Lasting, SteadyNumber } from "./pace.js";
 import { COLOURS, WHITE_ROLES } from "./roles.js";
+import { BESIDE, isOfHookup } from "./words.js";
 
-// From good to bad. Between two bad ones that alternate the worse one is shown.
+// All from good to bad. Of bad ones that alternate the worse one is shown.
 const SYNC_STATES = ["locked", "vertical-interval", "blanking-only", "none"];
-const BESIDE = ["black_mv", "sync_mv", "burst_mv_pp", "average_mv"];
+const VERDICTS = ["leave-it", null, "unsure", "too-low", "over"];
+const MATCHES = [true, null, false];
+
+// Another load moves a level by a fifth or more from one reading to the next (the least: 50 for 75 ohm). No trimmer is so quick.
+const JUMP = Math.log(1.18);
+// What is seen by white alone: no sync shows it.
+const OF_WHITE = ["pattern-white", "one-channel-off"];
 
 /** The readings of one set-up, settled: `sync` (null until it is known), `channels` in the order of the page, `match`, `hints`. */
 export class Settled {
-  constructor() {
-    Object.assign(this, { byRole: new Map(), sync: new SettledSync(), match: new SettledMatch(), hints: new LastingHints(), setup: null, roles: [] });
-  }
+  byRole = new Map();
+  sync = new SettledSync();
+  match = new SettledMatch();
+  hints = new LastingHints();
+  setup = null;
+  roles = [];
 
   take(reading, nowMs) {
     if (reading.setup !== this.setup) Object.assign(this, new Settled(), { setup: reading.setup });
     this.sync.take(reading.sync, nowMs);
-    const roles = WHITE_ROLES.filter((role) => reading.channels.some((channel) => channel.role === role));
-    for (const role of this.byRole.keys()) if (!roles.includes(role)) this.byRole.delete(role);
-    for (const role of roles) {
+    const of = (role) => reading.channels.find((channel) => channel.role === role);
+    const outside = { ...reading, lasting: this.hints.take(reading.hints, nowMs), none: this.sync.shown?.state === "none", syncMv: of("sync")?.sync_mv };
+    this.roles = WHITE_ROLES.filter(of);
+    for (const role of this.roles) {
       if (!this.byRole.has(role)) this.byRole.set(role, new SettledChannel());
-      this.byRole.get(role).take(reading.channels.find((channel) => channel.role === role), nowMs);
+      this.byRole.get(role).take(of(role), nowMs, outside);
     }
     this.match.take(reading, nowMs);
-    this.hints.take(reading.hints, nowMs);
-    this.roles = roles;
+  }
+
+  /** Somebody has looked after the loads: what was suspected of them is forgotten, unless the readings still show it. */
+  checked() {
+    for (const one of this.byRole.values()) one.suspicions = new Suspicions();
   }
 
   /** The channels that have a ruler, as they are to be shown. */
@@ -33,72 +47,118 @@ export class Settled {
   }
 }
 
-/** A lock counts at once and until it was missed for a while; then the worst state of that while is shown. */
-class SettledSync {
-  constructor() {
-    this.shown = null;
-    this.rate = new SteadyNumber();
-    this.seen = new Map(SYNC_STATES.map((state) => [state, { at: -Infinity, sync: null }]));
-  }
+/** What came in the last while, the newest of each kind, from good to bad. */
+class Lately {
+  seen = new Map();
 
-  take(sync, nowMs) {
-    this.firstAt ??= nowMs;
-    this.seen.set(sync.state, { at: nowMs, sync });
-    const lately = [...this.seen.values()].filter(({ at }) => nowMs - at < LASTS_AFTER_MS);
-    if (lately[0].sync.state === "locked") this.#show(lately[0].sync, nowMs);
-    else if (this.shown || nowMs - this.firstAt >= LASTS_AFTER_MS) this.#show(lately.at(-1).sync, nowMs);
-  }
-
-  // The line rate in steps of 10 Hz.
-  #show(sync, nowMs) {
-    const steps = this.rate.next(sync.line_rate_hz === null ? null : sync.line_rate_hz / 10, nowMs);
-    this.shown = { ...sync, line_rate_khz: steps === null ? null : steps / 100 };
+  next(what, bad, nowMs) {
+    this.seen.set(bad, { what, bad, at: nowMs });
+    return [...this.seen.values()].filter(({ at }) => nowMs - at < LASTS_AFTER_MS).sort((a, b) => a.bad - b.bad);
   }
 }
 
 /**
- * `shown` is the channel with `number` and `aim` as whole millivolts and the judgement that goes with them: noise of half a
- * millivolt changes none of it. A level that a single capture missed stays; `raw` is the newest one for the slider.
+ * A lock counts at once and until it was missed for a while; then the worst state of that while is shown. A lock among
+ * records without sync, or with blanking only, proves no blanking.
+ */
+class SettledSync {
+  shown = null;
+  rate = new SteadyNumber();
+  lately = new Lately();
+
+  take(sync, nowMs) {
+    this.firstAt ??= nowMs;
+    const lately = this.lately.next(sync, SYNC_STATES.indexOf(sync.state), nowMs);
+    const worst = lately.at(-1);
+    const locked = !lately[0].bad;
+    if (!locked && !this.shown && nowMs - this.firstAt < LASTS_AFTER_MS) return;
+    const { what } = locked ? lately[0] : worst;
+    // The line rate in steps of 10 Hz.
+    const steps = this.rate.next(what.line_rate_hz === null ? null : what.line_rate_hz / 10, nowMs);
+    const state = locked && worst.bad > 1 ? "blanking-only" : what.state;
+    this.shown = { ...what, state, line_rate_khz: steps === null ? null : steps / 100 };
+  }
+}
+
+/**
+ * A number in whole millivolts, and `what` it is judged by: that of a number which moved by more than it repeats, else the
+ * worst of the last while. Noise of half a millivolt changes neither.
+ */
+class Judged {
+  number = new SteadyNumber();
+  lately = new Lately();
+
+  next(what, mv, repeatMv, bad, nowMs) {
+    const before = this.number.shown;
+    const number = this.number.next(mv, nowMs);
+    this.moved = number === null || before === null || Math.abs(number - before) > repeatMv;
+    if (this.moved) this.lately = new Lately();
+    const worst = this.lately.next(what, bad, nowMs).at(-1);
+    const u95 = worst.what.u95_mv ?? 0;
+    if (this.moved || number !== before || worst.bad !== this.bad || Math.abs(u95 - (this.what.u95_mv ?? 0)) > 0.2 + 0.15 * u95) Object.assign(this, worst);
+  }
+}
+
+/**
+ * `shown` is the channel with `number` and `aim` as whole millivolts and the judgement that goes with them. A level that a
+ * single capture missed stays; `raw` is the newest one for the slider.
  */
 class SettledChannel {
-  constructor() {
-    Object.assign(this, { liveAt: -Infinity, clippedAt: -Infinity, judged: null, raw: null, hints: new LastingHints() });
-    Object.assign(this, { number: new SteadyNumber(), aim: new SteadyNumber(), judgement: new Lasting() });
-    this.beside = Object.fromEntries(BESIDE.map((key) => [key, new SteadyNumber()]));
-  }
+  liveAt = -Infinity;
+  clippedAt = -Infinity;
+  raw = null;
+  hints = new LastingHints();
+  suspicions = new Suspicions();
+  judged = new Judged();
+  aim = new SteadyNumber();
+  beside = BESIDE.map((key) => [key, new SteadyNumber()]);
 
-  take(channel, nowMs) {
-    const live = channel.peak_white_mv !== null && !channel.held;
+  take(channel, nowMs, { hints, lasting, none, syncMv }) {
+    const live = channel.peak_white_mv !== null && !channel.held && !none;
     if (live) this.liveAt = nowMs;
     const gone = nowMs - this.liveAt >= LASTS_AFTER_MS;
     if (live || gone || !this.raw) this.raw = channel;
     if (channel.clipped) this.clippedAt = nowMs;
-    this.#judge(this.raw, nowMs);
-    const beside = Object.fromEntries(BESIDE.map((key) => [key, this.beside[key].next(this.raw[key] ?? null, nowMs)]));
+    const { raw } = this;
+    this.judged.next(raw, raw.peak_white_mv, raw.u95_repeat_mv ?? 0, VERDICTS.indexOf(raw.verdict) + 9 * (raw.decidable === false), nowMs);
+    const own = this.hints.take(channel.hints, nowMs);
+    const levels = live && !channel.clipped ? [channel.peak_white_mv, syncMv ?? channel.sync_mv] : [];
     this.shown = {
-      ...this.judged,
-      ...beside,
-      number: this.number.shown,
-      aim: this.aim.shown,
-      held: this.raw.held,
-      age_s: this.raw.age_s,
-      clipped: this.raw.peak_white_mv !== null && nowMs - this.clippedAt < LASTS_AFTER_MS,
-      hints: this.hints.take(channel.hints, nowMs),
+      ...this.judged.what,
+      ...Object.fromEntries(this.beside.map(([key, steady]) => [key, steady.next(raw[key] ?? null, nowMs)])),
+      number: this.judged.number.shown,
+      aim: this.aim.next(raw.aim_mv, nowMs),
+      held: raw.held || none,
+      age_s: none && !raw.held ? (nowMs - this.liveAt) / 1000 : raw.age_s,
+      clipped: raw.peak_white_mv !== null && nowMs - this.clippedAt < LASTS_AFTER_MS,
+      hints: [...own, ...this.suspicions.take([...hints, ...channel.hints], [...lasting, ...own], levels)],
     };
   }
+}
 
-  // The judgement changes with the number, or when it has been another one for a while though the number stands.
-  #judge(channel, nowMs) {
-    const before = this.number.shown;
-    const moved = this.number.next(channel.peak_white_mv, nowMs) !== before || !this.judged;
-    this.aim.next(channel.aim_mv, nowMs);
-    const now = `${channel.zone} ${channel.verdict} ${channel.decidable}`;
-    const settled = this.judgement.next(now, nowMs, moved);
-    const u95Moved = Math.abs((channel.u95_mv ?? 0) - (this.judged?.u95_mv ?? 0)) > 0.2 + 0.15 * (channel.u95_mv ?? 0);
-    if (moved || (settled === now && (now !== this.judgedAs || u95Moved))) {
-      this.judged = channel;
-      this.judgedAs = now;
+/**
+ * What the hookup was suspected of stays, though a trimmer hides what it was seen by: until the level has jumped, as by
+ * another load, and with it the sync where one is measured.
+ */
+class Suspicions {
+  kept = new Map();
+  was = [];
+
+  /** The hints `here` in this reading, those that have been `lasting`, and the live levels of white and sync; gives what stands. */
+  take(here, lasting, levels) {
+    levels.forEach((mv, n) => {
+      if (!mv) return;
+      if (Math.abs(Math.log(mv / this.was[n])) > JUMP) for (const one of this.kept.values()) one[n] = true;
+      this.was[n] = mv;
+    });
+    const isHere = (code) => here.some((hint) => hint.code === code);
+    for (const hint of lasting) {
+      if (isOfHookup(hint.code) && isHere(hint.code) && !this.kept.has(hint.code)) this.kept.set(hint.code, { hint });
     }
+    for (const [code, one] of this.kept) {
+      if (!isHere(code) && one[0] && (one[1] || !this.was[1] || OF_WHITE.includes(code))) this.kept.delete(code);
+    }
+    return [...this.kept.values()].map(({ hint }) => hint);
   }
 }
 
@@ -107,9 +167,8 @@ class SettledChannel {
  * where they lie further apart than the levels repeat; by one probe they are of readings that stand.
  */
 class SettledMatch {
-  constructor() {
-    Object.assign(this, { spread: new SteadyNumber(), verdict: new Lasting(), seenAt: -Infinity, shown: null, colours: false });
-  }
+  seenAt = -Infinity;
+  shown = null;
 
   take({ match, channels }, nowMs) {
     const of = (role) => channels.find((channel) => channel.role === role);
@@ -119,34 +178,25 @@ class SettledMatch {
       return;
     }
     this.seenAt = nowMs;
-    const before = this.spread.shown;
-    const spread = this.spread.next(match.spread_mv, nowMs);
+    if (!this.shown) Object.assign(this, { judged: new Judged(), names: new Lasting() });
+    const { judged } = this;
     const repeat = Math.hypot(of(match.highest)?.u95_repeat_mv ?? 0, of(match.lowest)?.u95_repeat_mv ?? 0);
+    judged.next(match, match.spread_mv, repeat, MATCHES.indexOf(match.ok), nowMs);
     const named = match.method === "one-probe" || match.spread_mv > repeat;
-    const now = `${match.ok} ${match.method} ${named && match.highest} ${named && match.lowest}`;
-    const settled = this.verdict.next(now, nowMs, !this.shown);
-    if (!this.shown || (settled === now && (settled !== this.shownAs || spread !== before))) {
-      this.shown = named ? match : { ...match, highest: null, lowest: null };
-      this.shownAs = now;
-    }
-    this.shown = { ...this.shown, spread_mv: spread };
+    const [highest, lowest] = this.names.next(named && match.highest ? `${match.highest} ${match.lowest}` : "", nowMs, judged.moved).split(" ");
+    this.shown = { ...judged.what, spread_mv: judged.number.shown, highest, lowest };
   }
 }
 
 /** Hints that have lasted; one that comes and goes neither appears nor disappears. */
 export class LastingHints {
-  constructor() {
-    this.known = new Map();
-    this.shown = [];
-  }
+  known = new Map();
+  shown = [];
 
   take(hints, nowMs) {
     const here = new Map(hints.map((hint) => [`${hint.code} ${hint.text}`, hint]));
-    for (const [key, hint] of here) if (!this.known.has(key)) this.known.set(key, { hint, lasting: new Lasting(false) });
-    for (const [key, { lasting }] of this.known) {
-      if (!lasting.next(here.has(key), nowMs) && !here.has(key)) this.known.delete(key);
-    }
-    this.shown = [...this.known.values()].filter(({ lasting }) => lasting.shown).map(({ hint }) => hint);
-    return this.shown;
+    for (const [key, hint] of here) if (!this.known.has(key)) this.known.set(key, Object.assign(new Lasting(false), { hint }));
+    for (const [key, one] of this.known) if (!one.next(here.has(key), nowMs) && !here.has(key)) this.known.delete(key);
+    return (this.shown = [...this.known.values()].filter(({ shown }) => shown).map(({ hint }) => hint));
   }
 }

@@ -1,7 +1,7 @@
 // What stands in the way of trimming, most pressing first, and the suspicions below it. No DOM.
 
 import { WHITE_ROLES } from "./roles.js";
-import { ago, capital, clockTime, isDead, isOfHookup, listed, plusMinus } from "./words.js";
+import { ANSWER, ago, capital, clockTime, isDead, isOfHookup, listed, plusMinus, standing } from "./words.js";
 
 /**
  * One thing to say: `code` for machines, `kind` ("act": something is wrong, "wait": it may come by itself, "hint"),
@@ -23,46 +23,56 @@ export const SCOPE = {
   lost: ["act", "Scope lost", "Is it on, and is its cable in? It comes back by itself."],
 };
 
+const QUESTION = "unit-in-question";
+const STANDS = "It stands until the load is changed, or the terminator test is done.";
+
 const SYNC = {
   none: ["act", "No sync", "Is the unit running? Clip a probe to its sync output, or to luma or composite."],
   "blanking-only": ["wait", "Looks like blanking, not proven", "The levels hold if it is. Clip a probe to the sync output to be sure."],
   "vertical-interval": ["wait", "Vertical interval", "The last records held no picture lines. Show a steady picture."],
 };
 
-/** Everything there is to say now, most pressing first: daemon, scope, sync, freshness, channels, problems, hints. */
+const rank = ({ code, kind }) => (code === QUESTION ? 1 : kind === "hint" && !isOfHookup(code) ? 2 : 0);
+
+/**
+ * Everything there is to say now, most pressing first: daemon, scope, sync, freshness, problems, channels, hints on the hookup,
+ * whether the unit is still the same, other hints.
+ */
 export function notesOf(session, nowMs, epochOffsetMs) {
   const daemon = daemonNote(session, nowMs, epochOffsetMs);
   if (daemon) return [daemon];
   const found = [scopeNote(session.status) ?? freshNote(session, nowMs, epochOffsetMs)];
   const { problems = [], scope } = session.status ?? {};
-  for (const problem of problems) {
-    if (problem.text !== scope.text) found.push(note(problem.code, "act", sentence(problem.text), sentence(problem.do)));
+  for (const { code, text, do: action } of problems) {
+    if (code === QUESTION) found.push(note(code, "act", "Is this still the same unit?", sentence(ANSWER), sentence(text)));
+    else if (text !== scope.text) found.push(note(code, "act", sentence(text), sentence(action)));
   }
   const channels = session.settled.channels();
   if (session.reading && channels.length === 0) {
     found.push(note("no-ruler", "act", "No channel carries a white level", "Clip one to red, green, blue, luma or composite, and say so in the hookup."));
   }
   if (!session.stale(nowMs)) found.push(...liveNotes(session.settled, channels));
-  return oneOfEach(found.filter(Boolean));
+  const notes = found.filter(Boolean).sort((a, b) => rank(a) - rank(b));
+  return notes.filter(({ title }, n) => notes.findIndex((one) => one.title === title) === n);
 }
 
-/** What to say where no note stands: trim, or nothing is left to trim. */
-export function clearNote(channels) {
-  const done = channels.length && channels.every((channel) => channel.verdict === "leave-it");
-  const [title, action] = done ? ["All levels may be left", "Keep a mark; then the next unit."] : ["Hookup looks right", "Trim each level to its aim."];
-  return note("clear", "clear", title, action);
+/** What to say where no note stands: what is missing, trim, or nothing is left to trim; `cold` says why levels will still drift. */
+export function clearNote(settled, cold) {
+  const channels = settled.channels();
+  const missing = channels.filter(({ number }) => number === null);
+  if (missing.length) return note("no-level", "wait", `${names(missing)}: no level yet`, "Show white on the unit.");
+  const { sync, hints, match: { shown: match, colours } } = settled;
+  const left = channels.length && channels.every((one) => standing(one, { sync: sync.shown, hints: hints.shown }).meaning.endsWith("leave it"));
+  const but = match?.ok === false ? "but they do not match"
+    : (match ? !match.ok : colours) ? "not sure to match" : channels.some(({ zone }) => zone === "dim") ? "but not all are bright" : "";
+  if (!left || but) return note("clear", "clear", left ? `No level is harmful; ${but}` : "Nothing speaks against the hookup", "Trim each level to its aim.");
+  return note("clear", "clear", "All levels may be left", cold ? "Still cold: levels will drift." : "Keep a mark; then the next unit.");
 }
 
 /** The notes of a frozen page: after what is wrong with the daemon it says that it is frozen, and since when. */
 export function frozenNote(notes, sinceEpochMs) {
   const frozen = note("frozen", "wait", `Frozen at ${clockTime(sinceEpochMs)}`, "Trim is held, the Line view goes on. Press F on Trim, or Freeze, to see the newest.");
   return notes[0]?.code === "daemon-lost" ? [notes[0], frozen] : [frozen, ...notes];
-}
-
-function oneOfEach(notes) {
-  const kept = new Map();
-  for (const one of notes) if (!kept.has(one.title)) kept.set(one.title, one);
-  return [...kept.values()];
 }
 
 function daemonNote(session, nowMs, epochOffsetMs) {
@@ -84,7 +94,7 @@ function scopeNote(status) {
 }
 
 function sinceWords(since) {
-  const at = typeof since === "string" ? Date.parse(since) : NaN;
+  const at = Date.parse(since);
   return Number.isNaN(at) ? "" : ` since ${clockTime(at)}`;
 }
 
@@ -136,31 +146,27 @@ function undecidedNote(channels) {
 }
 
 /** Hints that say again what another note says already. */
-function isSaid(hint, channel, syncIsSaid) {
-  if (hint.code === "no-sync") return syncIsSaid;
-  if (hint.code === "scope-clipping") return Boolean(channel?.clipped);
-  return hint.code === "white-not-in-record" && (syncIsSaid || Boolean(channel && (channel.held || isDead(channel))));
+function isSaid({ code }, channel, syncIsSaid) {
+  if (code === "no-sync") return syncIsSaid;
+  if (code === "scope-clipping") return channel.clipped;
+  return code === "white-not-in-record" && (syncIsSaid || channel.held || isDead(channel));
 }
 
-// One note for one cause, with all channels that show it; those that put the hookup before the trimmer come first.
+// One note for one cause, with all channels that show it; `hints` are of none.
 function hintNotes(hints, channels, syncIsSaid) {
-  const causes = new Map();
-  const add = (hint, channel) => {
-    if (isSaid(hint, channel, syncIsSaid)) return;
-    const key = `${hint.code} ${hint.text}`;
-    const cause = causes.get(key) ?? { hint, of: new Set() };
-    causes.set(key, cause);
-    cause.of.add(channel ? channel.role : "all");
-  };
-  for (const hint of hints) add(hint, null);
-  for (const channel of channels) for (const hint of channel.hints) add(hint, channel);
-  return [...causes.values()].sort((a, b) => isOfHookup(b.hint.code) - isOfHookup(a.hint.code)).map(({ hint, of }) => hintNote(hint, of));
+  const causes = {};
+  for (const channel of [{ hints }, ...channels]) {
+    for (const hint of channel.hints) {
+      if (!isSaid(hint, channel, syncIsSaid)) (causes[`${hint.code} ${hint.text}`] ??= { hint, of: [] }).of.push(channel.role);
+    }
+  }
+  return Object.values(causes).map(({ hint, of }) => hintNote(hint, of));
 }
 
 function hintNote(hint, of) {
-  const who = of.has("all") ? "" : `${capital(listed(WHITE_ROLES.filter((role) => of.has(role))))}: `;
+  const who = of.includes(undefined) ? "" : `${capital(listed(WHITE_ROLES.filter((role) => of.includes(role))))}: `;
   const { cause, seen } = causeFirst(hint.text);
-  return note(hint.code, "hint", who + (who ? cause : capital(cause)), hint.test, seen);
+  return note(hint.code, "hint", who + (who ? cause : capital(cause)), hint.test, isOfHookup(hint.code) ? `${seen} ${STANDS}` : seen);
 }
 
 /** "White is high: likely no load." → the cause "likely no load." and what was seen, "White is high." */

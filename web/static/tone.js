@@ -1,5 +1,7 @@
 // What is to sound when. No DOM, no audio: times in seconds of whatever clock the caller has.
 
+import { standing } from "./words.js";
+
 /** Frequencies in hertz, durations and periods in seconds, loudness 0 to 1. */
 const SOUNDS = {
   over: { every: 0.17, notes: [1480], lasts: 0.06, loud: 0.5 },
@@ -10,15 +12,10 @@ const SOUNDS = {
 const NOTES_APART = 0.2;
 
 /**
- * What a channel in focus sounds like: "lost" without a fresh level, else by which side of its aim it lies. `off` is the
- * shown distance to the aim in mV, null where there is no aim; a clipped level is over, whatever its number.
+ * What the channel in focus sounds like: by the side of its aim that it lies on, or "lost", for look at the page, where no
+ * level is fresh or the words do not say which way to trim.
  */
-export function soundOf({ fresh, clipped, off, repeatMv }) {
-  if (fresh && clipped) return "over";
-  if (!fresh || off === null) return "lost";
-  if (Math.abs(off) <= Math.max(1, repeatMv ?? 0)) return "on-aim";
-  return off > 0 ? "over" : "under";
-}
+export const soundOf = (channel, conditions, fresh) => (fresh && standing(channel, conditions).way) || "lost";
 
 /**
  * Notes ahead of time. Ask often, each time for a little more than until the next question: a change of sound is heard

@@ -3,29 +3,28 @@
 /** What is said of a level that needs no trimming any more. */
 export const ON_AIM = "on aim: leave it";
 
-const ZONES = { over: "over", "on-target": "on target", dim: "dim", "too-low": "too low" };
-
 /** What to look at before trimming, while a hint says that the hookup and not the unit sets the level. */
 const FIRST = {
-  "termination-missing": "check the terminator first",
-  "fifty-ohm-load": "check for a 50-ohm load first",
-  "terminated-twice": "check for a second load first",
-  "loads-75-and-50": "check both loads first",
-  "pattern-white": "check the pattern’s white first",
-  "probe-ratio": "check the probe ratio first",
-  "one-channel-off": "check this channel’s hookup first",
+  "termination-missing": "the terminator",
+  "fifty-ohm-load": "for a 50-ohm load",
+  "terminated-twice": "for a second load",
+  "loads-75-and-50": "both loads",
+  "pattern-white": "the pattern’s white",
+  "probe-ratio": "the probe ratio",
+  "one-channel-off": "this channel’s hookup",
 };
 
 /** Whether a hint of that code puts the hookup before the trimmer. */
 export const isOfHookup = (code) => code in FIRST;
 
+/** How the question on the bench is answered (problem code "unit-in-question"). */
+export const ANSWER = "press S if it is, else give the next one’s serial on Trim";
+
 /** Whether nothing comes on this channel while another one shows picture. */
 export const isDead = (channel) => channel.hints.some((hint) => hint.code === "channel-dead");
 
 /** Zone as a word; empty without a zone. */
-export function zoneWord(zone) {
-  return ZONES[zone] ?? "";
-}
+export const zoneWord = (zone) => (zone ?? "").replace("-", " ");
 
 /** "red" → "Red". */
 export function capital(text) {
@@ -77,43 +76,64 @@ export function distance(channel) {
   return channel.number === null || channel.aim === null ? null : channel.number - channel.aim;
 }
 
-const onAim = (channel) => {
+// Within what the level repeats, of three millivolts at most. Right on the aim every second reading is unsure by a hair.
+function isOnAim(channel) {
   const off = distance(channel);
-  return off !== null && Math.abs(off) <= Math.max(1, channel.u95_repeat_mv ?? 0);
-};
+  if (channel.verdict === "unsure") return off === 0 && channel.p_over < 0.1;
+  return channel.verdict === "leave-it" && off !== null && Math.abs(off) <= Math.max(1, Math.min(3, channel.u95_repeat_mv ?? 0));
+}
+
+const hookupHint = (channel, hints) => [...channel.hints, ...hints].find((hint) => isOfHookup(hint.code));
 
 /**
- * How a level stands, in words: `meaning` without figures, for listeners, and `words` with them. `sync` is the settled
- * sync, `hints` those of the whole reading, `staleS` the age of a reading that is no longer live, else null.
+ * How a level stands, in words: `meaning` without figures, for listeners, and `words` with them; and the `way` that it is off
+ * its aim, "over", "under" or "on-aim", empty where nothing says so for sure. `sync` is the settled sync, `hints` those of the
+ * whole reading, `staleS` the age of a reading that is no longer live, else null.
  */
 export function standing(channel, { sync, hints = [], staleS = null }) {
-  const said = (meaning, words = meaning) => ({ meaning, words });
+  const said = (meaning, words = meaning, way = "") => ({ meaning, words, way });
   if (staleS !== null) return said("held: no reading", `held ${ago(channel.age_s + staleS)}: no reading`);
   if (isDead(channel)) return said("no signal");
-  if (channel.number === null) return said(missingWords(sync));
-  if (channel.held) return said(`held: ${notSeen(sync)}`, `held ${ago(channel.age_s)}: ${notSeen(sync)}`);
-  if (channel.clipped) return said("clipped: the true level is higher");
-  const first = [...channel.hints, ...hints].find((hint) => isOfHookup(hint.code));
-  if (first) return said(FIRST[first.code]);
-  if (channel.decidable === false) return said("cannot be judged");
-  return judged(channel, said);
+  const missing = MISSING[sync?.state] ?? ["no white in the record yet", "no white seen"];
+  if (channel.number === null) return said(missing[0]);
+  if (channel.held || sync?.state === "none") return said(`held: ${missing[1]}`, `held ${ago(channel.age_s)}: ${missing[1]}`);
+  const first = hookupHint(channel, hints);
+  if (first) return said(`check ${FIRST[first.code]} first`);
+  if (channel.decidable === false && !channel.clipped) return said("cannot be judged");
+  const proven = sync?.state === "locked";
+  const { meaning, words } = channel.clipped ? said("clipped: the true level is higher") : judged(channel, said, proven);
+  return said(meaning, words, proven ? wayOf(channel) : "");
 }
 
 // Nobody knows that the highest level seen is white, so it is never called too low: it has no verdict then.
-const isOnlyHighest = (channel) => channel.verdict === null && channel.aim !== null && (channel.highest ?? null) !== null;
+const isOnlyHighest = (channel) => channel.verdict === null && channel.aim !== null && channel.highest;
 
-const whereItLies = (channel) => (isOnlyHighest(channel) ? "highest seen" : zoneWord(channel.zone));
+const isAtEdge = (channel) => channel.verdict === "unsure" && !channel.clipped && !isOnAim(channel);
 
-function judged(channel, said) {
+const whereItLies = (channel) => (isOnlyHighest(channel) ? "highest seen" : isAtEdge(channel) ? "at the edge" : zoneWord(channel.zone));
+
+/** The zone whose texture stands beside the number; none where the words do not say that the level lies in it. */
+export const flankZone = (channel, way) => (way && !isAtEdge(channel) && channel.zone) || "";
+
+function wayOf(channel) {
   const off = distance(channel);
-  const against = channel.verdict === "over" || channel.verdict === "too-low";
-  if (against && off !== null) {
-    const way = channel.verdict === "over" ? "too high" : "too low";
+  if (channel.clipped) return "over";
+  if (isOnAim(channel)) return "on-aim";
+  if (off === null || (off < 0 && isOnlyHighest(channel))) return "";
+  return off < 0 && channel.verdict !== "over" ? "under" : "over";
+}
+
+function judged(channel, said, proven) {
+  const off = distance(channel);
+  const { verdict } = channel;
+  if (off !== null && (verdict === "over" || verdict === "too-low")) {
+    const way = verdict === "over" ? "too high" : "too low";
     return said(way, `${atLeastOne(off)}\u00a0mV ${way}`);
   }
-  if ((channel.verdict === "leave-it" || channel.verdict === "unsure") && onAim(channel)) return said(ON_AIM);
-  if (channel.verdict === "leave-it") return said(channel.zone === "dim" ? "in, but dim: leave it" : "in: leave it");
-  if (channel.verdict === "unsure" && channel.edges_mv) return unsure(channel, said);
+  if (verdict === "leave-it" && !proven) return said("in, if that is blanking");
+  if (proven && isOnAim(channel)) return said(ON_AIM);
+  if (verdict === "leave-it") return said(channel.zone === "dim" ? "in, but dim: leave it" : "in: leave it");
+  if (verdict === "unsure" && channel.edges_mv) return unsure(channel, said);
   if (isOnlyHighest(channel)) return said("not over so far");
   return said("no target for this channel");
 }
@@ -123,16 +143,7 @@ function unsure({ edges_mv: edges, high_mv: high, low_mv: low, p_over: over, p_t
   return said(`may still be ${way}`, `may still be ${way} by up to ${atLeastOne(by)}\u00a0mV`);
 }
 
-function missingWords(sync) {
-  if (sync?.state === "none") return "no level without sync";
-  if (sync?.state === "vertical-interval") return "no picture lines in this record";
-  return "no white in the record yet";
-}
-
-function notSeen(sync) {
-  if (sync?.state === "none") return "no sync";
-  return sync?.state === "vertical-interval" ? "no picture lines" : "no white seen";
-}
+const MISSING = { none: ["no level without sync", "no sync"], "vertical-interval": ["no picture lines in this record", "no picture lines"] };
 
 /** The second line: zone, distance to the aim, uncertainty; or the way out where nothing can be judged. */
 export function levelDetail(channel, { sync, hints = [], staleS = null }) {
@@ -140,10 +151,10 @@ export function levelDetail(channel, { sync, hints = [], staleS = null }) {
   if (isDead(channel)) return "is its probe on, and its cable good?";
   if (channel.number === null) return sync?.state === "none" ? "clip a probe to the unit’s sync" : "show a white field or bars on the unit";
   if (channel.clipped) return "give this channel more volts per division";
-  const first = [...channel.hints, ...hints].some((hint) => isOfHookup(hint.code));
+  const apart = hookupHint(channel, hints) || channel.held || sync?.state !== "locked";
   const parts = channel.held ? ["last seen"] : [];
-  if (channel.decidable === false && !channel.held && !first) parts.push("calibrate, or state the gain accuracy");
-  else parts.push(channel.held ? "" : whereItLies(channel), aimWords(channel, first || channel.held));
+  if (channel.decidable === false && !apart) parts.push("calibrate, or state the gain accuracy");
+  else parts.push(apart ? "" : whereItLies(channel), aimWords(channel, apart));
   if (channel.u95_mv !== null) parts.push(plusMinus(channel.u95_mv));
   return parts.filter(Boolean).join("\u00a0· ");
 }
@@ -153,17 +164,18 @@ function aimWords(channel, alsoTheDistance) {
   const off = distance(channel);
   if (off === null) return "";
   const aim = `aim\u00a0${whole(channel.aim)}`;
-  const carried = channel.verdict === "over" || channel.verdict === "too-low";
-  if (carried && !alsoTheDistance) return aim;
-  if (off === 0) return `on ${aim}`;
+  if (!alsoTheDistance && (channel.verdict === "over" || channel.verdict === "too-low")) return aim;
+  if (!alsoTheDistance && off === 0) return `on ${aim}`;
   return `${whole(Math.abs(off))}\u00a0mV ${off > 0 ? "above" : "below"} ${aim}`;
 }
+
+/** Levels beside white, by their names in a reading. */
+export const BESIDE = ["black_mv", "sync_mv", "burst_mv_pp", "average_mv"];
 
 /** What else was measured, and whether the level was scaled: "black 0 · sync 286 · burst 280 · average 318 mV". */
 export function besideWords(channel, patternWhitePct = 100) {
   const scaled = patternWhitePct === 100 ? [] : [`scaled from ${Number(patternWhitePct)}\u00a0% white to full, if linear`];
-  const levels = [["black", channel.black_mv], ["sync", channel.sync_mv], ["burst", channel.burst_mv_pp], ["average", channel.average_mv]]
-    .filter(([, mv]) => (mv ?? null) !== null).map(([name, mv]) => `${name} ${whole(mv)}`);
+  const levels = BESIDE.filter((key) => (channel[key] ?? null) !== null).map((key) => `${key.split("_")[0]} ${whole(channel[key])}`);
   return joined([...scaled, levels.length ? `${levels.join(" · ")}\u00a0mV` : ""]);
 }
 
@@ -174,8 +186,9 @@ export function spokenWords(channel, conditions) {
 
 /** The level for role="meter". */
 export function meterText(channel, conditions) {
-  const { words } = standing(channel, conditions);
-  return channel.number === null ? words : `${whole(channel.number)} millivolts, ${whereItLies(channel)}, ${words}`;
+  const { words, way } = standing(channel, conditions);
+  const where = way || isOnlyHighest(channel) ? `${whereItLies(channel)}, ` : "";
+  return channel.number === null ? words : `${whole(channel.number)} millivolts, ${where}${words}`;
 }
 
 /** What an empty plate waits for; `code` is that of the most pressing note. */
@@ -185,18 +198,11 @@ export function waitingWords(code = "") {
   return code.startsWith("scope-") ? "waiting for the scope" : "waiting for the first reading";
 }
 
-const SYNC_STATES = {
-  locked: "locked",
-  "vertical-interval": "vertical interval",
-  "blanking-only": "looks like blanking",
-  none: "no sync",
-};
-
 /** "locked on CH4 · 15.73 kHz · 262 lines, progressive". */
 export function syncLine(sync) {
   if (!sync) return "\u00a0";
-  if (sync.state === "none") return SYNC_STATES.none;
-  const state = SYNC_STATES[sync.state] ?? sync.state;
+  if (sync.state === "none") return "no sync";
+  const state = sync.state === "blanking-only" ? "looks like blanking" : sync.state.replace("-", " ");
   const parts = [sync.channel ? `${state} on ${sync.channel}` : state];
   if (sync.line_rate_khz !== null) parts.push(`${sync.line_rate_khz.toFixed(2)}\u00a0kHz`);
   if (sync.field?.lines_per_field) {

@@ -146,7 +146,7 @@ def test_a_hint_on_the_hookup_leads_the_words_and_its_cause_is_read_on_a_phone(t
 def test_the_notice_offers_more_only_where_there_is_more(told: tuple[Said, Any]) -> None:
     said, seen = told
     said.say_until(seen, "clear", lambda _: None)
-    assert seen.text("[data-notice-title]") == "Hookup looks right"
+    assert seen.text("[data-notice-title]") == "Nothing speaks against the hookup"
     assert not seen.page.locator("[data-open-notes]").is_visible()
     problem = {"code": "a", "text": "no such target", "do": "choose another", "since": None}
     said.status("ready", problems=[problem, problem | {"code": "b", "text": "no such channel"}])

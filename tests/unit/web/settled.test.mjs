@@ -30,12 +30,13 @@ test("captures that miss the picture now and then change no sync state, level, m
   assert.equal(new Set(seen).size, 1);
 });
 
-test("a sync that is gone for a second and a half is said, and its return at once", () => {
+test("a sync that is gone is no longer proven at once, said after a second and a half, and is back when that has lasted", () => {
   const settled = new Settled();
   run(settled, 500, () => ({ sync: sync("locked") }), state);
-  const seen = run(settled, 2000, () => ({ sync: sync("none") }), state, 550);
-  assert.equal(seen.indexOf("none"), 29);
-  assert.deepEqual(run(settled, 0, () => ({ sync: sync("locked") }), state, 2600), ["locked"]);
+  const gone = run(settled, 2000, () => ({ sync: sync("none") }), state, 550);
+  assert.deepEqual([gone[0], gone.indexOf("none"), new Set(gone).size], ["blanking-only", 29, 2]);
+  const back = run(settled, 2000, () => ({ sync: sync("locked") }), state, 2600);
+  assert.deepEqual([back[0], back.indexOf("locked"), new Set(back).size], ["blanking-only", 29, 2]);
 });
 
 test("between blanking and no sync in turn the worse one is shown, without a break", () => {
@@ -50,7 +51,7 @@ test("the line rate is steady against measuring noise", () => {
   assert.equal(new Set(seen).size, 1);
 });
 
-test("a level that swings by half a millivolt about an edge and about the half changes neither digit nor word", () => {
+test("a level that swings by half a millivolt about an edge and about the half keeps its digits, and the worse word", () => {
   const about = (n) => {
     const swing = 0.5 * Math.sin(n * 2.3);
     const mv = 714.5 + swing;
@@ -60,15 +61,32 @@ test("a level that swings by half a millivolt about an edge and about the half c
       aim_mv: 712.5 + swing / 5, off_aim_mv: mv - 712.5, u95_mv: 1.2 + swing / 5, average_mv: 300.5 + swing, p_over: 0.5 + swing,
     });
   };
-  const look = (settled) => JSON.stringify(red(settled));
-  assert.equal(new Set(run(new Settled(), 20000, (n) => ({ channels: [about(n)] }), look)).size, 1);
+  const seen = run(new Settled(), 20000, (n) => ({ channels: [about(n)] }), red);
+  assert.equal(new Set(seen.map(({ number }) => number)).size, 1);
+  assert.deepEqual([...new Set(seen.slice(30).map((one) => JSON.stringify(one)))].map((one) => JSON.parse(one).verdict), ["over"]);
 });
 
-test("a judgement that lasts is taken though the number stands", () => {
+test("a worse judgement is taken at once though the number stands, a better one when it has lasted", () => {
   const settled = new Settled();
+  const verdict = (all) => red(all).verdict;
   run(settled, 500, () => ({ channels: [channel()] }), red);
-  const seen = run(settled, 2000, () => ({ channels: [channel({ verdict: "unsure" })] }), (all) => red(all).verdict, 550);
-  assert.equal(seen.indexOf("unsure"), 30);
+  assert.deepEqual(run(settled, 0, () => ({ channels: [channel({ verdict: "unsure" })] }), verdict, 550), ["unsure"]);
+  assert.equal(run(settled, 2000, () => ({ channels: [channel()] }), verdict, 600).indexOf("leave-it"), 29);
+});
+
+test("of two judgements that alternate the worse one is shown, however rare", () => {
+  for (const often of [1, 2, 9]) {
+    const settled = new Settled();
+    run(settled, 3000, () => ({ channels: [channel()] }), red);
+    const mixed = (n) => ({ channels: [channel({ verdict: n % 10 < often ? "unsure" : "leave-it" })] });
+    assert.deepEqual([...new Set(run(settled, 10000, mixed, (all) => red(all).verdict, 3050))], ["unsure"]);
+  }
+});
+
+test("noise within what a level repeats brings no better judgement with it", () => {
+  const noisy = (n) => ({ channels: [channel({ peak_white_mv: 700 + (n % 2 ? 4 : -4), u95_repeat_mv: 12, verdict: n % 2 ? "unsure" : "leave-it" })] });
+  const seen = run(new Settled(), 5000, noisy, (all) => red(all).verdict);
+  assert.deepEqual([...new Set(seen.slice(1))], ["unsure"]);
 });
 
 test("a turned trimmer changes number and judgement together and at once", () => {
@@ -103,9 +121,83 @@ test("no colour is named highest or lowest while they lie within what a level re
   const channels = ["red", "green", "blue"].map((role) => channel({ role, u95_repeat_mv: 2 }));
   const match = { spread_mv: 2.1, u95_mv: 35, limit_pct: 2, ok: null, method: "untied", highest: "red", lowest: "blue" };
   const named = (settled) => settled.match.shown.highest;
-  assert.deepEqual(run(new Settled(), 0, () => ({ channels, match }), named), [null]);
+  assert.deepEqual(run(new Settled(), 0, () => ({ channels, match }), named), [""]);
   assert.deepEqual(run(new Settled(), 0, () => ({ channels, match: { ...match, spread_mv: 6 } }), named), ["red"]);
   assert.deepEqual(run(new Settled(), 0, () => ({ channels, match: { ...match, method: "one-probe" } }), named), ["red"]);
+});
+
+const MATCH = { spread_mv: 2, u95_mv: 2, limit_pct: 2, ok: true, method: "tied", highest: "red", lowest: "blue" };
+const three = (...levels) => ["red", "green", "blue"].map((role, n) => channel({ role, peak_white_mv: levels[n] }));
+
+test("a spread that moved brings its verdict and its names at once, though the highest two swap by noise", () => {
+  const settled = new Settled();
+  run(settled, 3000, () => ({ channels: three(700, 699, 698), match: MATCH }), red);
+  const apart = (n) => ({ channels: three(700, 700.2, 610), match: { ...MATCH, spread_mv: 90, ok: false, highest: n % 2 ? "red" : "green" } });
+  const seen = run(settled, 3000, apart, (all) => all.match.shown, 3050);
+  assert.deepEqual([...new Set(seen.map(({ ok, spread_mv: spread, lowest }) => `${ok} ${spread} ${lowest}`))], ["false 90 blue"]);
+  const repaired = run(settled, 0, () => ({ channels: three(700, 699, 689), match: { ...MATCH, spread_mv: 11 } }), (all) => all.match.shown, 6100);
+  assert.deepEqual([repaired[0].ok, repaired[0].spread_mv], [true, 11]);
+});
+
+test("of two verdicts on the match that alternate the worse one is shown, and a better one when it has lasted", () => {
+  const settled = new Settled();
+  const ok = (all) => all.match.shown.ok;
+  run(settled, 3000, () => ({ channels: three(700, 699, 686), match: { ...MATCH, spread_mv: 14 } }), red);
+  const mixed = (n) => ({ channels: three(700, 699, 686), match: { ...MATCH, spread_mv: 14, ok: n % 10 ? true : null } });
+  assert.deepEqual([...new Set(run(settled, 5000, mixed, ok, 3050))], [null]);
+  const seen = run(settled, 3000, () => ({ channels: three(700, 699, 686), match: { ...MATCH, spread_mv: 14 } }), ok, 8100);
+  assert.equal(seen.indexOf(true), 29);
+});
+
+const LOAD = { code: "fifty-ohm-load", text: "Low: likely a 50-ohm load.", test: "Look." };
+const hinted = (settled) => red(settled).hints.map(({ code }) => code).join();
+
+/** A settled set-up in which the hookup is suspected at 80 % (`more` of the reading), and then trimmed to 100 % in steps. */
+function trimmedAway(more = {}, own = {}) {
+  const settled = new Settled();
+  run(settled, 3000, () => ({ channels: [channel({ peak_white_mv: 571, ...own })], hints: [LOAD], ...more }), red);
+  run(settled, 9000, (n) => ({ channels: [channel({ peak_white_mv: 571 + Math.min(143, n), ...own })], ...more, hints: [] }), red, 3050);
+  return settled;
+}
+
+test("a suspicion of the hookup stays when the level is trimmed out of what it was seen by", () => {
+  assert.equal(hinted(trimmedAway()), "fifty-ohm-load");
+});
+
+test("a suspicion of the hookup goes when the level jumps as by another load, on that channel alone", () => {
+  const settled = new Settled();
+  run(settled, 3000, () => ({ channels: three(571, 571, 571), hints: [LOAD] }), red);
+  run(settled, 3000, () => ({ channels: three(714, 600, 571) }), red, 3050);
+  assert.deepEqual(settled.channels().map(({ hints }) => hints.length), [0, 1, 1]);
+});
+
+test("where the sync shows the load too, a white that jumps alone is no other load", () => {
+  const clip = (mv) => ({ ...channel({ ...NOTHING, channel: "CH4", role: "sync" }), sync_mv: mv });
+  const settled = new Settled();
+  const say = (white, sync, from, hints = []) => run(settled, 2000, () => ({ channels: [channel({ peak_white_mv: white }), clip(sync)], hints }), red, from);
+  say(571, 240, 0, [LOAD]);
+  say(714, 240, 2050);
+  assert.equal(hinted(settled), "fifty-ohm-load");
+  say(714, 300, 4100);
+  assert.equal(hinted(settled), "");
+});
+
+test("a suspicion of the hookup goes when the loads were tested, and with another set-up", () => {
+  const after = (settled, more) => {
+    run(settled, 0, () => ({ channels: [channel({ peak_white_mv: 714 })], ...more }), red, 13000);
+    return hinted(settled);
+  };
+  const tested = trimmedAway();
+  tested.checked();
+  assert.deepEqual([after(trimmedAway()), after(tested), after(trimmedAway(), { setup: 2 })], ["fifty-ohm-load", "", ""]);
+});
+
+test("without sync every level is held, with its age, though some records look like blanking", () => {
+  const settled = new Settled();
+  run(settled, 500, () => ({ sync: sync("locked") }), red);
+  run(settled, 4000, (n) => ({ sync: sync(n % 2 ? "blanking-only" : "none") }), red, 550);
+  assert.deepEqual([red(settled).number, red(settled).held], [690, true]);
+  assert.ok(red(settled).age_s > 2.5 && red(settled).age_s < 4.1);
 });
 
 test("another set-up begins anew", () => {

@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { channel, hello, page, reading, status } from "./page.mjs";
+import { NOTHING, channel, hello, page, reading, status } from "./page.mjs";
 
 const { Session } = await page("session.js");
 const { clearNote, notesOf } = await page("situation.js");
@@ -106,7 +106,7 @@ test("a hint puts its likely cause first and keeps what was seen for the sheet",
   const text = "Sync and white are about twice nominal: likely no 75-ohm termination.";
   const [note] = notesOf(lasting({ hints: [hint("termination-missing", text)] }), 2150, 0);
   assert.equal(note.title, "Likely no 75-ohm termination.");
-  assert.equal(note.more, "Sync and white are about twice nominal.");
+  assert.equal(note.more, "Sync and white are about twice nominal. It stands until the load is changed, or the terminator test is done.");
   assert.equal(note.do, "termination-missing test");
 });
 
@@ -159,9 +159,44 @@ test("what the scope's own note says already is no problem beside it", () => {
   assert.deepEqual(notesOf(after(hello(), frame), 200, 0).map((note) => note.code), ["scope-absent"]);
 });
 
-test("when every level may be left there is nothing to trim any more", () => {
-  const green = channel({ role: "green" });
-  assert.equal(clearNote([channel(), green]).title, "All levels may be left");
-  assert.equal(clearNote([channel({ verdict: "unsure" }), green]).title, "Hookup looks right");
-  assert.equal(clearNote([]).title, "Hookup looks right");
+const clear = (more, cold) => clearNote(lasting(more).settled, cold);
+const MATCH = { spread_mv: 4, u95_mv: 2, limit_pct: 2, ok: true, method: "tied", highest: "red", lowest: "blue" };
+const three = (more = {}) => ["red", "green", "blue"].map((role) => channel({ role, ...more }));
+
+test("when every level may be left, and all match, there is nothing to trim any more", () => {
+  assert.equal(clear({ channels: [channel()] }).title, "All levels may be left");
+  assert.equal(clear({ channels: three(), match: MATCH }).title, "All levels may be left");
+  assert.equal(clear({ channels: [channel(), channel({ role: "green", verdict: "unsure" })] }).title, "Nothing speaks against the hookup");
+});
+
+test("levels of which none is harmful, but that do not match, or not for sure, or are dim, are not all right", () => {
+  assert.equal(clear({ channels: three(), match: { ...MATCH, ok: false } }).title, "No level is harmful; but they do not match");
+  assert.equal(clear({ channels: three(), match: { ...MATCH, ok: null } }).title, "No level is harmful; not sure to match");
+  assert.equal(clear({ channels: three(), match: null }).title, "No level is harmful; not sure to match");
+  assert.equal(clear({ channels: [channel({ zone: "dim" })] }).title, "No level is harmful; but not all are bright");
+});
+
+test("while the unit is cold that is said with levels that may be left", () => {
+  assert.match(clear({ channels: [channel()] }, "The unit is on for 2 min.").do, /cold/);
+});
+
+test("while a level is missing nothing is clear", () => {
+  const missing = clear({ channels: [channel(), channel({ role: "blue", ...NOTHING })] });
+  assert.deepEqual([missing.kind, missing.title], ["wait", "Blue: no level yet"]);
+});
+
+test("a sync that is missed once is news at once, and no level may be left by it", () => {
+  const session = lasting({});
+  session.receive({ type: "reading", reading: reading(30, { sync: { state: "none", line_rate_hz: null } }) }, 2200);
+  assert.equal(first(session, 2210).code, "sync-blanking-only");
+  assert.doesNotMatch(clearNote(session.settled).title, /All levels/);
+});
+
+test("whether it is still the same unit is asked in the page's words, after hints on the hookup and before others", () => {
+  const problems = [{ code: "unit-in-question", text: "the sync was gone for 9 s", do: "say so ('peakwhite book bench --same-unit')", since: null }];
+  const session = lasting({ hints: [hint("accuracy-assumed"), hint("probe-ratio")] }, status("ready", { problems }));
+  assert.deepEqual(codes(session), ["probe-ratio", "unit-in-question", "accuracy-assumed"]);
+  const asked = notesOf(session, 2150, 0)[1];
+  assert.match(asked.title + asked.do, /^Is this still the same unit\?Press S if it is/);
+  assert.equal(asked.more, "The sync was gone for 9 s.");
 });

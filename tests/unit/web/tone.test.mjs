@@ -1,9 +1,10 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { page } from "./page.mjs";
+import { page, shown } from "./page.mjs";
 
 const { Cadence, soundOf } = await page("tone.js");
-const LEVEL = { fresh: true, clipped: false, off: 0, repeatMv: 0.4 };
+const LOCKED = { sync: { state: "locked" } };
+const sound = (more, conditions = LOCKED, fresh = true) => soundOf(shown(more), conditions, fresh);
 
 /** All notes of ten seconds, asked for every 50 ms and 100 ms ahead. */
 function played(sound, { from = 0, until = 10, cadence = new Cadence() } = {}) {
@@ -13,21 +14,31 @@ function played(sound, { from = 0, until = 10, cadence = new Cadence() } = {}) {
 }
 
 test("the sound says on which side of the aim the level lies", () => {
-  assert.equal(soundOf({ ...LEVEL, off: 20 }), "over");
-  assert.equal(soundOf({ ...LEVEL, off: -20 }), "under");
-  assert.equal(soundOf({ ...LEVEL, off: 1 }), "on-aim");
-  assert.equal(soundOf({ ...LEVEL, off: 2 }), "over");
-  assert.equal(soundOf({ ...LEVEL, off: -3, repeatMv: 4 }), "on-aim");
+  assert.equal(sound({ peak_white_mv: 715, verdict: "over" }), "over");
+  assert.equal(sound({ peak_white_mv: 675 }), "under");
+  assert.equal(sound({ peak_white_mv: 694 }), "on-aim");
+  assert.equal(sound({ peak_white_mv: 697, verdict: "unsure", p_over: 0.07 }), "over");
+  assert.equal(sound({ peak_white_mv: 692, u95_repeat_mv: 4 }), "on-aim");
+});
+
+test("while the words say to look at something first, it is the sound of a loss, on aim or off", () => {
+  for (const mv of [695, 750, 610]) {
+    assert.equal(sound({ peak_white_mv: mv, hints: [{ code: "fifty-ohm-load" }] }), "lost");
+    assert.equal(sound({ peak_white_mv: mv }, { ...LOCKED, hints: [{ code: "termination-missing" }] }), "lost");
+    assert.equal(sound({ peak_white_mv: mv, decidable: false, verdict: "unsure" }), "lost");
+    assert.equal(sound({ peak_white_mv: mv }, { sync: { state: "blanking-only" } }), "lost");
+  }
 });
 
 test("without a fresh level, or without an aim, it is the sound of a loss and never silence", () => {
-  assert.equal(soundOf({ ...LEVEL, fresh: false }), "lost");
-  assert.equal(soundOf({ ...LEVEL, off: null }), "lost");
-  assert.equal(soundOf({ ...LEVEL, fresh: false, clipped: true }), "lost");
+  assert.equal(sound({}, LOCKED, false), "lost");
+  assert.equal(sound({ aim_mv: null }), "lost");
+  assert.equal(sound({ clipped: true }, LOCKED, false), "lost");
+  assert.equal(soundOf(undefined, LOCKED, false), "lost");
 });
 
 test("a clipped level is over, wherever its number stands", () => {
-  assert.equal(soundOf({ ...LEVEL, clipped: true, off: -50 }), "over");
+  assert.equal(sound({ clipped: true, peak_white_mv: 645, decidable: false, verdict: "unsure" }), "over");
 });
 
 test("over is quick and high, under slow and low", () => {
