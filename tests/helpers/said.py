@@ -15,7 +15,7 @@ class Said:
     """The daemon's end of the live socket: says hello, then what the test says."""
 
     def __init__(self, reading: dict[str, Any]) -> None:
-        self.reading = reading
+        self.reading = reading | {"captured_at": None}  # what is said again and again is as late as it likes
         self.version = "1.0"
         self.run = 0
         self.sockets: list[WebSocketRoute] = []

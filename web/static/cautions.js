@@ -1,4 +1,4 @@
-// The cautions: shown on the first visit, remembered as read, always within reach of a button.
+// The cautions: shown until they are said to be read, always within reach of a button.
 
 import { find, made } from "./dom.js";
 import { ask } from "./rest.js";
@@ -9,15 +9,16 @@ const KEY = "cautions-read";
 export class Cautions {
   constructor() {
     this.sheet = document.querySelector("dialog[data-cautions]");
-    this.text = null;
+    this.text = this.loading = null;
     find("open-cautions").onclick = () => this.open();
     this.sheet.onclose = () => {
-      if (this.text !== null) keep(KEY, this.text);
+      if (this.sheet.returnValue && this.text !== null) keep(KEY, this.text);
     };
   }
 
   /** On the first visit, and again when the text has changed. */
   async openUnlessRead() {
+    if (this.text !== null) return;
     await this.#load();
     if (this.text !== null && recall(KEY) !== this.text) this.#show(true);
   }
@@ -32,11 +33,18 @@ export class Cautions {
     if (this.sheet.open) return;
     find("help").hidden = first;
     find("how-to-help").hidden = !first;
+    const button = find("close-cautions");
+    button.value = first ? "read" : "";
+    button.textContent = first ? "I have read this" : "Back to the levels";
+    this.sheet.returnValue = ""; // what Escape leaves
     this.sheet.showModal();
   }
 
-  async #load() {
-    if (this.text !== null) return;
+  #load() {
+    return (this.loading ??= this.#fetch());
+  }
+
+  async #fetch() {
     try {
       const { title, items, note } = await ask("cautions");
       find("cautions-title").textContent = title;
@@ -44,6 +52,7 @@ export class Cautions {
       find("cautions-note").textContent = note ?? "";
       this.text = fingerprint(items.join("\n"));
     } catch (error) {
+      this.loading = null;
       find("cautions-note").textContent = `The cautions could not be fetched: ${error.message} They also stand in the README.`;
     }
   }

@@ -5,7 +5,7 @@ export const KEY_HELP = [
   ["1 to 9", "show one channel large"],
   ["0", "all side by side, and back"],
   ["← →", "the channel before, the next one (Page Up, Page Down too)"],
-  ["Space", "keep a mark in the bench book"],
+  ["Space", "keep a mark in the bench book; like T and H in every view"],
   ["F", "freeze what is shown, and go on"],
   ["T", "tone on or off"],
   ["W", "watch for faults on or off"],
@@ -18,6 +18,9 @@ const ACTIONS = new Map([
   ["0", "abreast"], ["ArrowRight", "next"], ["PageDown", "next"], ["ArrowLeft", "before"], ["PageUp", "before"], [" ", "mark"],
   ["f", "freeze"], ["t", "tone"], ["r", "reset"], ["w", "watch"], ["s", "same"], ["h", "help"], ["?", "help"],
 ]);
+
+/** What a key does in every view; the others are of Trim. */
+export const EVERYWHERE = ["help", "mark", "tone"];
 
 /**
  * The action of a keydown event, `{name}` or `{name: "focus", number}`, or null: keys held down and keys with Ctrl, Alt or

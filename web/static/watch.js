@@ -14,6 +14,7 @@ export class Watch {
   constructor(tell) {
     this.tell = tell;
     this.state = this.last = this.audio = null;
+    this.items = new Map();
     find("caught").onclick = () => this.#open();
     // A browser lets nothing sound before a gesture: any will do where the watch was on already.
     for (const gesture of ["pointerdown", "keydown"]) addEventListener(gesture, () => this.state?.on && this.#wake());
@@ -33,7 +34,10 @@ export class Watch {
     this.state = watch;
     if (before?.on && !watch.on) this.audio?.suspend();
     this.#sound(newFaults(before, watch));
-    if (before?.kept !== watch.kept) this.#fetchLast();
+    if (before?.kept !== watch.kept) {
+      this.#fetchLast();
+      if (find("events").open) this.#list();
+    }
     this.#say();
   }
 
@@ -59,9 +63,19 @@ export class Watch {
     this.#say();
   }
 
-  async #open() {
+  #open() {
+    this.items.clear();
     find("events").showModal();
-    const items = await ask("book/events").then(({ events }) => events.map((event) => listItem(event, this.state.band_mv)), (error) => [error.message]);
+    this.#list();
+  }
+
+  // What is there already stays as it is, open or not.
+  async #list() {
+    const itemOf = (event) => {
+      if (!this.items.has(event.id)) this.items.set(event.id, listItem(event, this.state.band_mv));
+      return this.items.get(event.id);
+    };
+    const items = await ask("book/events").then(({ events }) => events.map(itemOf), (error) => [error.message]);
     find("events-items").replaceChildren(...(items.length ? items : ["Nothing was kept so far."]));
   }
 }
