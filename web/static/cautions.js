@@ -5,11 +5,12 @@ import { ask } from "./rest.js";
 import { keep, recall } from "./storage.js";
 
 const KEY = "cautions-read";
+const RETRY_MS = 3000;
 
 export class Cautions {
   constructor() {
     this.sheet = document.querySelector("dialog[data-cautions]");
-    this.text = this.loading = null;
+    this.text = null;
     find("open-cautions").onclick = () => this.open();
     this.sheet.onclose = () => {
       if (this.sheet.returnValue && this.text !== null) keep(KEY, this.text);
@@ -18,9 +19,9 @@ export class Cautions {
 
   /** On the first visit, and again when the text has changed. */
   async openUnlessRead() {
-    if (this.text !== null) return;
     await this.#load();
-    if (this.text !== null && recall(KEY) !== this.text) this.#show(true);
+    if (this.text === null) setTimeout(() => this.openUnlessRead(), RETRY_MS);
+    else if (recall(KEY) !== this.text) this.#show(true);
   }
 
   async open() {
@@ -40,11 +41,8 @@ export class Cautions {
     this.sheet.showModal();
   }
 
-  #load() {
-    return (this.loading ??= this.#fetch());
-  }
-
-  async #fetch() {
+  async #load() {
+    if (this.text !== null) return;
     try {
       const { title, items, note } = await ask("cautions");
       find("cautions-title").textContent = title;
@@ -52,7 +50,6 @@ export class Cautions {
       find("cautions-note").textContent = note ?? "";
       this.text = fingerprint(items.join("\n"));
     } catch (error) {
-      this.loading = null;
       find("cautions-note").textContent = `The cautions could not be fetched: ${error.message} They also stand in the README.`;
     }
   }

@@ -201,11 +201,8 @@ export class HookupView {
   }
 }
 
-/** Decimals may be typed with a comma; what is no number stays as it is, and is no hookup (see faultsOf). */
-function number(text) {
-  const value = Number(text.trim().replace(",", "."));
-  return text.trim() === "" || Number.isNaN(value) ? text : value;
-}
+/** Decimals may be typed with a comma. */
+const number = (text) => Number(text.trim().replace(",", ".") || NaN);
 
 function stroke([kind, ...how]) {
   if (kind !== "text") return drawn("path", { class: kind, d: how[0] });

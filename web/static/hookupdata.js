@@ -35,18 +35,15 @@ export const blank = (channel) => ({
 // A label inside a sentence; Ω stays what it is.
 const within = (label) => label[0].toLowerCase() + label.slice(1);
 
-const LIMITS = { load_ohm: [0.001, 1e9], load_tolerance_pct: [0, 50], probe_ratio: [0.001, 10_000] };
+const LIMITS = { load_ohm: [1, 1e9], load_tolerance_pct: [0, 50], probe_ratio: [0.001, 1e4] };
 
-/** What the daemon would not take of a hookup as it is entered: words by the field's name, "CH1 load_ohm" or "pattern". */
+/** What cannot be used of a hookup as it is entered: words by the field's name, "CH1 load_ohm" or "pattern". */
 export function faultsOf({ clips, pattern_white_pct: white }) {
   const faults = {};
-  const check = (name, what, value, [least, most]) => {
-    if (typeof value !== "number" || value < least || value > most) faults[name] = `${what}: a number from ${least} to ${most}, please.`;
-  };
-  for (const clip of clips) {
-    const { channel, role } = clip;
-    if (clips.some((one) => one !== clip && one.role === role)) faults[`${channel} role`] = `${capital(named("role", role))} can be on one channel only.`;
-    for (const [key, label] of FIELDS) if (key in LIMITS) check(`${channel} ${key}`, `${channel} ${within(label)}`, clip[key], LIMITS[key]);
+  const check = (name, what, value, [least, most]) => (value >= least && value <= most) || (faults[name] = `${what}: a number from ${least} to ${most}, please.`);
+  for (const { channel, role, ...clip } of clips) {
+    if (clips.filter((one) => one.role === role).length > 1) faults[`${channel} role`] = `${capital(named("role", role))} can be on one channel only.`;
+    for (const [key, label] of FIELDS) if (LIMITS[key]) check(`${channel} ${key}`, `${channel} ${within(label)}`, clip[key], LIMITS[key]);
   }
   check("pattern", "White of the pattern, %", white, [1, 100]);
   return faults;

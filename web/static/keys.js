@@ -19,9 +19,6 @@ const ACTIONS = new Map([
   ["f", "freeze"], ["t", "tone"], ["r", "reset"], ["w", "watch"], ["s", "same"], ["h", "help"], ["?", "help"],
 ]);
 
-/** What a key does in every view; the others are of Trim. */
-export const EVERYWHERE = ["help", "mark", "tone"];
-
 /**
  * The action of a keydown event, `{name}` or `{name: "focus", number}`, or null: keys held down and keys with Ctrl, Alt or
  * Meta are nobody's, and what has the keyboard's focus keeps the keys that it needs itself.

@@ -5,7 +5,7 @@ import { Bench } from "./bench.js";
 import { Cautions } from "./cautions.js";
 import { Control } from "./control.js";
 import { find, made, put } from "./dom.js";
-import { EVERYWHERE, KEY_HELP, actionOf } from "./keys.js";
+import { KEY_HELP, actionOf } from "./keys.js";
 import { later } from "./later.js";
 import { LiveLink, liveUrl } from "./live.js";
 import { Marks, hasBook } from "./marks.js";
@@ -86,7 +86,6 @@ async function greet() {
   find("demo-mark").hidden = !session.hello.demo;
   if (session.hello.demo) showTrimmers();
   else trimmers?.hide();
-  cautions.openUnlessRead();
   fetchSetUp();
   const book = await hasBook();
   button("mark").hidden = !book;
@@ -247,7 +246,7 @@ const ACTIONS = {
 document.addEventListener("keydown", (event) => {
   const action = actionOf(event);
   if (!action || document.querySelector("dialog[open]")) return;
-  if (views.current !== "trim" && !EVERYWHERE.includes(action.name)) return;
+  if (views.current !== "trim" && !/^(help|mark|tone)$/.test(action.name)) return;
   event.preventDefault();
   ACTIONS[action.name](action);
 });

@@ -5,7 +5,7 @@ import { capital, dateTime, joined, levelDetail, plusMinus, standing, syncLine, 
 
 /** What is on the bench (see GET book/present), or nothing, to be written by hand. */
 export const benchFacts = (present) => [
-  ["Unit, serial number", present ? joined([present.unit.maker, present.unit.model, present.unit.serial]) : ""],
+  ["Unit, serial number", joined([present?.unit.maker, present?.unit.model, present?.unit.serial])],
   ["Stage of work", present?.stage.name ?? ""],
   ["By whom", ""],
 ];

@@ -14,7 +14,6 @@ export class Watch {
   constructor(tell) {
     this.tell = tell;
     this.state = this.last = this.audio = null;
-    this.items = new Map();
     find("caught").onclick = () => this.#open();
     // A browser lets nothing sound before a gesture: any will do where the watch was on already.
     for (const gesture of ["pointerdown", "keydown"]) addEventListener(gesture, () => this.state?.on && this.#wake());
@@ -36,7 +35,7 @@ export class Watch {
     this.#sound(newFaults(before, watch));
     if (before?.kept !== watch.kept) {
       this.#fetchLast();
-      if (find("events").open) this.#list();
+      if (find("events").open && !find("events").querySelector("[open]")) this.#list();
     }
     this.#say();
   }
@@ -64,18 +63,13 @@ export class Watch {
   }
 
   #open() {
-    this.items.clear();
     find("events").showModal();
     this.#list();
   }
 
-  // What is there already stays as it is, open or not.
+  // Not while one of them is open and read.
   async #list() {
-    const itemOf = (event) => {
-      if (!this.items.has(event.id)) this.items.set(event.id, listItem(event, this.state.band_mv));
-      return this.items.get(event.id);
-    };
-    const items = await ask("book/events").then(({ events }) => events.map(itemOf), (error) => [error.message]);
+    const items = await ask("book/events").then(({ events }) => events.map((event) => listItem(event, this.state.band_mv)), (error) => [error.message]);
     find("events-items").replaceChildren(...(items.length ? items : ["Nothing was kept so far."]));
   }
 }
