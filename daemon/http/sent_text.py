@@ -1,7 +1,8 @@
 """What of a page file's text is sent: no comments, no spaces that mean nothing, every line still on its own line. Pure text.
 
 It looks at single lines, and at how the next one begins, and knows no grammar, so it is right only for files that are
-written for it; `unfit` names the lines that are not. tests/unit/daemon/test_sent_page.py holds it over every file of the page.
+written for it; `unfit` names the lines that are not. tests/unit/daemon/test_sent_page.py holds it over every file of the
+page.
 """
 
 import re

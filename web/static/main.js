@@ -89,6 +89,7 @@ async function greet() {
   fetchSetUp();
   const book = await hasBook();
   button("mark").hidden = !book;
+  button("mark").classList.remove("away");
   find("no-book").hidden = book;
   find("bench-line").classList.toggle("away", !book);
 }
