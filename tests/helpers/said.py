@@ -58,7 +58,7 @@ class Said:
         """What is on the bench, and the question whether it is still that, if there is a `text`."""
         unit = {"maker": "Tamarisk", "model": "TM-2", "serial": "1042", "id": 1}
         present = {"job": {"id": 1, "name": "Quayside batch"}, "unit": unit, "stage": {"id": 1, "name": "as found"}}
-        warmth = {"unit_on_min": 12.3, "scope_on_min": 130.0, "why_cold": None, "drifts": []}
+        warmth: dict[str, Any] = {"unit_on_min": 12.3, "scope_on_min": 130.0, "why_cold": None, "drifts": []}
         seen = {"level": 3, "sync-lost": 1, "channel-dead": 0}
         watch = {"on": True, "band_mv": 10.0, "seen": seen, "kept": 0, "not_kept": 0}
         asked = None if text is None else {"text": text, "since": SINCE, "is_back": True}
