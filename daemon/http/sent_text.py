@@ -1,7 +1,8 @@
 """What of a page file's text is sent: no comments, no spaces that mean nothing, every line still on its own line. Pure text.
 
-It looks at single lines and knows no grammar, so it is right only for files that are written for it; `unfit` names the
-lines that are not. tests/unit/daemon/test_sent_page.py holds it over every file of the page.
+It looks at single lines, and at how the next one begins, and knows no grammar, so it is right only for files that are
+written for it; `unfit` names the lines that are not. tests/unit/daemon/test_sent_page.py holds it over every file of the
+page.
 """
 
 import re
@@ -18,9 +19,13 @@ _LITERAL = re.compile(
 # Signs beside which spaces mean nothing: + and - where no other one stands beside ("a - -b" is not "a--b"), in CSS no sign
 # that is a selector's.
 _SCRIPT_SIGN = re.compile(r" *([=,;{}()?:<>&|*%!\[\]]) *|(?<![+-]) ([+/-]) (?![+-])")
-_STYLE_SIGN = re.compile(r" *([,;{}]) *|(?<=:) ")
-# Quotes that an attribute's value can do without.
-_QUOTED = re.compile(r'="([\w-]+)"(?=[ >])')
+_STYLE_SIGN = re.compile(r" *([,;{}/]) *|(?<=:) ")
+# A semicolon that a browser puts there by itself: before a line that begins with a word or ends a block.
+_ENDED = re.compile(r";(?=\n+(?!in\b|instanceof\b)[\w$}])")
+# The head of a statement, whose semicolon would be all of its body.
+_HEAD = re.compile(r"(?:\} *)?(?:else *)?(?:for|if|while)\b|(?:\} *)?else *;|;")
+# Quotes that an attribute's value can do without, and ends of elements that the next one or the parent's ends as well.
+_NEEDLESS = re.compile(r'(=)"([\w-]+)"(?=[ >])|</(?:li|dt|dd|option)>')
 
 
 @lru_cache(maxsize=128)
@@ -37,8 +42,9 @@ def sent_text(text: str, kind: str) -> str:
         pairs = zip(lines, _comments(lines, kind), strict=True)
         lines = ["" if comment else _squeezed(line, kind) for line, comment in pairs]
     else:
-        lines = [_QUOTED.sub(r"=\1", line) for line in lines]
-    return "\n".join(lines)
+        lines = [_NEEDLESS.sub(r"\1\2", line) for line in lines]
+    text = "\n".join(lines)
+    return _ENDED.sub("", text) if kind in _SCRIPTS else text
 
 
 def unfit(text: str, kind: str) -> list[str]:
@@ -69,6 +75,9 @@ def _squeezed(line: str, kind: str) -> str:
     else:
         code = [_SCRIPT_SIGN.sub(r"\1\2", part) for part in code]
         literals = ["" if literal.startswith("//") else literal for literal in literals]
+        for n, literal in enumerate(literals):
+            if literal[:1] in ('"', "'", "`"):
+                code[n : n + 2] = code[n].rstrip(" "), code[n + 1].lstrip(" ")
     return "".join(part for pair in zip(code, [*literals, ""], strict=True) for part in pair).rstrip()
 
 
@@ -89,4 +98,16 @@ def _is_fit(line: str, kind: str, *, comment: bool) -> bool:
     code, literals = _parts(line, kind)
     closed = not re.search("[\"'`]", "".join(code)) and not line.endswith("\\") and "\\`" not in line
     flat = all(literal.count("{") == literal.count("}") for literal in literals if literal[0] == "`")
-    return closed and flat and "/*" not in line and "*/" not in line
+    return closed and flat and "/*" not in line and "*/" not in line and not _is_bodiless("".join(code).strip())
+
+
+def _is_bodiless(line: str) -> bool:
+    """Whether a line of code may be a statement without a body, such as `while (next());`."""
+    if not line.endswith(";") or not (head := _HEAD.match(line)):
+        return False
+    depth = 0
+    for at, sign in enumerate(line):
+        depth += (sign == "(") - (sign == ")")
+        if sign == ")" and depth == 0:
+            return line[at + 1 :].strip() == ";"
+    return head.end() == len(line)

@@ -14,8 +14,8 @@ FAULTS: tuple[FaultKind, ...] = ("level", "sync-lost", "channel-dead")
 
 LEARN = 10
 """Readings from which it is learned what is normal."""
-QUIET_S = 2.0
-"""So long all must have been well again before the same fault counts anew."""
+QUIET_S = 0.3
+"""So long all must have been well again before the same fault counts anew: a board is tapped about twice a second."""
 MOVED_S = 10.0
 """A level that stays elsewhere for longer has another normal: somebody turned it."""
 FOLLOW_S = 60.0

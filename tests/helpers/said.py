@@ -15,7 +15,7 @@ class Said:
     """The daemon's end of the live socket: says hello, then what the test says."""
 
     def __init__(self, reading: dict[str, Any]) -> None:
-        self.reading = reading
+        self.reading = reading | {"captured_at": None}  # what is said again and again is as late as it likes
         self.version = "1.0"
         self.run = 0
         self.sockets: list[WebSocketRoute] = []
@@ -53,6 +53,16 @@ class Said:
         scope = {"state": state, "since": SINCE, "text": text, "do": do}
         rest = {"problems": [], "control": {"holder": None, "mine": False}, "viewers": 1, "setup": 1}
         self._say({"type": "status", "scope": scope} | rest | more)
+
+    def question(self, text: str | None) -> None:
+        """What is on the bench, and the question whether it is still that, if there is a `text`."""
+        unit = {"maker": "Tamarisk", "model": "TM-2", "serial": "1042", "id": 1}
+        present = {"job": {"id": 1, "name": "Quayside batch"}, "unit": unit, "stage": {"id": 1, "name": "as found"}}
+        warmth: dict[str, Any] = {"unit_on_min": 12.3, "scope_on_min": 130.0, "why_cold": None, "drifts": []}
+        seen = {"level": 3, "sync-lost": 1, "channel-dead": 0}
+        watch = {"on": True, "band_mv": 10.0, "seen": seen, "kept": 0, "not_kept": 0}
+        asked = None if text is None else {"text": text, "since": SINCE, "is_back": True}
+        self._say({"type": "bench", "present": present, "warmth": warmth, "watch": watch, "question": asked})
 
     def say_reading(self, change: Callable[[dict[str, Any]], None] = lambda _: None) -> None:
         """The next reading, changed by `change`; the red channel is `channels[0]`."""

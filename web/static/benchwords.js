@@ -13,9 +13,9 @@ export const newFaults = (before, now) => (before?.on && now.on ? Math.max(0, to
 /** "14:03:22 Sync dropped." */
 export const eventWords = ({ at, text }) => `${at ? clockTime(Date.parse(at)) : ""} ${capital(text)}`.trim();
 
-/** "3 level, 1 sync lost · 14:03:22 Sync dropped."; `last` is the newest event that was kept, if any. */
+/** "3 level jumps, 1 sync lost · 14:03:22 Sync dropped."; `last` is the newest event that was kept, if any. */
 export function watchWords({ on, band_mv, seen }, last) {
-  const counts = Object.entries(seen).filter(([, count]) => count).map(([kind, count]) => `${count} ${plain(kind)}`);
+  const counts = Object.entries(seen).filter(([, count]) => count).map(([kind, count]) => `${count} ${plain(kind)}${kind === "level" ? (count > 1 ? " jumps" : " jump") : ""}`);
   if (!counts.length) return on ? `nothing beyond ±${band_mv} mV so far` : "for faults that come and go";
   return counts.join(", ") + (last ? ` · ${eventWords(last)}` : "");
 }
@@ -28,11 +28,11 @@ export function driftWords(drift) {
 /** A line for each of them: "Red drifts +0.8 mV/min". */
 export const driftLines = (drifts) => drifts.map((one) => `${capital(one.role)} ${driftWords(one) || "not known yet"}`).join("\n");
 
-/** "Cold · red drifts +0.8 mV/min · unit on 12 min · scope on 25 min", with the drift of that role. */
+/** "Warming up · red drifts +0.8 mV/min · unit on for 12 min · scope on for 25 min", with the drift of that role. */
 export function warmthWords({ why_cold: cold, unit_on_min: unit, scope_on_min: scope, drifts }, role) {
   const drift = driftWords(drifts.find((one) => one.role === role));
-  const on = (what, min) => min !== null && `${what} on ${ago(min * 60)}`;
-  return joined([cold && "Cold", drift && `${role} ${drift}`, on("unit", unit), on("scope", scope)]) || "Warm-up";
+  const on = (what, min) => min !== null && `${what} on for ${ago(min * 60)}`;
+  return joined([cold && "Warming up", drift && `${role} ${drift}`, on("unit", unit), on("scope", scope)]) || "Warm-up";
 }
 
 /** "TM-2, serial 1042, as found", of what GET book/present gives. */

@@ -1,10 +1,11 @@
-// The cautions: shown on the first visit, remembered as read, always within reach of a button.
+// The cautions: shown until they are said to be read, always within reach of a button.
 
 import { find, made } from "./dom.js";
 import { ask } from "./rest.js";
 import { keep, recall } from "./storage.js";
 
 const KEY = "cautions-read";
+const RETRY_MS = 3000;
 
 export class Cautions {
   constructor() {
@@ -12,14 +13,15 @@ export class Cautions {
     this.text = null;
     find("open-cautions").onclick = () => this.open();
     this.sheet.onclose = () => {
-      if (this.text !== null) keep(KEY, this.text);
+      if (this.sheet.returnValue && this.text !== null) keep(KEY, this.text);
     };
   }
 
   /** On the first visit, and again when the text has changed. */
   async openUnlessRead() {
     await this.#load();
-    if (this.text !== null && recall(KEY) !== this.text) this.#show(true);
+    if (this.text === null) setTimeout(() => this.openUnlessRead(), RETRY_MS);
+    else if (recall(KEY) !== this.text) this.#show(true);
   }
 
   async open() {
@@ -32,6 +34,10 @@ export class Cautions {
     if (this.sheet.open) return;
     find("help").hidden = first;
     find("how-to-help").hidden = !first;
+    const button = find("close-cautions");
+    button.value = first ? "read" : "";
+    button.textContent = first ? "I have read this" : "Back to the levels";
+    this.sheet.returnValue = ""; // what Escape leaves
     this.sheet.showModal();
   }
 

@@ -2,7 +2,7 @@
 
 import { copied, partsOf, put } from "./dom.js";
 import { Rule } from "./rule.js";
-import { ON_AIM, besideWords, capital, comparedWords, extremesWords, flankZone, joined, levelDetail, meterText, motionWords, standing, whole } from "./words.js";
+import { ON_AIM, ago, besideWords, capital, comparedWords, extremesWords, flankZone, joined, levelDetail, meterText, motionWords, standing, whole } from "./words.js";
 
 const PARTS = ["focus", "name", "key", "number", "unit-more", "words", "detail", "motion", "extremes", "reset", "beside", "flank", "rule"];
 
@@ -88,10 +88,16 @@ export class ChannelPanel {
     this.#sayMeter(channel, conditions);
   }
 
-  #motionWords(channel, { staleS }, nowMs) {
+  /** The page was frozen so many seconds ago: what shows here is not live. */
+  sayFrozen(seconds) {
+    this.element.classList.add("stale");
+    if (this.channel) put(this.parts.motion, `frozen ${ago(seconds)}`);
+  }
+
+  #motionWords(channel, { staleS, lagS }, nowMs) {
     if (channel.number === null) return "";
     const known = staleS === null && !channel.held && !channel.clipped;
-    return motionWords(known ? this.history.motion : null, channel.age_s + (staleS ?? 0), nowMs);
+    return motionWords(known ? this.history.motion : null, channel.age_s + (staleS ?? lagS), nowMs);
   }
 
   #sayMeter(channel, conditions) {

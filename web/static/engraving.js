@@ -9,6 +9,7 @@ const AIM_HALF_PX = 11;
 const FLAG_GAP_PX = 15;
 const BAND_MARGIN_PX = 3;
 const WINDOW_ROW_PX = 19;
+const LEAF_FROM_PX = 90;
 
 const pen = document.createElement("canvas").getContext("2d");
 
@@ -74,7 +75,7 @@ function engraveLines(layer, { width, top, bottom, lines, numerals, text, pad },
   const all = stretches(range);
   for (const { lo, hi, start, end } of all) {
     const opened = all.length > 1 && start > 0 && end < 1;
-    if (opened) engraveOpened(layer, { left: place(lo), right: place(hi), top, bottom, below: numerals + 4 });
+    if (opened && place(hi) - place(lo) > LEAF_FROM_PX) engraveOpened(layer, { left: place(lo), right: place(hi), top, bottom, below: numerals + 4 });
     const { major, minor } = tickSteps({ lo, hi }, inner * (end - start), text * 4.4);
     for (const mv of multiples(minor, { lo, hi })) {
       const isMajor = isMultiple(mv, major);
@@ -91,7 +92,7 @@ function engraveLines(layer, { width, top, bottom, lines, numerals, text, pad },
   }
 }
 
-// A raised leaf under the stretch that is drawn out, from the band down to below its numerals.
+// A raised leaf, where it crosses no numeral, under the stretch that is drawn out, from the band down to below its numerals.
 function engraveOpened(layer, { left, right, top, bottom, below }) {
   drawn("path", { class: "leaf", d: `M${left} ${bottom}H${right}L${right - 5} ${below}H${left + 5}Z`, "data-opened": "" }, layer);
   drawn("path", { class: "leaf-edge", d: `M${left} ${top}V${bottom}L${left + 5} ${below}M${right} ${top}V${bottom}L${right - 5} ${below}` }, layer);

@@ -1,7 +1,7 @@
 // The Hookup view: which probe is where, what the readings say of it, and the scope.
 
 import { assign, drawn, find, made, put } from "./dom.js";
-import { CHOICES, EXT, FIELDS, blank, changesOf, clipWords, rolesOf, sketchOf, withRoles } from "./hookupdata.js";
+import { CHOICES, EXT, FIELDS, blank, changesOf, clipWords, faultsOf, rolesOf, sketchOf, withRoles } from "./hookupdata.js";
 import { Lasting } from "./pace.js";
 import { ask } from "./rest.js";
 import { LastingHints } from "./settled.js";
@@ -44,7 +44,7 @@ export class HookupView {
     put(find("scope-more"), [scope.text, scope.do].filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
     put(find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
     if (reading && reading !== this.reading) this.#take(reading, nowMs);
-    this.#sayHints(find("hookup-hints"), settled.hints.shown, "Nothing speaks against this hookup as a whole.");
+    this.#sayHints(find("hookup-hints"), settled.hints.shown, "Nothing speaks against the hookup in force, as a whole.");
   }
 
   #take(reading, nowMs) {
@@ -151,10 +151,15 @@ export class HookupView {
       if (signal) sketch.replaceChildren(...sketchOf(clip).map(stroke));
     }
     const changes = this.#changes();
-    find("hookup-use").disabled = find("hookup-drop").disabled = !changes.length;
+    const faults = faultsOf(this.#draft());
+    for (const field of this.form.elements) if (field.name) field.ariaInvalid = field.name in faults;
+    this.form.toggleAttribute("data-edited", changes.length > 0);
+    find("hookup-drop").disabled = !changes.length;
+    find("hookup-use").disabled = !changes.length || Object.keys(faults).length > 0;
     find("bars-use").disabled = changes.length > 0;
     if (!changes.length) this.#tell("In force as shown.");
     else if (this.theirs) this.#tell(`Changed elsewhere meanwhile, ${changesOf(this.force, this.theirs).join("; ")}: drop your changes to see that. Yours: ${changes.join("; ")}`, "act");
+    else if (find("hookup-use").disabled) this.#tell([...new Set(Object.values(faults))].join(" "), "act");
     else this.#tell(`Not in force yet. ${changes.join("; ")}`, "wait");
   }
 
@@ -196,11 +201,8 @@ export class HookupView {
   }
 }
 
-/** Decimals may be typed with a comma; what is no number goes to the daemon as it is, which says so. */
-function number(text) {
-  const value = Number(text.trim().replace(",", "."));
-  return text.trim() === "" || Number.isNaN(value) ? text : value;
-}
+/** Decimals may be typed with a comma. */
+const number = (text) => Number(text.trim().replace(",", ".") || NaN);
 
 function stroke([kind, ...how]) {
   if (kind !== "text") return drawn("path", { class: kind, d: how[0] });

@@ -32,6 +32,23 @@ export const blank = (channel) => ({
   channel, role: "", point: "connector", load: "terminator", load_ohm: 75, load_tolerance_pct: 1, link: "coax", probe_ratio: 1,
 });
 
+// A label inside a sentence; Ω stays what it is.
+const within = (label) => label[0].toLowerCase() + label.slice(1);
+
+const LIMITS = { load_ohm: [1, 1e9], load_tolerance_pct: [0, 50], probe_ratio: [0.001, 1e4] };
+
+/** What cannot be used of a hookup as it is entered: words by the field's name, "CH1 load_ohm" or "pattern". */
+export function faultsOf({ clips, pattern_white_pct: white }) {
+  const faults = {};
+  const check = (name, what, value, [least, most]) => (value >= least && value <= most) || (faults[name] = `${what}: a number from ${least} to ${most}, please.`);
+  for (const { channel, role, ...clip } of clips) {
+    if (clips.filter((one) => one.role === role).length > 1) faults[`${channel} role`] = `${capital(named("role", role))} can be on one channel only.`;
+    for (const [key, label] of FIELDS) if (LIMITS[key]) check(`${channel} ${key}`, `${channel} ${within(label)}`, clip[key], LIMITS[key]);
+  }
+  check("pattern", "White of the pattern, %", white, [1, 100]);
+  return faults;
+}
+
 const named = (field, value) => CHOICES[field]?.find(([one]) => one === value)?.[1] ?? String(value);
 
 const ohms = (value) => (value >= 1e6 ? `${value / 1e6}\u00a0MΩ` : `${value}\u00a0Ω`);
@@ -54,7 +71,7 @@ export function changesOf(before, after) {
   for (const channel of new Set([...before.clips, ...after.clips].map((clip) => clip.channel))) {
     const [old, now] = [of(before, channel), of(after, channel)];
     for (const [field, label] of now.role ? FIELDS : FIELDS.slice(0, 1)) {
-      add(field === "role" ? channel : `${channel} ${label.toLowerCase()}`, named(field, old[field]), named(field, now[field]));
+      add(field === "role" ? channel : `${channel} ${within(label)}`, named(field, old[field]), named(field, now[field]));
     }
   }
   add("white of the pattern", before.pattern_white_pct, after.pattern_white_pct);

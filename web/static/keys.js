@@ -5,7 +5,7 @@ export const KEY_HELP = [
   ["1 to 9", "show one channel large"],
   ["0", "all side by side, and back"],
   ["← →", "the channel before, the next one (Page Up, Page Down too)"],
-  ["Space", "keep a mark in the bench book"],
+  ["Space", "keep a mark in the bench book; like T and H in every view"],
   ["F", "freeze what is shown, and go on"],
   ["T", "tone on or off"],
   ["W", "watch for faults on or off"],

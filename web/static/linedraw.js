@@ -35,7 +35,7 @@ export class LineDrawing {
   }
 
   /** Draw one frame. True while something still glides. */
-  draw({ frame, window, focused, cursorUs, reading, elapsedMs, stale }) {
+  draw({ frame, window, focused, cursorUs, reading, elapsedMs }) {
     const { pen, ratio } = this;
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     const { channels } = frame;
@@ -52,7 +52,7 @@ export class LineDrawing {
       const large = channel === main;
       const { now } = this.ranges.get(scaleName(channel));
       const y = scaleOf(now.from, now.to, lane.bottom - 2, lane.top + 2);
-      this.#lane({ frame, window, channel, lane, x, y, large }, stale);
+      this.#lane({ frame, window, channel, lane, x, y, large });
       const said = reading?.channels.find((one) => one.channel === channel.channel);
       this.#rule(n, lane, y, large ? 34 : 26, said?.edges_mv);
       this.#edge(lane, y.at(said?.aim_mv ?? Infinity));
@@ -78,7 +78,7 @@ export class LineDrawing {
   }
 
   // Outside the active window the plate is shaded, the clamp has a texture; flats lie as bars behind the traces.
-  #lane(one, stale) {
+  #lane(one) {
     const { pen, left, right } = this;
     const { channel, lane: { top, bottom }, x, y } = one;
     pen.save();
@@ -103,13 +103,13 @@ export class LineDrawing {
       pen.strokeStyle = made ? "#12181a" : this.#ink("soft");
       pen.strokeRect(from, at - 5, to - from, 10);
     }
-    channel.traces.forEach((_, n) => this.#trace(one, channel.traces.length - 1 - n, stale ? 0.5 : 1));
+    channel.traces.forEach((_, n) => this.#trace(one, channel.traces.length - 1 - n));
     this.#labels(one, flats);
     pen.restore();
   }
 
   // Trace 0 is the averaged line, the others are single lines, drawn half as fine.
-  #trace({ frame, window: { now }, channel, x, y, large }, n, strength) {
+  #trace({ frame, window: { now }, channel, x, y, large }, n) {
     const { pen } = this;
     const { us, low, high, count } = points(frame, channel, channel.traces[n], now.from, now.to, (this.right - this.left) / (n ? 2 : 1));
     pen.beginPath();
@@ -119,7 +119,7 @@ export class LineDrawing {
       if (!fine) pen.lineTo(at, upper);
       pen.lineTo(at, fine ? (lower + upper) / 2 : lower);
     }
-    pen.globalAlpha = strength * (n ? 0.38 : 1);
+    pen.globalAlpha = n ? 0.38 : 1;
     pen.strokeStyle = this.#ink(`trace-${channel.role}`);
     pen.lineWidth = n ? 1 : large ? 2.2 : 1.7;
     pen.lineJoin = "bevel";

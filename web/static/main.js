@@ -9,7 +9,7 @@ import { KEY_HELP, actionOf } from "./keys.js";
 import { later } from "./later.js";
 import { LiveLink, liveUrl } from "./live.js";
 import { Marks, hasBook } from "./marks.js";
-import { Histories, Lag } from "./motion.js";
+import { Histories } from "./motion.js";
 import { Notice } from "./notice.js";
 import { OneProbe } from "./oneprobe.js";
 import { Announcements, SteadyNumber } from "./pace.js";
@@ -43,7 +43,6 @@ const marks = new Marks(tell);
 const bench = new Bench(tell);
 const watch = new Watch(tell);
 const histories = new Histories();
-const lag = new Lag();
 const control = new Control({ tell, send });
 const windows = new Map();
 const rate = new SteadyNumber();
@@ -61,6 +60,7 @@ let wordsAt = -Infinity;
 
 function onFrame(frame) {
   if (frame.type === "bench") {
+    if (frame.present?.unit.id !== bench.frame?.present?.unit.id) histories.clear();
     bench.take(frame);
     watch.take(frame.watch);
   }
@@ -81,16 +81,15 @@ function tellOfReturn(anew, goneMs) {
 
 async function greet() {
   trim.clear();
-  lag.clear();
   control.greet();
   lineView?.greet();
   find("demo-mark").hidden = !session.hello.demo;
   if (session.hello.demo) showTrimmers();
   else trimmers?.hide();
-  cautions.openUnlessRead();
   fetchSetUp();
   const book = await hasBook();
   button("mark").hidden = !book;
+  button("mark").classList.remove("away");
   find("no-book").hidden = book;
   find("bench-line").classList.toggle("away", !book);
 }
@@ -113,7 +112,6 @@ async function fetchSetUp() {
 function frame(nowMs) {
   const { reading } = session;
   if (trim.take(session, histories)) {
-    lag.note(reading, nowMs);
     if (reading.setup !== askedSetup) {
       askedSetup = reading.setup;
       fetchSetUp();
@@ -160,10 +158,11 @@ async function fetchPaper() {
   fillPaper = paper.fillPaper;
 }
 
-/** What everything is said under, as standing() takes it. */
+/** What everything is said under, as standing() takes it, and how late readings come. */
 function conditionsAt(nowMs) {
   const { sync, hints } = session.settled;
-  return { sync: sync.shown, hints: hints.shown, staleS: session.stale(nowMs) ? (nowMs - session.readingAt) / 1000 : null };
+  const lagS = session.lag.newest / 1000;
+  return { sync: sync.shown, hints: hints.shown, staleS: session.stale(nowMs) ? (nowMs - session.readingAt) / 1000 + lagS : null, lagS };
 }
 
 function say(nowMs) {
@@ -176,7 +175,7 @@ function say(nowMs) {
   hookupView?.say(session, nowMs);
   put(find("sync-line"), stale ? "no live reading" : syncLine(sync.shown));
   put(find("viewers"), viewersWords(session.status?.viewers));
-  put(find("rate"), stale ? "" : paceWords(rate.next(session.rate.perSecond(nowMs), nowMs), shownLag(nowMs)));
+  put(find("rate"), session.silent(nowMs) ? "" : paceWords(rate.next(session.rate.perSecond(nowMs), nowMs), shownLag(nowMs)));
   bench.focus(trim.focused);
   procedures?.say({ stale, sync: sync.shown, channels: session.settled.channels(), moving: session.settled.roles.filter((role) => histories.of(role).motion.way) });
   announce(notes[0], conditions, nowMs);
@@ -187,7 +186,7 @@ function say(nowMs) {
 
 // In steps of 10 ms.
 function shownLag(nowMs) {
-  const steps = lagShown.next(lag.mean === null ? null : lag.mean / 10, nowMs);
+  const steps = lagShown.next(session.lag.mean === null ? null : session.lag.mean / 10, nowMs);
   return steps === null ? null : steps * 10;
 }
 
@@ -202,7 +201,7 @@ function announce(note, conditions, nowMs) {
 /** What the channel in focus sounds like now; frozen or not, it is the newest reading that sounds. */
 function soundNow() {
   const shown = session.settled.byRole.get(trim.focused)?.shown;
-  const fresh = Boolean(shown) && histories.of(trim.focused).freshness.fresh(now());
+  const fresh = Boolean(shown) && histories.of(trim.focused).freshness.fresh(now()) && !session.stale(now());
   return soundOf(shown, conditionsAt(now()), fresh);
 }
 
@@ -246,9 +245,9 @@ const ACTIONS = {
 };
 
 document.addEventListener("keydown", (event) => {
-  if (views.current !== "trim" || document.querySelector("dialog[open]")) return;
   const action = actionOf(event);
-  if (!action) return;
+  if (!action || document.querySelector("dialog[open]")) return;
+  if (views.current !== "trim" && !/^(help|mark|tone)$/.test(action.name)) return;
   event.preventDefault();
   ACTIONS[action.name](action);
 });
@@ -263,7 +262,7 @@ matchMedia("(prefers-color-scheme: dark)").onchange = () => trim.refresh();
 addEventListener("beforeprint", () => {
   say(now());
   const notes = notesOf(session, now(), epochMs(0)).map((note) => sentence(note.title, note.do));
-  fillPaper?.(trim, conditionsAt(now()), [find("match").textContent, ...notes]);
+  fillPaper?.(trim, conditionsAt(now()), bench.frame?.present, [find("match").textContent, ...notes]);
 });
 
 for (const [keys, does] of KEY_HELP) {
@@ -271,6 +270,7 @@ for (const [keys, does] of KEY_HELP) {
 }
 sayAwake();
 awake.ask();
+cautions.openUnlessRead();
 if (!awake.able && matchMedia("(pointer: coarse)").matches) tell({ title: "The screen may go dark", more: BY_HAND });
 trim.lay(["red", "green", "blue"]);
 const link = new LiveLink(liveUrl(document.baseURI), onFrame);

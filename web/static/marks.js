@@ -3,12 +3,15 @@
 import { ask } from "./rest.js";
 import { capital, clockTime, joined, listed, whole } from "./words.js";
 
+// The job of marks that belong to none; its units are days.
+const LOOSE = "Loose marks";
+
 /** "Mark 17 kept 14:03:22", ", cold" where it is, and what is in it and where, from the daemon's answer. */
 export function keptWords({ id, at, cold, job, unit, stage, levels }) {
   const seen = levels.filter((level) => level.role && (level.peak_white_mv ?? null) !== null);
   const what = listed(seen.map((level) => `${level.role} ${whole(level.peak_white_mv)}${level.held ? " (held)" : ""}`));
   const called = [unit.maker, unit.model, unit.serial].filter(Boolean).join(" ");
-  const where = [job.name, called, stage.name].filter(Boolean).join(", ");
+  const where = job.name === LOOSE ? `${LOOSE} of ${called}` : [job.name, called, stage.name].filter(Boolean).join(", ");
   const when = at ? ` ${clockTime(Date.parse(at))}` : "";
   return { title: `Mark ${id} kept${when}${cold ? ", cold" : ""}`, more: joined([what && `${capital(what)}\u00a0mV`, where && `in ${where}`]) };
 }

@@ -97,11 +97,15 @@ export class Freshness {
   }
 }
 
-/** All three for every role, from readings as they come; what is held or clipped counts as no level. */
+/** All three for every role, from readings as they come; what is held or clipped counts as no level, after a gap motion begins anew. */
 export class Histories {
   constructor() {
     this.byRole = new Map();
-    this.setup = null;
+    this.source = null;
+  }
+
+  clear() {
+    this.byRole.clear();
   }
 
   of(role) {
@@ -109,13 +113,15 @@ export class Histories {
     return this.byRole.get(role);
   }
 
-  /** Another set-up, or another way by range or probe, begins anew: its levels are not on one scale with those before. */
+  /** Another run or set-up, or another way by range or probe, begins anew: its levels are not on one scale with those before. */
   take(reading, nowMs) {
-    if (reading.setup !== this.setup) this.byRole.clear();
-    this.setup = reading.setup;
+    const source = `${reading.run} ${reading.setup}`;
+    if (source !== this.source) this.clear();
+    this.source = source;
     for (const channel of reading.channels) {
       if (!channel.role || channel.peak_white_mv === null || channel.held) continue;
       const one = this.of(channel.role);
+      if (!one.freshness.fresh(nowMs)) one.motion.clear();
       one.freshness.note(nowMs);
       if (channel.clipped) continue;
       if (one.path !== undefined && one.path !== channel.path) {
@@ -148,9 +154,10 @@ export class Lag {
   clear() {
     this.least = [];
     this.mean = null;
+    this.newest = this.late = 0;
   }
 
-  /** A reading that is drawn at `nowMs`. */
+  /** A reading that comes at `nowMs`: `newest` is its lag, `late` the part of that which it does not take as a rule. */
   note({ captured_at: capturedAt, latency_ms: latency }, nowMs) {
     const worked = (latency?.fetch ?? 0) + (latency?.measure ?? 0);
     const rest = nowMs - Date.parse(capturedAt) - worked;
@@ -159,7 +166,8 @@ export class Lag {
     const last = this.least.at(-1);
     if (last?.bucket === bucket) last.rest = Math.min(last.rest, rest);
     else this.least = [...this.least.slice(1 - BUCKETS), { bucket, rest }];
-    const lag = worked + rest - Math.min(...this.least.map((one) => one.rest));
-    this.mean = this.mean === null ? lag : this.mean + (lag - this.mean) * 0.1;
+    this.late = rest - Math.min(...this.least.map((one) => one.rest));
+    this.newest = worked + this.late;
+    this.mean = this.mean === null ? this.newest : this.mean + (this.newest - this.mean) * 0.1;
   }
 }

@@ -1,9 +1,14 @@
 // The sheet of paper that printing makes of the Trim view: for a folder, black on white.
 
 import { assign, drawn, find, made } from "./dom.js";
-import { capital, dateTime, levelDetail, plusMinus, standing, syncLine, whole, zoneWord } from "./words.js";
+import { capital, dateTime, joined, levelDetail, plusMinus, standing, syncLine, whole, zoneWord } from "./words.js";
 
-const BY_HAND = ["Unit, serial number", "Stage of work", "By whom"];
+/** What is on the bench (see GET book/present), or nothing, to be written by hand. */
+export const benchFacts = (present) => [
+  ["Unit, serial number", joined([present?.unit.maker, present?.unit.model, present?.unit.serial])],
+  ["Stage of work", present?.stage.name ?? ""],
+  ["By whom", ""],
+];
 
 /** What the sheet says of a reading, as [term, words]. */
 export function paperFacts({ captured_at: at, scope, channels }, { sync }) {
@@ -32,15 +37,15 @@ export function paperRow(channel, conditions) {
 
 const HEAD = ["Channel", "White above blanking", "5 to 95\u00a0% bound, mV", "Zone", "Verdict", "Aim"];
 
-/** What `trim` shows now, under these conditions; after it these words. */
-export function fillPaper(trim, conditions, others) {
+/** What `trim` shows now, under these conditions, and what is on the bench; after it these words. */
+export function fillPaper(trim, conditions, present, others) {
   const shown = [...trim.panels.values()].filter(({ channel }) => channel);
   const facts = trim.drawn ? paperFacts(trim.drawn, conditions) : [];
   find("paper").replaceChildren(
     made("h2", "Peakwhite: video levels"),
-    made("dl", ...[...facts, ...BY_HAND.map((term) => [term, ""])].flatMap(([term, words]) => [made("dt", term), made("dd", words)])),
+    made("dl", ...[...facts, ...benchFacts(present)].flatMap(([term, words]) => [made("dt", term), made("dd", words)])),
     made("table", row("th", HEAD), ...shown.map(({ channel }) => row("td", paperRow(channel, conditions)))),
-    ...shown.map(({ channel, parts }) => made("figure", made("figcaption", capital(channel.role)), picture(parts.rule))),
+    ...shown.map(({ channel, parts }) => made("figure", made("figcaption", capital(channel.role) + (channel.aim === null ? "" : `; dashed: aim ${whole(channel.aim)}\u00a0mV`)), picture(parts.rule))),
     ...others.map((words) => made("p", words)),
   );
 }

@@ -1,5 +1,6 @@
 // What the page knows from the daemon's frames, and how old it is. No DOM; the clock is passed in (milliseconds).
 
+import { Lag } from "./motion.js";
 import { RateMeter } from "./pace.js";
 import { Settled } from "./settled.js";
 
@@ -14,6 +15,7 @@ export class Session {
     this.frameAt = nowMs;
     this.readingAt = -Infinity;
     this.rate = new RateMeter();
+    this.lag = new Lag();
     this.settled = new Settled();
   }
 
@@ -40,6 +42,7 @@ export class Session {
       this.rate.clear();
       this.settled = new Settled();
     }
+    this.lag.clear();
     this.status = null;
     this.hello = hello;
     return before && before.version !== hello.version ? "other-version" : "hello";
@@ -51,6 +54,7 @@ export class Session {
     this.reading = reading;
     this.readingAt = nowMs;
     this.rate.note(nowMs);
+    this.lag.note(reading, nowMs);
     this.settled.take(reading, nowMs);
     return "reading";
   }
@@ -60,8 +64,13 @@ export class Session {
     return nowMs - this.frameAt >= LOST_AFTER_MS;
   }
 
-  /** The last reading is too old to trim by. */
-  stale(nowMs) {
+  /** No reading came for two seconds. */
+  silent(nowMs) {
     return nowMs - this.readingAt >= STALE_AFTER_MS;
+  }
+
+  /** The last reading is too old to trim by: it came long ago, or late. */
+  stale(nowMs) {
+    return Math.max(nowMs - this.readingAt + this.lag.late, this.lag.newest) >= STALE_AFTER_MS;
   }
 }

@@ -103,6 +103,7 @@ function freshNote(session, nowMs, epochOffsetMs) {
     return note("no-reading", "wait", "No reading yet", "The first one comes as soon as the scope has been set up.");
   }
   if (!session.stale(nowMs)) return null;
+  if (!session.silent(nowMs)) return note("late", "act", "Readings come late", "What shows is seconds old: do not trim by it.");
   const since = clockTime(session.readingAt + epochOffsetMs);
   return note("no-reading", "act", `No reading since ${since}`, "The numbers below are the last ones: do not trim by them.");
 }

@@ -80,7 +80,9 @@ export class TrimView {
   }
 
   say(conditions, patternWhitePct, waiting, nowMs) {
-    if (this.frozen !== null) return;
-    for (const panel of this.panels.values()) panel.say(conditions, patternWhitePct, waiting, nowMs);
+    for (const panel of this.panels.values()) {
+      if (this.frozen !== null) panel.sayFrozen((nowMs - this.frozen) / 1000);
+      else panel.say(conditions, patternWhitePct, waiting, nowMs);
+    }
   }
 }

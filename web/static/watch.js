@@ -33,7 +33,10 @@ export class Watch {
     this.state = watch;
     if (before?.on && !watch.on) this.audio?.suspend();
     this.#sound(newFaults(before, watch));
-    if (before?.kept !== watch.kept) this.#fetchLast();
+    if (before?.kept !== watch.kept) {
+      this.#fetchLast();
+      if (find("events").open && !find("events").querySelector("[open]")) this.#list();
+    }
     this.#say();
   }
 
@@ -59,8 +62,13 @@ export class Watch {
     this.#say();
   }
 
-  async #open() {
+  #open() {
     find("events").showModal();
+    this.#list();
+  }
+
+  // Not while one of them is open and read.
+  async #list() {
     const items = await ask("book/events").then(({ events }) => events.map((event) => listItem(event, this.state.band_mv)), (error) => [error.message]);
     find("events-items").replaceChildren(...(items.length ? items : ["Nothing was kept so far."]));
   }

@@ -24,11 +24,11 @@
   let seq = 0;
   /** Let it take and draw `count` readings, these in turn, 50 ms of its clock apart. */
   globalThis.feed = async (readings, count) => {
-    const texts = readings.map((reading) => JSON.stringify({ ...reading, seq: undefined }).slice(1));
+    const texts = readings.map((reading) => JSON.stringify({ ...reading, seq: undefined, captured_at: undefined }).slice(1));
     for (let n = 0; n < count; n += 1) {
       nowMs += 50;
       seq += 1;
-      socket.onmessage({ data: `{"type":"reading","reading":{"seq":${seq},${texts[n % texts.length]}}` });
+      socket.onmessage({ data: `{"type":"reading","reading":{"seq":${seq},"captured_at":"${new Date(Date.now()).toISOString()}",${texts[n % texts.length]}}` });
       const draws = waiting;
       waiting = [];
       for (const draw of draws) draw(nowMs);

@@ -99,13 +99,13 @@ def test_without_a_job_nothing_is_named_on_the_bench(shown: Any) -> None:
 def test_cold_is_said_with_why_until_unit_and_scope_have_been_on_for_long(lasting_bench: Any, shown: Any) -> None:
     shown.page.click("[data-warmth]")
     shown.page.click('[data-bench] [value="unit"]')
-    says(shown, "warmth", "^Cold · .*unit on \\d+ s · scope on")
+    says(shown, "warmth", "^Warming up · .*unit on for \\d+ s · scope on for")
     shown.page.click("[data-warmth]")
     assert "levels may move until 20 min" in shown.text("[data-why-cold]")
     shown.page.keyboard.press("Escape")
     for what in ("unit", "scope"):
         lasting_bench.daemon.json("PUT", f"api/v1/bench/{what}-on", {"minutes_ago": 45})
-    says(shown, "warmth", "^(?!Cold).*unit on 45 min · scope on 45 min$")
+    says(shown, "warmth", "^(?!Warming).*unit on for 45 min · scope on for 45 min$")
 
 
 def test_after_sync_was_away_no_mark_is_kept_until_it_is_said_that_it_is_the_same_unit(

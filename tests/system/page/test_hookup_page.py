@@ -86,14 +86,38 @@ def test_roles_are_exchanged_by_keyboard_and_the_readings_have_them(
     assert "Blue at the output connector" in hooked.text('[data-clip="CH1"] p')
 
 
-def test_what_the_daemon_refuses_is_said_beside_the_form_with_what_to_do(hooked: Any, lasting_bench: Any) -> None:
+def test_what_is_no_hookup_is_said_at_its_fields_and_cannot_be_used(hooked: Any) -> None:
     role_select(hooked, "CH2").select_option("red")
+    hooked.page.fill('[name="pattern"]', "abc")
+    assert (
+        hooked.text(SAID) == "Red can be on one channel only. White of the pattern, %: a number from 1 to 100, please."
+    )
+    assert hooked.page.is_disabled(WRITES)
+    marked = hooked.page.locator('[aria-invalid="true"]').evaluate_all("all => all.map(e => e.name)")
+    assert marked == ["CH1 role", "CH2 role", "pattern"]
+    role_select(hooked, "CH2").select_option("luma")
+    hooked.page.fill('[name="pattern"]', "75")
+    assert hooked.page.is_enabled(WRITES) and not hooked.page.locator('[aria-invalid="true"]').count()
+
+
+def test_what_the_daemon_refuses_is_said_beside_the_form(hooked: Any, lasting_bench: Any) -> None:
+    hooked.page.route("**/api/v1/hookup", lambda route: route.fulfill(status=422, json={"detail": "no such target"}))
+    role_select(hooked, "CH2").select_option("luma")
     hooked.page.click(WRITES)
-    hooked.page.wait_for_selector(f'{SAID}[data-kind="act"]')
-    assert "the role red is given twice; give each channel one role of its own" in hooked.text(SAID)
+    wait(hooked, "document.querySelector('[data-hookup-say]').textContent.startsWith('Not taken: no such target')")
+    hooked.page.unroute("**/api/v1/hookup")
     assert roles_in_force(lasting_bench.daemon)["CH2"] == "green"
-    assert role_select(hooked, "CH2").input_value() == "red"
+    assert role_select(hooked, "CH2").input_value() == "luma"
     hooked.complaints[:] = [text for text in hooked.complaints if "422" not in text]
+
+
+def test_hints_show_only_while_the_form_is_the_hookup_in_force(hooked: Any) -> None:
+    hints = hooked.page.locator('[data-clip="CH1"] .hints')
+    assert hints.is_visible()
+    role_select(hooked, "CH1").select_option("luma")
+    assert hints.is_hidden()
+    hooked.page.click("[data-hookup-drop]")
+    assert hints.is_visible()
 
 
 def test_probing_point_load_and_link_are_kept_with_the_channel_and_drawn(hooked: Any, lasting_bench: Any) -> None:

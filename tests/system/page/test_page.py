@@ -51,6 +51,21 @@ def test_the_first_visit_shows_the_cautions_and_the_button_shows_them_again(benc
     assert said["note"] in seen.text("[data-cautions-note]")
 
 
+def test_cautions_that_were_sent_away_with_escape_are_not_read(bench: Any, open_page: Any) -> None:
+    seen = open_page(bench.url, read=False)
+    page = seen.page
+    sheet = "dialog[data-cautions][open]"
+    for _ in range(2):
+        page.wait_for_selector(f"{sheet} li")
+        page.keyboard.press("Escape")
+        page.click("[data-open-cautions]")
+        assert seen.text("[data-close-cautions]") == "Back to the levels"
+        page.click("[data-close-cautions]")
+        page.reload()
+    page.wait_for_selector(sheet)
+    assert seen.text("[data-close-cautions]") == "I have read this"
+
+
 @pytest.fixture(scope="module")
 def lasting_page(lasting_demo: Any, open_lasting_page: Any) -> Any:
     """A page of the module's demo."""

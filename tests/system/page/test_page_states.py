@@ -4,6 +4,7 @@ import json
 import re
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -217,6 +218,37 @@ def test_words_in_a_hint_are_never_taken_for_markup(told: tuple[Said, Any]) -> N
     hint = {"code": "x", "text": "<img src=x onerror=alert(1)>", "test": "<b>bold</b>"}
     said.say_until(seen, "x", lambda reading: reading.update(hints=[hint]))
     assert seen.text("[data-notice-title]") == hint["text"]
+
+
+def test_the_question_whether_it_is_the_same_unit_shows_whole_and_covers_nothing(said: Said, own_page: Any) -> None:
+    page = own_page.page
+    said.question("sync was away for 12 s and is back")
+    page.evaluate("document.querySelector('[data-bench-line]').classList.remove('away')")
+    for width, height in ((1280, 800), (844, 390), (390, 844), (320, 700)):
+        page.set_viewport_size({"width": width, "height": height})
+        assert not own_page.is_cut("[data-question]")
+        around = page.locator("[data-question]").bounding_box()
+        for inside in page.locator("[data-question] :is(p, button, input)").all():
+            box = inside.bounding_box()
+            assert around["x"] <= box["x"] and box["x"] + box["width"] <= around["x"] + around["width"]
+            assert around["y"] <= box["y"] and box["y"] + box["height"] <= around["y"] + around["height"]
+        watch = page.locator("[data-watch]").bounding_box()
+        assert around["y"] + around["height"] <= watch["y"] and watch["y"] + watch["height"] <= height
+
+
+def test_readings_that_come_late_are_no_live_ones(told: tuple[Said, Any]) -> None:
+    said, seen = told
+
+    def captured(ago_s: float) -> Callable[[dict[str, Any]], None]:
+        at = datetime.now(UTC) - timedelta(seconds=ago_s)
+        return lambda reading: reading.update(captured_at=at.isoformat())
+
+    said.say_reading(captured(0.0))
+    said.say_reading(captured(3.4))
+    seen.situation("late")
+    seen.page.wait_for_selector('[data-channel="red"].stale')
+    said.say_reading(captured(0.0))
+    seen.page.wait_for_selector('[data-channel="red"]:not(.stale)')
 
 
 def test_a_reading_older_than_the_one_shown_is_dropped(said: Said, own_page: Any) -> None:

@@ -135,6 +135,39 @@ def test_frozen_the_number_stands_though_the_level_goes_on_and_the_page_says_so(
     assert shown.page.get_attribute("[data-notice]", "data-situation") != "frozen"
 
 
+def test_frozen_every_panel_is_dimmed_and_says_for_how_long(shown: Any) -> None:
+    says = "of => [...document.querySelectorAll('[data-motion]')].every(e => new RegExp(of).test(e.textContent))"
+    shown.page.wait_for_function(says, arg="live$")
+    shown.page.keyboard.press("f")
+    shown.page.wait_for_function(says, arg="^frozen \\d+\\ss$")
+    assert shown.page.locator(".channel.stale").count() == 3
+    shown.page.keyboard.press("f")
+    shown.page.wait_for_function(says, arg="live$")
+    assert shown.page.locator(".channel.stale").count() == 0
+
+
+@pytest.mark.parametrize("view", ["line", "hookup"])
+def test_pedals_for_mark_tone_and_help_work_in_the_other_views_too(
+    shown: Any, lasting_page: tuple[Any, Book], eventually: Any, view: str
+) -> None:
+    _, book = lasting_page
+    shown.page.click(f'[data-view-link="{view}"]')
+    shown.page.wait_for_selector(f'[data-view="{view}"]')
+    try:
+        shown.page.keyboard.press(" ")
+        eventually(lambda: book.asked == ["POST book/marks"])
+        shown.page.keyboard.press("f")
+        shown.page.keyboard.press("t")
+        shown.page.keyboard.press("h")
+        shown.page.wait_for_selector("dialog[data-cautions][open]")
+        assert shown.page.evaluate("scrollY") == 0
+    finally:
+        shown.page.evaluate("document.querySelectorAll('dialog[open]').forEach(e => e.close())")
+        shown.page.click('[data-view-link="trim"]')
+    assert shown.page.get_attribute('[data-action="tone"]', "aria-pressed") == "true"
+    assert shown.page.get_attribute('[data-action="freeze"]', "aria-pressed") != "true"
+
+
 def test_space_keeps_one_mark_and_the_page_says_what_was_stored_and_where(
     shown: Any, lasting_page: tuple[Any, Book], eventually: Any
 ) -> None:

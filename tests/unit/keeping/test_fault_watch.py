@@ -92,11 +92,20 @@ def test_a_fault_counts_anew_only_after_all_was_well_for_a_while() -> None:
     watched = Watched()
     for _ in range(10):
         watched.sees(RED_LOW, 2)
-        watched.sees(a_reading(), 20)
+        watched.sees(a_reading(), 5)
     assert watched.watch.counted.seen["level"] == 1
-    watched.sees(a_reading(), 60)
+    watched.sees(a_reading(), 10)
     watched.sees(RED_LOW)
     assert watched.watch.counted.seen["level"] == 2
+
+
+@pytest.mark.parametrize("reading", [RED_LOW, NO_SYNC, RED_DEAD])
+def test_faults_in_the_rhythm_of_a_hand_that_taps_the_board_count_each(reading: Reading) -> None:
+    watched = Watched()
+    for _ in range(3):
+        watched.sees(reading, 6)
+        watched.sees(a_reading(), 9)
+    assert sum(watched.watch.counted.seen.values()) == 3
 
 
 def test_a_level_that_stays_elsewhere_is_the_new_normal() -> None:

@@ -21,8 +21,8 @@ test("a watch that is switched on, off or begins anew does not sound for what it
 });
 
 test("what the watch saw is said by kind, with the last event", () => {
-  assert.equal(watchWords(watch(true, 3, 1), null), "3 level, 1 sync lost");
-  assert.match(watchWords(watch(true, 1), { at: "2026-01-02T03:04:05.678Z", text: "red died." }), /^1 level · \d\d:\d\d:\d\d Red died\.$/);
+  assert.equal(watchWords(watch(true, 3, 1), null), "3 level jumps, 1 sync lost");
+  assert.match(watchWords(watch(true, 1), { at: "2026-01-02T03:04:05.678Z", text: "red died." }), /^1 level jump · \d\d:\d\d:\d\d Red died\.$/);
   assert.match(watchWords(watch(true), null), /nothing beyond ±10 mV/);
 });
 
@@ -39,9 +39,9 @@ test("each channel's drift stands on a line of its own, and one that is not know
   assert.equal(driftLines(drifts), "Red drifts +0.8\u00a0mV/min\nGreen not known yet");
 });
 
-test("warming up names the channel in focus, what came on when, and cold", () => {
-  assert.equal(warmthWords(COLD, "red"), "Cold · red drifts +0.8\u00a0mV/min · unit on 12\u00a0min · scope on 2\u00a0h");
-  assert.equal(warmthWords({ ...COLD, why_cold: null }, "green"), "unit on 12\u00a0min · scope on 2\u00a0h");
+test("warming up names the channel in focus, and what came on when", () => {
+  assert.equal(warmthWords(COLD, "red"), "Warming up · red drifts +0.8\u00a0mV/min · unit on for 12\u00a0min · scope on for 2\u00a0h");
+  assert.equal(warmthWords({ ...COLD, why_cold: null }, "green"), "unit on for 12\u00a0min · scope on for 2\u00a0h");
   assert.equal(warmthWords({ ...COLD, why_cold: null, unit_on_min: null, scope_on_min: null }, "blue"), "Warm-up");
 });
 

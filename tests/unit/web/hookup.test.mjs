@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 import { page } from "./page.mjs";
 
-const { CHOICES, blank, changesOf, clipWords, rolesOf, sketchOf, withRoles } = await page("hookupdata.js");
+const { CHOICES, blank, changesOf, clipWords, faultsOf, rolesOf, sketchOf, withRoles } = await page("hookupdata.js");
 
 const clip = (channel, role, more = {}) => ({ ...blank(channel), role, ...more });
 const hookup = (...clips) => ({ clips, pattern_white_pct: 100 });
@@ -37,6 +37,19 @@ test("roles that are found are exchanged with whoever had them, and the clip sta
 test("a role that nobody gives up leaves its new channel's old one free", () => {
   const after = withRoles([clip("CH1", "luma"), clip("CH2", "green")], [["CH1", "red"], ["CH3", "green"]]);
   assert.deepEqual(after.map((one) => [one.channel, one.role]), [["CH1", "red"], ["CH3", "green"]]);
+});
+
+test("a number that is none, or too large, and a signal that stands on two channels are faults of their fields, in words", () => {
+  const good = hookup(clip("CH1", "red"), clip("CH2", "green", { load_tolerance_pct: 0 }), clip("EXT", "sync"));
+  assert.deepEqual(faultsOf(good), {});
+  const bad = { clips: [clip("CH1", "red", { load_ohm: 0 }), clip("CH2", "red", { probe_ratio: NaN })], pattern_white_pct: NaN };
+  assert.deepEqual(faultsOf(bad), {
+    "CH1 role": "Red can be on one channel only.",
+    "CH1 load_ohm": "CH1 load, Ω: a number from 1 to 1000000000, please.",
+    "CH2 role": "Red can be on one channel only.",
+    "CH2 probe_ratio": "CH2 scope’s volts ×: a number from 0.001 to 10000, please.",
+    pattern: "White of the pattern, %: a number from 1 to 100, please.",
+  });
 });
 
 test("EXT carries sync or nothing", () => {

@@ -32,6 +32,11 @@ test("what was kept is said with its number, its levels and its place", () => {
   assert.equal(more, "Red 750 and green 714 (held)\u00a0mV · in Quayside batch, Tamarisk TM-2 TM2-0017, as found");
 });
 
+test("a mark of no job is a loose one of its day", () => {
+  const loose = { job: { name: "Loose marks" }, unit: { maker: "", model: "2026-01-02", serial: "" }, stage: { name: "loose" } };
+  assert.match(keptWords({ ...MARK, ...loose }).more, /· in Loose marks of 2026-01-02$/);
+});
+
 test("a mark that was kept cold says so", () => {
   assert.match(keptWords({ ...MARK, cold: true }).title, /^Mark 17 kept \d\d:\d\d:\d\d, cold$/);
 });

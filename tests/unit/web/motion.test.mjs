@@ -79,6 +79,19 @@ test("held and clipped levels are in no history, and a held one is not fresh", (
   assert.equal(histories.of("red").freshness.at, 950);
 });
 
+test("after a gap a level is steady since it came back, and another run begins everything anew", () => {
+  const histories = new Histories();
+  const from = (run, first, atMs) => {
+    for (let n = 0; n < 10; n += 1) histories.take(reading(first + n, { run, channels: [channel({ peak_white_mv: 700 })] }), atMs + n * 100);
+  };
+  from("9f3c", 1, 0);
+  from("9f3c", 11, 8000);
+  assert.equal(histories.of("red").motion.since, 8000);
+  assert.equal(histories.of("red").extremes.since, 0);
+  from("77aa", 1, 9100);
+  assert.equal(histories.of("red").extremes.since, 9100);
+});
+
 test("another set-up, or another way by range or probe, begins anew", () => {
   const histories = new Histories();
   histories.take(reading(1, { channels: [channel({ peak_white_mv: 700, path: "x1" })] }), 0);
@@ -103,6 +116,7 @@ test("the lag is what a reading took and how much later than the quickest it cam
   late.note({ captured_at: new Date(at).toISOString(), latency_ms: { fetch: 20, measure: 10 } }, 1000);
   for (let n = 1; n < 80; n += 1) late.note({ captured_at: new Date(at + 50 * n).toISOString(), latency_ms: { fetch: 20, measure: 10 } }, 1000 + 50 * n + 100);
   assert.ok(Math.abs(late.mean - 130) < 1, `${late.mean}`);
+  assert.deepEqual([late.newest, late.late], [130, 100]);
 });
 
 test("rate and lag are words; without a lag the rate alone", () => {

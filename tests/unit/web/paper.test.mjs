@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 import { NOTHING, page, reading, shown } from "./page.mjs";
 
-const { paperFacts, paperRow } = await page("paper.js");
+const { benchFacts, paperFacts, paperRow } = await page("paper.js");
 
 const plain = (words) => words.map((one) => one.replaceAll("\u00a0", " "));
 const sync = { state: "locked", channel: "CH4", line_rate_khz: 15.73, system: "525/60", field: null };
@@ -14,6 +14,12 @@ test("the sheet says when, by which scope, under which sync and against what was
   assert.equal(facts.Scope, "MADE,UP,1 at USB0::1");
   assert.match(facts.Sync, /^locked on CH4/);
   assert.equal(facts.Target, "rgb-525");
+});
+
+test("what is on the bench is on the sheet, and where nothing is, it is left to the hand", () => {
+  const unit = { maker: "Tamarisk", model: "TM-2", serial: "1042" };
+  assert.deepEqual(benchFacts({ unit, stage: { name: "as found" } }).map(([, words]) => words), ["Tamarisk · TM-2 · 1042", "as found", ""]);
+  assert.deepEqual(benchFacts(null).map(([, words]) => words), ["", "", ""]);
 });
 
 test("a row has the level with its uncertainty, its bounds, zone, verdict in words and aim", () => {

@@ -46,6 +46,19 @@ test("readings are stale after two seconds, the daemon is lost after five withou
   assert.deepEqual([session.lost(7999), session.lost(8000)], [false, true]);
 });
 
+test("a reading that comes late is stale though it has just come, and fresh ones make it live again", () => {
+  const session = new Session(0);
+  session.receive(hello(), 0);
+  const captured = (seq, atMs) => ({ type: "reading", reading: reading(seq, { captured_at: new Date(atMs).toISOString(), latency_ms: { fetch: 20, measure: 10 } }) });
+  session.receive(captured(1, 1000), 1050);
+  session.receive(captured(2, 1100), 4600);
+  assert.deepEqual([session.stale(4600), session.silent(4600)], [true, false]);
+  session.receive(captured(3, 4650), 4700);
+  assert.equal(session.stale(4700), false);
+  session.receive(captured(4, 4700), 6250);
+  assert.deepEqual([session.stale(6700), session.stale(6800)], [false, true]);
+});
+
 test("a page that never heard anything says so after five seconds", () => {
   assert.deepEqual([new Session(100).lost(5099), new Session(100).lost(5100)], [false, true]);
 });

@@ -50,6 +50,15 @@ for (const [state, title] of [
   });
 }
 
+test("readings that come late are said to", () => {
+  const late = (seq, atMs) => ({ type: "reading", reading: reading(seq, { captured_at: new Date(atMs).toISOString() }) });
+  const session = new Session(0);
+  session.receive(hello(), 0);
+  for (let n = 0; n < 20; n += 1) session.receive(late(n, n * 100), n * 100);
+  session.receive(late(20, 2000), 5400);
+  assert.equal(first(session, 5400).code, "late");
+});
+
 test("what the daemon says of the scope comes as sentences, what to do first and the address last", () => {
   const frame = status("lost");
   Object.assign(frame.scope, { text: "192.0.2.7: the connection broke off", do: "check its cable" });
