@@ -7,7 +7,6 @@ import subprocess
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from tempfile import gettempdir
 
 import pytest
 
@@ -85,14 +84,17 @@ def told(book: Path, out: Path) -> None:
     assert check_book(BookPlace(out / "backup.sqlite")).counted == checked.counted
 
 
-def test_a_book_that_can_only_be_read_is_read_and_left_as_it_is(readable: Path, tmp_path: Path) -> None:
+def test_a_book_that_can_only_be_read_is_read_and_left_as_it_is(
+    readable: Path, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
     before = held(tmp_path)
-    copies = set(Path(gettempdir()).glob("peakwhite-*"))
+    copies = tmp_path_factory.mktemp("copies")
+    monkeypatch.setattr("tempfile.tempdir", str(copies))
     out = tmp_path / "out"
     out.mkdir()
     told(readable, out)
     assert held(tmp_path) == before
-    assert set(Path(gettempdir()).glob("peakwhite-*")) == copies
+    assert list(copies.iterdir()) == []
 
 
 @pytest.mark.parametrize("source", ["closed", "cut_off"])
