@@ -209,7 +209,6 @@ export class LineView {
     const x = this.drawing.across(this.window.now);
     if (Math.abs(deltaX) > Math.abs(deltaY)) this.window.pan(deltaX / x.perUnit);
     else this.window.zoom(Math.exp(deltaY * (deltaMode ? 0.05 : 0.0018)), x.value(offsetX));
-    this.#changed();
   }
 
   #down({ pointerId, offsetX: x, offsetY: y }) {
@@ -231,7 +230,6 @@ export class LineView {
     if (other) this.window.zoom(apart(held.x) / apart(offsetX), x.value(other.x));
     else if (held.dragged) this.window.pan((held.x - offsetX) / x.perUnit);
     held.x = offsetX;
-    this.#changed();
   }
 
   #up({ pointerId, type }) {

@@ -1,6 +1,7 @@
 // Draws the Line view on its canvas: one lane a channel with an upright rule in mV, what made its level, and its trace.
 
 import { extremes, points } from "./linedata.js";
+import { layTrace } from "./linepixels.js";
 import { FollowedRange, engraving, lanes, placed, scaleOf } from "./linewindow.js";
 import { nameOf, timeWords } from "./linewords.js";
 import { labelsThatFit, zoneBands } from "./scale.js";
@@ -24,9 +25,11 @@ export class LineDrawing {
   resize(width, height, ratio) {
     const pixels = (at) => Math.round(at * ratio) / ratio;
     const narrow = width < 600;
-    Object.assign(this, { width, height, ratio, narrow, left: pixels(narrow ? 52 : 74), right: width - 10, top: pixels(30), bottom: pixels(height - 40), ruled: [] });
+    Object.assign(this, { width, height, ratio, narrow, left: pixels(narrow ? 52 : 74), right: pixels(width - 10), top: pixels(30), bottom: pixels(height - 40), ruled: [], pixels });
     this.canvas.width = Math.round(width * ratio);
     this.canvas.height = Math.round(height * ratio);
+    this.image = new ImageData(Math.round((this.right - this.left) * ratio), this.canvas.height);
+    this.sheet = new OffscreenCanvas(this.image.width, this.image.height).getContext("2d", { willReadFrequently: true });
   }
 
   /** Microseconds to pixels, where `from` to `to` shows. */
@@ -41,19 +44,24 @@ export class LineDrawing {
     const { channels } = frame;
     const x = this.across(window.now);
     const main = channels.find(({ role }) => role === focused) ?? channels[0];
-    this.lanes = lanes(channels.map((one) => (one === main ? 2.3 : one.active_us ? 1 : 0.75)), this.top, this.bottom, 6);
+    // at whole pixels, to which is clipped more quickly
+    this.lanes = lanes(channels.map((one) => (one === main ? 2.3 : one.active_us ? 1 : 0.75)), this.top, this.bottom, 6)
+      .map(({ top, bottom }) => ({ top: this.pixels(top), bottom: this.pixels(bottom) }));
     const moving = this.#follow(frame, window.goal, elapsedMs);
     const { width, left, top, bottom } = this;
     this.#fill("ground", 0, 0, width, top);
     this.#fill("ground", left, top, width, bottom);
     this.#fill("ground", 0, bottom, width, this.height);
-    channels.forEach((channel, n) => {
+    const drawn = channels.map((channel, n) => {
       const lane = this.lanes[n];
-      const large = channel === main;
       const { now } = this.ranges.get(scaleName(channel));
-      const y = scaleOf(now.from, now.to, lane.bottom - 2, lane.top + 2);
-      this.#lane({ frame, window, channel, lane, x, y, large });
-      const said = reading?.channels.find((one) => one.channel === channel.channel);
+      return { frame, window, channel, lane, x, y: scaleOf(now.from, now.to, lane.bottom - 2, lane.top + 2), large: channel === main };
+    });
+    if (channels[0].traces.length > 1) this.#singles(drawn);
+    drawn.forEach((one, n) => {
+      const { channel, lane, y, large } = one;
+      this.#lane(one);
+      const said = reading?.channels.find(({ channel: name }) => name === channel.channel);
       this.#rule(n, lane, y, large ? 34 : 26, said?.edges_mv);
       this.#edge(lane, y.at(said?.aim_mv ?? Infinity));
     });
@@ -79,7 +87,7 @@ export class LineDrawing {
 
   // Outside the active window the plate is shaded, the clamp has a texture; flats lie as bars behind the traces.
   #lane(one) {
-    const { pen, left, right } = this;
+    const { pen, left, right, ratio } = this;
     const { channel, lane: { top, bottom }, x, y } = one;
     pen.save();
     pen.beginPath();
@@ -103,28 +111,57 @@ export class LineDrawing {
       pen.strokeStyle = made ? "#12181a" : this.#ink("soft");
       pen.strokeRect(from, at - 5, to - from, 10);
     }
-    channel.traces.forEach((_, n) => this.#trace(one, channel.traces.length - 1 - n));
+    if (channel.traces.length > 1) pen.drawImage(this.sheet.canvas, 0, top * ratio, this.image.width, (bottom - top) * ratio, left, top, right - left, bottom - top);
+    this.#trace(one);
     this.#labels(one, flats);
     pen.restore();
   }
 
-  // Trace 0 is the averaged line, the others are single lines, drawn half as fine.
-  #trace({ frame, window: { now }, channel, x, y, large }, n) {
-    const { pen } = this;
-    const { us, low, high, count } = points(frame, channel, channel.traces[n], now.from, now.to, (this.right - this.left) / (n ? 2 : 1));
-    pen.beginPath();
+  #points({ frame, window: { now }, channel }, trace) {
+    return points(frame, channel, trace, now.from, now.to, Math.min(this.image.width, this.right - this.left));
+  }
+
+  // The single lines of all lanes, put on a sheet at once.
+  #singles(drawn) {
+    const { pen, ratio, left, image: { data, width } } = this;
+    for (const one of drawn) {
+      const { channel, lane: { top, bottom }, x, y } = one;
+      const [first, height] = [Math.round(top * ratio), Math.round((bottom - top) * ratio)];
+      const rows = data.subarray(4 * first * width, 4 * (first + height) * width);
+      pen.fillStyle = this.#ink(`trace-${channel.role}`);
+      new DataView(data.buffer).setUint32(rows.byteOffset, parseInt(`${pen.fillStyle.slice(1)}00`, 16));
+      const inks = new Uint32Array(data.buffer, rows.byteOffset, height * width);
+      inks.fill(inks[0]);
+      const to = [scaleOf(x.value(left), x.value(left + width / ratio), 0, width), scaleOf(y.value(top), y.value(bottom), 0, height)];
+      for (const trace of channel.traces.slice(1)) layTrace({ data: rows, width, height }, this.#points(one, trace), ...to, ratio, 0.38);
+    }
+    this.sheet.putImageData(this.image, 0, 0);
+  }
+
+  // The averaged line, of hairs side by side: one wide stroke takes three times as long.
+  #trace(one) {
+    const { pen, ratio } = this;
+    const { channel, x, y, large } = one;
+    const { us, low, high, count } = this.#points(one, channel.traces[0]);
+    const path = new Path2D();
     for (let k = 0; k < count; k += 1) {
       const [at, upper, lower] = [x.at(us[k]), y.at(high[k]), y.at(low[k])];
       const fine = lower - upper < 0.6;
-      if (!fine) pen.lineTo(at, upper);
-      pen.lineTo(at, fine ? (lower + upper) / 2 : lower);
+      if (!fine) path.lineTo(at, upper);
+      path.lineTo(at, fine ? (lower + upper) / 2 : lower);
     }
-    pen.globalAlpha = n ? 0.38 : 1;
+    const width = large ? 2.2 : 1.7;
+    const hairs = Math.max(2, Math.ceil(width * ratio));
+    const apart = (width - 1 / ratio) / (hairs - 1);
     pen.strokeStyle = this.#ink(`trace-${channel.role}`);
-    pen.lineWidth = n ? 1 : large ? 2.2 : 1.7;
+    pen.lineWidth = 1 / ratio;
     pen.lineJoin = "bevel";
-    pen.stroke();
-    pen.globalAlpha = 1;
+    for (let hair = 0; hair < hairs; hair += 1) {
+      const by = (hair - (hairs - 1) / 2) * apart * ratio;
+      pen.setTransform(ratio, 0, 0, ratio, by, by);
+      pen.stroke(path);
+    }
+    pen.setTransform(ratio, 0, 0, ratio, 0, 0);
   }
 
   // The name at its trace, the level on a dimension line from blanking to its flat; in the large lane the other flats and blanking.
