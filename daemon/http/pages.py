@@ -1,11 +1,12 @@
 """The page's files: always asked again (`no-cache`), answered with 304 while they are the same.
 
-They are sent without comments and indentation (see sent_text.py); their tag is that of what is sent. With index.html goes
-a list of the modules that it will need, so that the browser asks for all of them at once, not for one layer after another.
+They are sent lean (see sent_text.py); their tag is that of what is sent. With index.html goes a list of the modules that it
+will need, so that the browser asks for all of them at once, not for one layer after another.
 """
 
 import hashlib
 import re
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path, PurePosixPath
 
@@ -13,7 +14,7 @@ from fastapi import APIRouter, Request
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from .sent_text import INDENTED, sent_text
+from .sent_text import TEXTS, sent_text
 
 MEDIA_TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -43,27 +44,52 @@ def page_routes(folder: Path) -> APIRouter:
         file = _file(folder, path or "index.html")
         if file is None:
             raise HTTPException(404)
-        content, tag = _kept(file)
-        headers = {"etag": tag, "cache-control": "no-cache"}
+        kept = sent(file)
+        headers = {"etag": kept.tag, "cache-control": "no-cache"}
         if not path:
             headers["link"] = ", ".join(f"<{name}>; rel=modulepreload" for name in modules(folder, "main.js"))
-        if headers["etag"] in request.headers.get("if-none-match", ""):
+        if kept.tag in request.headers.get("if-none-match", ""):
             return Response(status_code=304, headers=headers)
-        return Response(content, headers=headers, media_type=MEDIA_TYPES[file.suffix])
+        return Response(kept.content, headers=headers, media_type=MEDIA_TYPES[file.suffix])
 
     return router
 
 
-def _kept(file: Path) -> tuple[bytes, str]:
-    """What is sent of a file, and its tag; worked out anew only when the file has changed."""
+@dataclass(frozen=True)
+class Sent:
+    """What is sent of a file, its tag, and the modules that it imports, by their names."""
+
+    content: bytes
+    tag: str
+    imports: tuple[str, ...]
+
+
+def sent(file: Path) -> Sent:
+    """What is sent of a page's file; worked out anew only when the file has changed."""
     status = file.stat()
     return _sent(file, status.st_mtime_ns, status.st_size)
 
 
+def prepare(folder: Path) -> None:
+    """Work out what is sent of all files there, so that no page waits for it."""
+    for file in folder.rglob("*"):
+        if file.suffix in MEDIA_TYPES:
+            sent(file)
+
+
 @lru_cache(maxsize=256)
-def _sent(file: Path, _changed_ns: int, _size: int) -> tuple[bytes, str]:
-    content = sent_content(file)
-    return content, f'"{hashlib.sha256(content).hexdigest()[:32]}"'
+def _sent(file: Path, _changed_ns: int, _size: int) -> Sent:
+    content = file.read_bytes()
+    imports: tuple[str, ...] = ()
+    if file.suffix in TEXTS:
+        text = content.decode()
+        imports = tuple(_IMPORT.findall(text)) if file.suffix == ".js" else ()
+        content = sent_text(text, file.suffix).encode()
+    return Sent(content, f'"{hashlib.sha256(content).hexdigest()[:32]}"', imports)
+
+
+# As the page's sources are written: at a line's beginning, the name in double quotes. An import() is not at one.
+_IMPORT = re.compile(r'^(?:import|export)\b[^;"]*"\./([^"]+)"', re.MULTILINE)
 
 
 def modules(folder: Path, *names: str) -> list[str]:
@@ -75,17 +101,8 @@ def modules(folder: Path, *names: str) -> list[str]:
         if file is None or name in found:
             continue
         found.append(name)
-        waiting += _IMPORT.findall(_kept(file)[0].decode())
+        waiting += sent(file).imports
     return found
-
-
-_IMPORT = re.compile(r'^(?:import|export)\b[^;"]*"\./([^"]+)"', re.MULTILINE)
-
-
-def sent_content(file: Path) -> bytes:
-    """What is sent of a page's file."""
-    content = file.read_bytes()
-    return sent_text(content.decode(), file.suffix).encode() if file.suffix in INDENTED else content
 
 
 def _file(folder: Path, path: str) -> Path | None:

@@ -8,9 +8,10 @@ const KEY = "cautions-read";
 const RETRY_MS = 3000;
 
 export class Cautions {
+  sheet = document.querySelector("dialog[data-cautions]");
+  text = null;
+
   constructor() {
-    this.sheet = document.querySelector("dialog[data-cautions]");
-    this.text = null;
     find("open-cautions").onclick = () => this.open();
     this.sheet.onclose = () => {
       if (this.sheet.returnValue && this.text !== null) keep(KEY, this.text);

@@ -14,7 +14,6 @@ import { Notice } from "./notice.js";
 import { OneProbe } from "./oneprobe.js";
 import { Announcements, SteadyNumber } from "./pace.js";
 import { ask } from "./rest.js";
-import { WHITE_ROLES } from "./roles.js";
 import { Session } from "./session.js";
 import { clearNote, frozenNote, notesOf, sentence } from "./situation.js";
 import { Speaker } from "./speaker.js";
@@ -23,7 +22,7 @@ import { soundOf } from "./tone.js";
 import { TrimView } from "./trim.js";
 import { Views } from "./views.js";
 import { Watch } from "./watch.js";
-import { ago, matchLine, paceWords, spokenWords, syncLine, viewersWords, waitingWords } from "./words.js";
+import { WHITE_ROLES, ago, matchLine, paceWords, spokenWords, syncLine, viewersWords, waitingWords } from "./words.js";
 
 const WORDS_EVERY_MS = 200;
 const FOLLOW_EVERY_MS = 3000;

@@ -12,7 +12,7 @@ from typing import get_args
 import pytest
 
 from peakwhite.daemon.http.models import ClipBody
-from peakwhite.daemon.http.pages import sent_content
+from peakwhite.daemon.http.pages import sent
 from peakwhite.daemon.measure.hookup import EXT_ROLES, Link, Load, Point, Role
 
 HERE = Path(__file__).parent
@@ -24,7 +24,7 @@ def sent_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with the page's modules as a browser gets them."""
     folder = tmp_path_factory.mktemp("page")
     for file in [*PAGE.glob("*.js"), PAGE / "package.json"]:
-        (folder / file.name).write_bytes(sent_content(file))
+        (folder / file.name).write_bytes(sent(file).content)
     return folder
 
 
