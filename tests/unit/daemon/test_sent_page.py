@@ -10,11 +10,12 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 from peakwhite.daemon.http import sent_text as lean
-from peakwhite.daemon.http.pages import MEDIA_TYPES, PAGE, modules, page_routes, sent
+from peakwhite.daemon.http.joined import joined
+from peakwhite.daemon.http.pages import PAGE, page_routes, sent
 from peakwhite.daemon.http.sent_text import TEXTS, sent_text
 
-FILES = sorted(file for file in PAGE.rglob("*") if file.suffix in MEDIA_TYPES)
-SCRIPTS = [file for file in FILES if file.suffix == ".js"]
+SENT = sent(PAGE)
+SCRIPTS = sorted(PAGE.glob("*.js"))
 SOURCE = """/**
  * What it gives.
  */
@@ -44,28 +45,53 @@ def test_a_script_is_sent_without_comments_and_with_its_exported_names() -> None
     assert sent_text(SOURCE, ".js") == "export function half(e){const t=`${e}`;return t}"
 
 
-def test_all_files_of_the_page_together_weigh_less_than_150_kb() -> None:
-    assert 100_000 < sum(len(sent(file).content) for file in FILES) < 150_000
+def test_all_that_is_sent_of_the_page_weighs_less_than_150_kb() -> None:
+    assert 100_000 < sum(len(file.content) for file in SENT.values()) < 150_000
 
 
-@pytest.mark.parametrize("file", SCRIPTS, ids=lambda file: file.name)
-def test_what_a_module_exports_is_what_it_exports_on_disk(file: Path) -> None:
-    names = exported(file.read_text(encoding="utf-8"))
-    assert exported(sent(file).content.decode()) == names
-    assert names or file.name == "main.js"
+def test_every_name_that_a_module_exports_on_disk_is_exported_by_what_is_sent() -> None:
+    on_disk = [name for file in SCRIPTS for name in exported(file.read_text(encoding="utf-8"))]
+    names = [name for path, file in SENT.items() if path.endswith(".js") for name in exported(file.content.decode())]
+    assert sorted(names) == sorted(on_disk)
+    assert len(names) > 100
 
 
 def test_every_module_is_understood_as_it_is_sent(tmp_path: Path) -> None:
     node = shutil.which("node")
     if node is None:
         pytest.skip("node is not installed: it was not checked that the modules are understood")
-    for file in SCRIPTS:
-        (tmp_path / file.name).write_bytes(sent(file).content)
-    modules_in = [str(tmp_path / file.name) for file in SCRIPTS]
+    names = [path for path in SENT if path.endswith(".js")]
+    for name in names:
+        (tmp_path / name).write_bytes(SENT[name].content)
     told = subprocess.run(
-        [node, "--experimental-vm-modules", "-e", PARSED, *modules_in], capture_output=True, text=True, check=False
+        [node, "--experimental-vm-modules", "-e", PARSED, *(str(tmp_path / name) for name in names)],
+        capture_output=True,
+        text=True,
+        check=False,
     )
-    assert told.stdout.split() == [file.name for file in SCRIPTS], told.stderr
+    assert told.stdout.split() == names, told.stderr
+
+
+def test_the_modules_of_the_first_load_go_as_one_and_each_of_them_once() -> None:
+    texts = {
+        "main.js": 'import { a } from "./a.js";\nimport { b } from "./b.js";\nimport("./later.js");\na(b);\n',
+        "a.js": 'import { b } from "./b.js";\nexport const a = (x) => b + x;\n',
+        "b.js": "export const b = 1;\n",
+        "later.js": 'import { b } from "./b.js";\nimport { c } from "./c.js";\n',
+        "c.js": "export const c = 1;\n",
+    }
+    assert joined(texts, "main.js") == {
+        "main.js": 'export const b = 1;\nexport const a = (x) => b + x;\nimport("./later.js");\na(b);\n',
+        "later.js": 'import { b } from "./main.js";\nimport { c } from "./c.js";\n',
+        "c.js": "export const c = 1;\n",
+    }
+
+
+def test_every_module_that_is_imported_is_sent() -> None:
+    texts = [file.content.decode() for path, file in SENT.items() if path.endswith(".js")]
+    wanted = {name for text in texts for name in re.findall(r'(?:from|import\()"\./([^"]+)"', text)}
+    assert {"main.js", "line.js", "words.js"} & wanted == {"main.js", "line.js"}
+    assert wanted <= set(SENT)
 
 
 def test_a_file_that_cannot_be_parsed_is_sent_as_it_is() -> None:
@@ -89,29 +115,3 @@ def test_the_tag_of_a_file_is_that_of_what_is_sent(tmp_path: Path) -> None:
         assert client.get("/a.js", headers={"If-None-Match": first.headers["etag"]}).status_code == 304
         file.write_text("// one\n  b();\n")
         assert client.get("/a.js", headers={"If-None-Match": first.headers["etag"]}).text == "b()"
-
-
-def test_with_the_page_goes_a_list_of_all_modules_that_it_will_need(tmp_path: Path) -> None:
-    app = FastAPI()
-    app.include_router(page_routes(tmp_path))
-    texts = {
-        "index.html": "<p>page",
-        "main.js": 'import { a } from "./a.js";\nconst later = () => import("./later.js");',
-        "a.js": 'import {\n  b,\n} from "./b.js";\nexport const a = b;',
-        "b.js": 'import "./a.js";\nexport const b = 1;',
-        "later.js": "",
-    }
-    for name, text in texts.items():
-        (tmp_path / name).write_text(text)
-    with TestClient(app) as client:
-        preloaded = client.get("/").headers["link"]
-        assert preloaded == ", ".join(f"<{name}>; rel=modulepreload" for name in ("main.js", "a.js", "b.js"))
-        assert "link" not in client.get("/a.js").headers
-
-
-def test_every_module_that_is_imported_is_there() -> None:
-    wanted = {
-        name for file in SCRIPTS for name in re.findall(r'(?:from |import\(|^import )"\./([^"]+)"', file.read_text())
-    }
-    assert wanted <= {file.name for file in SCRIPTS}
-    assert set(modules(PAGE, *wanted)) == wanted
