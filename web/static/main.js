@@ -264,6 +264,10 @@ addEventListener("beforeprint", () => {
   fillPaper?.(trim, conditionsAt(now()), bench.frame?.present, [find("match").textContent, ...notes]);
 });
 
+// First of all: the socket opens while the rest is laid out.
+const link = new LiveLink(liveUrl(document.baseURI), onFrame);
+link.onBytes = (bytes) => lineView?.take(bytes);
+link.start();
 for (const [keys, does] of KEY_HELP) {
   find("keys").append(made("dt", made("kbd", keys)), made("dd", does));
 }
@@ -272,9 +276,6 @@ awake.ask();
 cautions.openUnlessRead();
 if (!awake.able && matchMedia("(pointer: coarse)").matches) tell({ title: "The screen may go dark", more: BY_HAND });
 trim.lay(["red", "green", "blue"]);
-const link = new LiveLink(liveUrl(document.baseURI), onFrame);
-link.onBytes = (bytes) => lineView?.take(bytes);
-link.start();
 const views = new Views(openView);
 setInterval(() => {
   if (!fillPaper && !session.lost(now())) fetchPaper().catch(() => {}); // tried again in three seconds
