@@ -14,7 +14,7 @@ from .comparing_api import comparing_routes
 from .demo_api import demo_routes
 from .guard import Guard
 from .live_socket import live_routes
-from .pages import page_routes
+from .pages import page_routes, sent
 from .problems import install
 from .procedures_api import procedure_routes
 from .services import Services
@@ -27,7 +27,9 @@ def create_app(services: Services) -> FastAPI:
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         services.hub.attach()
         beat = asyncio.create_task(services.hub.beat())
+        ready = asyncio.create_task(asyncio.to_thread(sent, services.page))
         yield
+        await ready
         beat.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await beat

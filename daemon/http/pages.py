@@ -1,11 +1,12 @@
 """The page's files: always asked again (`no-cache`), answered with 304 while they are the same.
 
-They are sent without comments and indentation (see sent_text.py); their tag is that of what is sent. With index.html goes
-a list of the modules that it will need, so that the browser asks for all of them at once, not for one layer after another.
+They are sent lean (see sent_text.py), and the modules of the first load as one (see joined.py); a file's tag is that of
+what is sent.
 """
 
 import hashlib
-import re
+from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path, PurePosixPath
 
@@ -13,7 +14,8 @@ from fastapi import APIRouter, Request
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from .sent_text import INDENTED, sent_text
+from .joined import joined
+from .sent_text import TEXTS, sent_text
 
 MEDIA_TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -33,6 +35,10 @@ PAGE = Path(__file__).resolve().parents[2] / "web" / "static"
 """Where the page's files lie, in a checkout and installed."""
 
 
+FIRST = "main.js"
+"""The module that index.html asks for."""
+
+
 def page_routes(folder: Path) -> APIRouter:
     """Routes that serve the files under `folder`, index.html at the root."""
     router = APIRouter(include_in_schema=False)
@@ -40,58 +46,49 @@ def page_routes(folder: Path) -> APIRouter:
     @router.api_route("/", methods=["GET", "HEAD"])
     @router.api_route("/{path:path}", methods=["GET", "HEAD"])
     async def page_file(request: Request, path: str = "") -> Response:
-        file = _file(folder, path or "index.html")
+        file = sent(folder).get(path or "index.html")
         if file is None:
             raise HTTPException(404)
-        content, tag = _kept(file)
-        headers = {"etag": tag, "cache-control": "no-cache"}
-        if not path:
-            headers["link"] = ", ".join(f"<{name}>; rel=modulepreload" for name in modules(folder, "main.js"))
-        if headers["etag"] in request.headers.get("if-none-match", ""):
+        headers = {"etag": file.tag, "cache-control": "no-cache"}
+        if file.tag in request.headers.get("if-none-match", ""):
             return Response(status_code=304, headers=headers)
-        return Response(content, headers=headers, media_type=MEDIA_TYPES[file.suffix])
+        return Response(file.content, headers=headers, media_type=file.media_type)
 
     return router
 
 
-def _kept(file: Path) -> tuple[bytes, str]:
-    """What is sent of a file, and its tag; worked out anew only when the file has changed."""
-    status = file.stat()
-    return _sent(file, status.st_mtime_ns, status.st_size)
+@dataclass(frozen=True)
+class Sent:
+    """What is sent of a file, its tag, and its kind."""
+
+    content: bytes
+    tag: str
+    media_type: str
 
 
-@lru_cache(maxsize=256)
-def _sent(file: Path, _changed_ns: int, _size: int) -> tuple[bytes, str]:
-    content = sent_content(file)
-    return content, f'"{hashlib.sha256(content).hexdigest()[:32]}"'
+def sent(folder: Path) -> Mapping[str, Sent]:
+    """What is sent under each path of the page: nothing hidden, nothing of an unknown kind. Made anew when a file has changed."""
+    files = (
+        file for file in folder.rglob("*") if file.suffix in MEDIA_TYPES and not _is_hidden(file.relative_to(folder))
+    )
+    stamps = ((file, file.stat()) for file in sorted(files))
+    return _sent(folder, tuple((file, status.st_mtime_ns, status.st_size) for file, status in stamps))
 
 
-def modules(folder: Path, *names: str) -> list[str]:
-    """These modules of the page and all that they import, not what they import() later. Without those that are not there."""
-    found: list[str] = []
-    waiting = list(names)
-    for name in waiting:
-        file = _file(folder, name)
-        if file is None or name in found:
-            continue
-        found.append(name)
-        waiting += _IMPORT.findall(_kept(file)[0].decode())
-    return found
+@lru_cache(maxsize=4)
+def _sent(folder: Path, stamped: tuple[tuple[Path, int, int], ...]) -> Mapping[str, Sent]:
+    contents = {file.relative_to(folder).as_posix(): file.read_bytes() for file, _, _ in stamped}
+    scripts = {name: content.decode() for name, content in contents.items() if name.endswith(".js")}
+    others = {name: content for name, content in contents.items() if name not in scripts}
+    together = others | {name: text.encode() for name, text in joined(scripts, FIRST).items()}
+    return {name: _lean(content, PurePosixPath(name).suffix) for name, content in together.items()}
 
 
-_IMPORT = re.compile(r'^(?:import|export)\b[^;"]*"\./([^"]+)"', re.MULTILINE)
+def _lean(content: bytes, kind: str) -> Sent:
+    if kind in TEXTS:
+        content = sent_text(content.decode(), kind).encode()
+    return Sent(content, f'"{hashlib.sha256(content).hexdigest()[:32]}"', MEDIA_TYPES[kind])
 
 
-def sent_content(file: Path) -> bytes:
-    """What is sent of a page's file."""
-    content = file.read_bytes()
-    return sent_text(content.decode(), file.suffix).encode() if file.suffix in INDENTED else content
-
-
-def _file(folder: Path, path: str) -> Path | None:
-    """The file of that path, or None: nothing hidden, nothing outside the folder, nothing of an unknown kind."""
-    parts = PurePosixPath(path).parts
-    if any(part.startswith((".", "/", "~")) or "\\" in part or ":" in part or "\0" in part for part in parts):
-        return None
-    file = folder.joinpath(*parts)
-    return file if file.suffix in MEDIA_TYPES and file.is_file() else None
+def _is_hidden(path: Path) -> bool:
+    return any(part.startswith((".", "~")) for part in path.parts)

@@ -9,10 +9,11 @@ export function awakeWords(kept, able) {
 }
 
 export class Awake {
+  lock = null;
+
   constructor(onChange) {
     this.able = isSecureContext && "wakeLock" in navigator;
     this.onChange = onChange;
-    this.lock = null;
     document.addEventListener("visibilitychange", () => this.ask());
     addEventListener("pointerdown", () => this.ask());
   }

@@ -1,7 +1,6 @@
 // What the page says of the bench: unit, warming up, drift, the watch and what it caught. No DOM.
 
-import { WHITE_ROLES } from "./roles.js";
-import { ago, capital, clockTime, joined } from "./words.js";
+import { WHITE_ROLES, ago, capital, clockTime, joined } from "./words.js";
 
 const plain = (code) => code.replace("-", " ");
 const signed = (value, digits) => (value < 0 ? "−" : "+") + Math.abs(value).toFixed(digits);
@@ -21,9 +20,7 @@ export function watchWords({ on, band_mv, seen }, last) {
 }
 
 /** "drifts +0.8 mV/min", "settled", or nothing where neither is sure. */
-export function driftWords(drift) {
-  return drift?.drifting ? `drifts ${signed(drift.mv_per_min, 1)}\u00a0mV/min` : drift?.settled ? "settled" : "";
-}
+export const driftWords = (drift) => drift?.drifting ? `drifts ${signed(drift.mv_per_min, 1)}\u00a0mV/min` : drift?.settled ? "settled" : "";
 
 /** A line for each of them: "Red drifts +0.8 mV/min". */
 export const driftLines = (drifts) => drifts.map((one) => `${capital(one.role)} ${driftWords(one) || "not known yet"}`).join("\n");

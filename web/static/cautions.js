@@ -4,16 +4,17 @@ import { find, made } from "./dom.js";
 import { ask } from "./rest.js";
 import { keep, recall } from "./storage.js";
 
-const KEY = "cautions-read";
+const READ_KEY = "cautions-read";
 const RETRY_MS = 3000;
 
 export class Cautions {
+  sheet = document.querySelector("dialog[data-cautions]");
+  text = null;
+
   constructor() {
-    this.sheet = document.querySelector("dialog[data-cautions]");
-    this.text = null;
     find("open-cautions").onclick = () => this.open();
     this.sheet.onclose = () => {
-      if (this.sheet.returnValue && this.text !== null) keep(KEY, this.text);
+      if (this.sheet.returnValue && this.text !== null) keep(READ_KEY, this.text);
     };
   }
 
@@ -21,7 +22,7 @@ export class Cautions {
   async openUnlessRead() {
     await this.#load();
     if (this.text === null) setTimeout(() => this.openUnlessRead(), RETRY_MS);
-    else if (recall(KEY) !== this.text) this.#show(true);
+    else if (recall(READ_KEY) !== this.text) this.#show(true);
   }
 
   async open() {

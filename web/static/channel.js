@@ -7,6 +7,9 @@ import { ON_AIM, ago, besideWords, capital, comparedWords, extremesWords, flankZ
 const PARTS = ["focus", "name", "key", "number", "unit-more", "words", "detail", "motion", "extremes", "reset", "beside", "flank", "rule"];
 
 export class ChannelPanel {
+  channel = null;
+  said = {};
+
   /** `key` is the digit that shows it large. */
   constructor(role, key, { onFocus, onReset }) {
     this.role = role;
@@ -26,8 +29,6 @@ export class ChannelPanel {
     };
     rule.setAttribute("aria-label", `${capital(role)} peak white in millivolts`);
     this.rule = new Rule(rule);
-    this.channel = null;
-    this.said = {};
   }
 
   /** `large` where the one in focus is to be larger than the others. */

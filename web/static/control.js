@@ -5,10 +5,10 @@ import { ask, lease } from "./rest.js";
 import { keep, recall } from "./storage.js";
 import { capital } from "./words.js";
 
-const KEY = "device";
+const NAME_KEY = "device";
 
 /** Who may write now, from a status frame's `control`, and how many look on. */
-export function standing({ holder, mine }, viewers) {
+export function controlWords({ holder, mine }, viewers) {
   const who = mine ? `This page holds control, as ${holder}. Others can only look on.`
     : holder ? `${capital(holder)} holds control. This page can only look on.`
     : "Nobody holds control: every page may change things.";
@@ -31,9 +31,9 @@ export class Control {
   constructor({ tell, send }) {
     Object.assign(this, { tell, send, now: null, taking: false });
     Object.assign(this, partsOf(document, ["words", "said", "take", "back", "name"], "control-"));
-    this.name.value = recall(KEY) || usualName();
-    keep(KEY, this.name.value);
-    this.name.onchange = () => keep(KEY, this.name.value);
+    this.name.value = recall(NAME_KEY) || usualName();
+    keep(NAME_KEY, this.name.value);
+    this.name.onchange = () => keep(NAME_KEY, this.name.value);
     this.take.onclick = () => this.#try(() => this.#take(Boolean(this.now?.holder)));
     this.back.onclick = () => this.#try(() => this.#giveBack());
   }
@@ -57,7 +57,7 @@ export class Control {
       if (held) element.dataset.held = held;
       else delete element.dataset.held;
     }
-    this.words.textContent = standing(control, viewers);
+    this.words.textContent = controlWords(control, viewers);
     this.take.hidden = this.name.disabled = control.mine;
     this.back.hidden = !control.mine;
     this.take.textContent = control.holder ? "Take it over" : "Take control";

@@ -9,13 +9,14 @@ import { SCOPE } from "./situation.js";
 import { capital, clockTime } from "./words.js";
 
 export class HookupView {
+  form = find("hookup-form");
+  cards = new Map();
+  force = null;
+  theirs = null;
+  shown = false;
+  seen = {};
+
   constructor() {
-    this.form = find("hookup-form");
-    this.cards = new Map();
-    this.force = null;
-    this.theirs = null;
-    this.shown = false;
-    this.seen = {};
     this.form.oninput = () => this.#edited();
     this.form.onsubmit = (event) => {
       event.preventDefault();

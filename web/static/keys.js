@@ -14,7 +14,7 @@ export const KEY_HELP = [
   ["H", "this help"],
 ];
 
-const ACTIONS = new Map([
+const ACTION_OF = new Map([
   ["0", "abreast"], ["ArrowRight", "next"], ["PageDown", "next"], ["ArrowLeft", "before"], ["PageUp", "before"], [" ", "mark"],
   ["f", "freeze"], ["t", "tone"], ["r", "reset"], ["w", "watch"], ["s", "same"], ["h", "help"], ["?", "help"],
 ]);
@@ -26,7 +26,7 @@ const ACTIONS = new Map([
 export function actionOf({ key, repeat, ctrlKey, altKey, metaKey, target }) {
   if (repeat || ctrlKey || altKey || metaKey || ownsKey(target, key)) return null;
   if (/^[1-9]$/.test(key)) return { name: "focus", number: Number(key) };
-  const name = ACTIONS.get(key.length === 1 ? key.toLowerCase() : key);
+  const name = ACTION_OF.get(key.length === 1 ? key.toLowerCase() : key);
   return name ? { name } : null;
 }
 

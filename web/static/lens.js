@@ -8,7 +8,7 @@ const OPENS_WITHIN_MV = 9;
 const CLOSES_BEYOND_MV = 12;
 const FOLLOWS_BEYOND_MV = 3;
 const SHARE = 0.52;
-const EASE_MS = 170;
+const OPEN_EASE_MS = 170;
 
 /**
  * Opens when the level is within 9 mV of the aim and closes when it is over 12 mV away; between the two it stays as it
@@ -36,8 +36,8 @@ export class Lens {
   glide(elapsedMs) {
     const open = this.wanted ? 1 : 0;
     if (this.open === open && this.middle === this.goal) return false;
-    this.open = eased(this.open, open, elapsedMs / EASE_MS, 0.002);
-    if (this.middle !== null) this.middle = eased(this.middle, this.goal, elapsedMs / EASE_MS, 0.02);
+    this.open = eased(this.open, open, elapsedMs / OPEN_EASE_MS, 0.002);
+    if (this.middle !== null) this.middle = eased(this.middle, this.goal, elapsedMs / OPEN_EASE_MS, 0.02);
     return true;
   }
 

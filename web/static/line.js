@@ -16,12 +16,13 @@ const PARTS = ["roles", "singles", "canvas", "why", "readout", "told", "said", "
 const now = () => performance.now();
 
 export class LineView {
+  window = new LineWindow();
+
   /** `send` takes one object to the daemon, false where nobody took it. */
   constructor(section, send) {
     this.send = send;
     this.parts = partsOf(section, PARTS, "line-");
     this.canvas = this.parts.canvas;
-    this.window = new LineWindow();
     this.drawing = new LineDrawing(this.canvas);
     // `whole` is the newest frame of the whole line, `near` the newest one.
     Object.assign(this, { shown: false, whole: null, near: null, asked: null, focused: null, cursorUs: null, dirty: true, drewAt: null });

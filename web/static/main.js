@@ -14,7 +14,6 @@ import { Notice } from "./notice.js";
 import { OneProbe } from "./oneprobe.js";
 import { Announcements, SteadyNumber } from "./pace.js";
 import { ask } from "./rest.js";
-import { WHITE_ROLES } from "./roles.js";
 import { Session } from "./session.js";
 import { clearNote, frozenNote, notesOf, sentence } from "./situation.js";
 import { Speaker } from "./speaker.js";
@@ -23,7 +22,7 @@ import { soundOf } from "./tone.js";
 import { TrimView } from "./trim.js";
 import { Views } from "./views.js";
 import { Watch } from "./watch.js";
-import { ago, matchLine, paceWords, spokenWords, syncLine, viewersWords, waitingWords } from "./words.js";
+import { WHITE_ROLES, ago, matchLine, paceWords, spokenWords, syncLine, viewersWords, waitingWords } from "./words.js";
 
 const WORDS_EVERY_MS = 200;
 const FOLLOW_EVERY_MS = 3000;
@@ -265,6 +264,10 @@ addEventListener("beforeprint", () => {
   fillPaper?.(trim, conditionsAt(now()), bench.frame?.present, [find("match").textContent, ...notes]);
 });
 
+// First of all: the socket opens while the rest is laid out.
+const link = new LiveLink(liveUrl(document.baseURI), onFrame);
+link.onBytes = (bytes) => lineView?.take(bytes);
+link.start();
 for (const [keys, does] of KEY_HELP) {
   find("keys").append(made("dt", made("kbd", keys)), made("dd", does));
 }
@@ -273,9 +276,6 @@ awake.ask();
 cautions.openUnlessRead();
 if (!awake.able && matchMedia("(pointer: coarse)").matches) tell({ title: "The screen may go dark", more: BY_HAND });
 trim.lay(["red", "green", "blue"]);
-const link = new LiveLink(liveUrl(document.baseURI), onFrame);
-link.onBytes = (bytes) => lineView?.take(bytes);
-link.start();
 const views = new Views(openView);
 setInterval(() => {
   if (!fillPaper && !session.lost(now())) fetchPaper().catch(() => {}); // tried again in three seconds

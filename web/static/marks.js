@@ -27,10 +27,11 @@ export async function hasBook() {
 }
 
 export class Marks {
+  busy = false;
+
   /** `tell({title, more, kind, undo})` shows what became of it. */
   constructor(tell) {
     this.tell = tell;
-    this.busy = false;
   }
 
   /** Keep the daemon's present reading. A press while one is on its way is not a second mark. */

@@ -75,10 +75,8 @@ export class Extremes {
 
 /** Whether a level is fresh: one came within a second, or within three usual intervals where these are longer. */
 export class Freshness {
-  constructor() {
-    this.at = null;
-    this.intervals = [];
-  }
+  at = null;
+  intervals = [];
 
   note(nowMs) {
     if (this.at !== null) this.intervals = [...this.intervals.slice(-4), nowMs - this.at];
@@ -99,10 +97,8 @@ export class Freshness {
 
 /** All three for every role, from readings as they come; what is held or clipped counts as no level, after a gap motion begins anew. */
 export class Histories {
-  constructor() {
-    this.byRole = new Map();
-    this.source = null;
-  }
+  byRole = new Map();
+  source = null;
 
   clear() {
     this.byRole.clear();

@@ -3,9 +3,10 @@
 import { find, made } from "./dom.js";
 
 export class Notice {
+  notes = [];
+
   constructor() {
     [this.strip, this.title, this.action, this.button] = ["notice", "notice-title", "notice-do", "open-notes"].map(find);
-    this.notes = [];
     this.button.onclick = () => find("notes").showModal();
     new ResizeObserver(() => this.#offerTheRest()).observe(this.strip);
   }

@@ -2,8 +2,7 @@
 
 import { find } from "./dom.js";
 import { ask } from "./rest.js";
-import { COLOURS } from "./roles.js";
-import { ago, listed, whole } from "./words.js";
+import { COLOURS, ago, listed, whole } from "./words.js";
 
 const PATH = "match/one-probe";
 

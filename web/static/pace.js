@@ -10,9 +10,7 @@ export function eased(value, goal, part, close) {
 }
 
 /** Milliseconds to wait before attempt number `attempt` (0, 1, 2, …): doubling, at most 5 s, 25 % either way by chance. */
-export function retryDelayMs(attempt, random) {
-  return Math.min(5000, 250 * 2 ** Math.min(attempt, 10)) * (0.75 + 0.5 * random());
-}
+export const retryDelayMs = (attempt, random) => Math.min(5000, 250 * 2 ** Math.min(attempt, 10)) * (0.75 + 0.5 * random());
 
 /** Counts events over the last three seconds. */
 export class RateMeter {
@@ -133,8 +131,9 @@ const BRIDGE_BINS = 40;
  * off where the level came another way than before, by another range or probe: the two are not on one scale.
  */
 export class Trail {
+  mv = new Float64Array(200);
+
   constructor() {
-    this.mv = new Float64Array(200);
     this.clear();
   }
 

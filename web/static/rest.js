@@ -3,14 +3,14 @@
 import { keep, recall } from "./storage.js";
 import { ANSWER } from "./words.js";
 
-const KEY = "control";
+const TOKEN_KEY = "control";
 
 /** Control of the daemon: its token, which every request that changes something carries, or null. */
 export const lease = {
-  token: recall(KEY, "session"),
+  token: recall(TOKEN_KEY, "session"),
   hold(token) {
     this.token = token;
-    keep(KEY, token, "session");
+    keep(TOKEN_KEY, token, "session");
   },
 };
 

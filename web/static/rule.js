@@ -7,7 +7,7 @@ import { Trail } from "./pace.js";
 import { RulerRange, xOf } from "./scale.js";
 import { whole } from "./words.js";
 
-const PARTS = ["engraving", "trail", "aim", "aim-flag", "slider", "beyond", "core", "leash", "reference", "highest", "lowest-seen", "highest-seen"];
+const RULE_PARTS = ["engraving", "trail", "aim", "aim-flag", "slider", "beyond", "core", "leash", "reference", "highest", "lowest-seen", "highest-seen"];
 const MOVED_PX = 0.2;
 const TRAIL_STROKES = 10;
 const CORE_AT_LEAST_PX = 9;
@@ -16,7 +16,7 @@ const LEASH_FROM_PX = 22;
 export class Rule {
   constructor(element) {
     this.element = element;
-    this.parts = partsOf(element, PARTS);
+    this.parts = partsOf(element, RULE_PARTS);
     this.ink = this.parts.trail.getContext("2d");
     // `at` is where the moving parts were put, `still` whether the still layer is right, `guides` whether an arrow leads to the aim.
     Object.assign(this, { range: new RulerRange(), lens: new Lens(), trail: new Trail(), at: new Map(), still: true });

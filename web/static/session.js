@@ -8,15 +8,16 @@ export const STALE_AFTER_MS = 2000;
 export const LOST_AFTER_MS = 5000;
 
 export class Session {
+  hello = null;
+  status = null;
+  reading = null;
+  readingAt = -Infinity;
+  rate = new RateMeter();
+  lag = new Lag();
+  settled = new Settled();
+
   constructor(nowMs) {
-    this.hello = null;
-    this.status = null;
-    this.reading = null;
     this.frameAt = nowMs;
-    this.readingAt = -Infinity;
-    this.rate = new RateMeter();
-    this.lag = new Lag();
-    this.settled = new Settled();
   }
 
   /**

@@ -1,8 +1,7 @@
 // What the page says of readings that come and go: states that last, levels that stay. No DOM; the clock is passed in.
 
 import { LASTS_AFTER_MS, Lasting, SteadyNumber } from "./pace.js";
-import { COLOURS, WHITE_ROLES } from "./roles.js";
-import { BESIDE, isOfHookup } from "./words.js";
+import { BESIDE, COLOURS, WHITE_ROLES, isOfHookup } from "./words.js";
 
 // All from good to bad. Of bad ones that alternate the worse one is shown.
 const SYNC_STATES = ["locked", "vertical-interval", "blanking-only", "none"];

@@ -1,7 +1,6 @@
 // What stands in the way of trimming, most pressing first, and the suspicions below it. No DOM.
 
-import { WHITE_ROLES } from "./roles.js";
-import { ANSWER, ago, capital, clockTime, isDead, isOfHookup, listed, plusMinus, standing } from "./words.js";
+import { ANSWER, WHITE_ROLES, ago, capital, clockTime, isDead, isOfHookup, listed, plusMinus, standing } from "./words.js";
 
 /**
  * One thing to say: `code` for machines, `kind` ("act": something is wrong, "wait": it may come by itself, "hint"),
@@ -115,9 +114,7 @@ function liveNotes(settled, channels) {
   return [sync, ...channelNotes(channels, Boolean(sync)), vague, ...hints];
 }
 
-function syncNote(sync) {
-  return sync && sync.state in SYNC ? note(`sync-${sync.state}`, ...SYNC[sync.state]) : null;
-}
+const syncNote = (sync) => sync && sync.state in SYNC ? note(`sync-${sync.state}`, ...SYNC[sync.state]) : null;
 
 const names = (channels) => capital(listed(channels.map((channel) => channel.role)));
 const areOrIs = (channels) => (channels.length > 1 ? "are" : "is");

@@ -3,15 +3,16 @@
 import { ChannelPanel } from "./channel.js";
 
 export class TrimView {
+  panels = new Map();
+  focused = null;
+  abreast = false;
+  frozen = null;
+  drawn = null;
+
   /** `outside`: `windowsOf(target)` gives published windows, `onReset()` begins lowest, mean and highest anew. */
   constructor(root, outside) {
     this.root = root;
     this.outside = outside;
-    this.panels = new Map();
-    this.focused = null;
-    this.abreast = false;
-    this.frozen = null;
-    this.drawn = null;
   }
 
   /** A panel for each of these roles, in this order. */

@@ -61,6 +61,8 @@ export class Trimmers {
 }
 
 class Trimmer {
+  turnedAt = -Infinity;
+
   constructor(role, onTurn) {
     this.element = copied("trimmer");
     this.element.dataset.trimmer = role;
@@ -71,7 +73,6 @@ class Trimmer {
     this.range.id = `trimmer-${role}`;
     label.htmlFor = this.range.id;
     this.range.step = 0.1;
-    this.turnedAt = -Infinity;
     const turned = () => {
       this.turnedAt = performance.now();
       this.#show();

@@ -9,12 +9,13 @@ export function viewOf(fragment, names) {
 }
 
 export class Views {
+  says = find("view-says");
+  sections = [...document.querySelectorAll("section[data-view]")];
+  tabs = [...document.querySelectorAll("[data-view-link]")];
+
   /** `open(name)` resolves when that view may show; where it throws, its words stand in the view's place. */
   constructor(open) {
     this.open = open;
-    this.says = find("view-says");
-    this.sections = [...document.querySelectorAll("section[data-view]")];
-    this.tabs = [...document.querySelectorAll("[data-view-link]")];
     addEventListener("hashchange", () => this.#show());
     for (const tab of this.tabs) {
       tab.onclick = () => {

@@ -69,12 +69,12 @@ export class Watch {
 
   // Not while one of them is open and read.
   async #list() {
-    const items = await ask("book/events").then(({ events }) => events.map((event) => listItem(event, this.state.band_mv)), (error) => [error.message]);
+    const items = await ask("book/events").then(({ events }) => events.map((event) => faultItem(event, this.state.band_mv)), (error) => [error.message]);
     find("events-items").replaceChildren(...(items.length ? items : ["Nothing was kept so far."]));
   }
 }
 
-function listItem(event, bandMv) {
+function faultItem(event, bandMv) {
   const item = made("details", made("summary", eventWords(event)));
   item.addEventListener("toggle", () => item.children.length === 1 && showCaptures(item, event.id, bandMv));
   return item;

@@ -1,4 +1,11 @@
-// Every sentence that the page says about a level, the sync, the match. No DOM. Levels come settled (see settled.js).
+// The roles of channels, and every sentence that the page says about a level, the sync, the match. No DOM. Levels come settled
+// (see settled.js).
+
+/** Roles that have a peak white, in the order of the page. */
+export const WHITE_ROLES = ["red", "green", "blue", "luma", "composite"];
+
+/** Roles that are matched with each other. */
+export const COLOURS = ["red", "green", "blue"];
 
 /** What is said of a level that needs no trimming any more. */
 export const ON_AIM = "on aim: leave it";
@@ -27,17 +34,13 @@ export const isDead = (channel) => channel.hints.some((hint) => hint.code === "c
 export const zoneWord = (zone) => (zone ?? "").replace("-", " ");
 
 /** "red" → "Red". */
-export function capital(text) {
-  return text ? text[0].toUpperCase() + text.slice(1) : "";
-}
+export const capital = (text) => text ? text[0].toUpperCase() + text.slice(1) : "";
 
 /** What there is of these, with dots between. */
 export const joined = (parts) => parts.filter(Boolean).join(" · ");
 
 /** "red", "red and green", "red, green and blue". */
-export function listed(words) {
-  return words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
-}
+export const listed = (words) => words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
 
 /** A number with so many decimals and a true minus sign. */
 export function figure(value, digits = 0) {
@@ -49,9 +52,7 @@ export function figure(value, digits = 0) {
 export const whole = (value) => figure(Math.round(value));
 
 /** Uncertainty: "±22 mV", below 10 mV with one decimal. */
-export function plusMinus(mv) {
-  return `±${mv < 9.95 ? mv.toFixed(1) : whole(mv)}\u00a0mV`;
-}
+export const plusMinus = (mv) => `±${mv < 9.95 ? mv.toFixed(1) : whole(mv)}\u00a0mV`;
 
 /** "4 s", "3 min", "2 h". */
 export function ago(seconds) {
@@ -72,9 +73,7 @@ export const clockTime = (epochMs) => dateTime(epochMs).slice(11);
 const atLeastOne = (mv) => whole(Math.max(1, Math.abs(mv)));
 
 /** Shown number less shown aim, in whole mV; null without an aim. */
-export function distance(channel) {
-  return channel.number === null || channel.aim === null ? null : channel.number - channel.aim;
-}
+export const distance = (channel) => channel.number === null || channel.aim === null ? null : channel.number - channel.aim;
 
 // Within what the level repeats, of three millivolts at most. Right on the aim every second reading is unsure by a hair.
 function isOnAim(channel) {
@@ -180,9 +179,7 @@ export function besideWords(channel, patternWhitePct = 100) {
 }
 
 /** What a listener is told when it changes: the level's standing without figures. */
-export function spokenWords(channel, conditions) {
-  return `${capital(channel.role)}: ${standing(channel, conditions).meaning}`;
-}
+export const spokenWords = (channel, conditions) => `${capital(channel.role)}: ${standing(channel, conditions).meaning}`;
 
 /** The level for role="meter". */
 export function meterText(channel, conditions) {

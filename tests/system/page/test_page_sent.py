@@ -1,4 +1,4 @@
-"""What a real browser gets of the page: as little as was promised, and the same modules as on disk."""
+"""What a real browser gets of the page: as little as was promised, and the same document as on disk."""
 
 from collections.abc import Callable
 from importlib.resources import files
@@ -56,19 +56,18 @@ def test_a_view_that_cannot_be_fetched_says_so_and_is_tried_again_when_it_is_ope
     assert seen.text("[data-view-says]") == ""
 
 
-def test_every_module_is_understood_as_it_is_sent_and_exports_what_it_does_on_disk(
-    lasting_demo: Any, open_page: Callable[..., Any]
-) -> None:
-    def as_on_disk(route: Route) -> None:
-        route.fulfill(path=PAGE / route.request.url.rsplit("/", 1)[1], content_type="text/javascript")
-
-    names = sorted(file.name for file in PAGE.glob("*.js") if file.name != "main.js")
-    seen = open_page(lasting_demo.url, before=lambda page: page.route("**/on-disk/*.js", as_on_disk))
-    exported = seen.page.evaluate(
-        "names => Promise.all(names.map(async name => [name, ...await Promise.all(["
-        "new URL(name, location), new URL(`on-disk/${name}`, location)].map(async url => Object.keys(await import(url))))]))",
-        names,
-    )
-    assert len(exported) == len(names) > 20
-    for name, sent, on_disk in exported:
-        assert sent == on_disk and sent, name
+def test_the_document_as_it_is_sent_is_that_on_disk(lasting_demo: Any, open_page: Callable[..., Any]) -> None:
+    """All elements with all attributes, and all words."""
+    told = """text => [...new DOMParser().parseFromString(text, "text/html").querySelectorAll("*")].flatMap(function told(one) {
+      const own = [...one.childNodes].filter(node => node.nodeType === 3).map(node => node.data.replace(/\\s+/g, " ").trim());
+      const attributes = [...one.attributes].map(({ name, value }) => `${name}=${name === "content" ? "" : value}`);
+      const inside = one.localName === "template" ? [...one.content.querySelectorAll("*")].flatMap(told) : [];
+      return [[one.localName, ...attributes.filter(one => !/^d=/.test(one)), ...own.filter(Boolean)].join("|"), ...inside];
+    })"""
+    seen = open_page(lasting_demo.url)
+    sent = seen.page.evaluate("async () => (await fetch('.')).text()")
+    on_disk = (PAGE / "index.html").read_text(encoding="utf-8")
+    assert len(sent) < len(on_disk)
+    elements = seen.page.evaluate(told, sent)
+    assert elements == seen.page.evaluate(told, on_disk)
+    assert len(elements) > 200

@@ -2,13 +2,13 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 import { page } from "./page.mjs";
 
-const { changeOf, standing } = await page("control.js");
+const { changeOf, controlWords } = await page("control.js");
 const held = (holder, mine = false) => ({ holder, mine });
 
 test("who holds control and how many look on is said", () => {
-  assert.match(standing(held(null), 1), /^Nobody holds control.* No other page is open\.$/);
-  assert.match(standing(held("phone 12"), 3), /^Phone 12 holds control\. This page can only look on\. 3 pages are open/);
-  assert.match(standing(held("phone 12", true), 2), /^This page holds control, as phone 12\./);
+  assert.match(controlWords(held(null), 1), /^Nobody holds control.* No other page is open\.$/);
+  assert.match(controlWords(held("phone 12"), 3), /^Phone 12 holds control\. This page can only look on\. 3 pages are open/);
+  assert.match(controlWords(held("phone 12", true), 2), /^This page holds control, as phone 12\./);
 });
 
 test("control that was mine and is somebody else's was taken, be it under the same name", () => {

@@ -12,7 +12,7 @@ from typing import get_args
 import pytest
 
 from peakwhite.daemon.http.models import ClipBody
-from peakwhite.daemon.http.pages import sent_content
+from peakwhite.daemon.http.sent_text import sent_text
 from peakwhite.daemon.measure.hookup import EXT_ROLES, Link, Load, Point, Role
 
 HERE = Path(__file__).parent
@@ -21,10 +21,11 @@ PAGE = Path(str(files("peakwhite.web"))) / "static"
 
 @pytest.fixture(scope="module")
 def sent_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with the page's modules as a browser gets them."""
+    """A folder with the page's modules as a browser gets them, but each by itself."""
     folder = tmp_path_factory.mktemp("page")
-    for file in [*PAGE.glob("*.js"), PAGE / "package.json"]:
-        (folder / file.name).write_bytes(sent_content(file))
+    shutil.copy(PAGE / "package.json", folder)
+    for file in PAGE.glob("*.js"):
+        (folder / file.name).write_text(sent_text(file.read_text(encoding="utf-8"), ".js"), encoding="utf-8")
     return folder
 
 
