@@ -155,7 +155,7 @@ class SettledMatch {
 }
 
 /** Hints that have lasted; one that comes and goes neither appears nor disappears. */
-export class LastingHints {
+class LastingHints {
   known = new Map();
   shown = [];
 
