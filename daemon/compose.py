@@ -15,7 +15,7 @@ from importlib.metadata import version as installed_version
 from ..drivers.capture import Capture
 from ..drivers.families import family_named
 from ..drivers.links import parse_resource
-from .acquisition import Acquisition, Job, Source
+from .acquisition import Acquisition, Job, Source, Suspicions
 from .book import BookKeeper, BookPlace, Marking, PresentStage
 from .book_in_use import book_place, temporary_book
 from .calibrations import StoredCalibrations
@@ -211,7 +211,8 @@ class Parts:
         lease = ControlLease(time.monotonic)
         hub = Hub(lease, lambda: in_force.current.generation, time.monotonic)
         self.recalibration = Recalibration(stored, in_force, hub)
-        self.procedures = Procedures(in_force, hub, self.recalibration.look)
+        suspicions = Suspicions()
+        self.procedures = Procedures(in_force, hub, self.recalibration.look, on_loads_tested=suspicions.forget)
         run = secrets.token_hex(2)
         host, port = listening.getsockname()[:2]
         bracketed = f"[{host}]" if ":" in host else host
@@ -245,6 +246,7 @@ class Parts:
                 in_force,
                 hub,
                 run,
+                suspicions=suspicions,
                 on_reading=self.on_reading,
                 on_scope=self.keeping.on_scope,
             )

@@ -20,6 +20,7 @@ from .held import HeldLevels
 from .highest import HighestSeen
 from .pace import Pace
 from .source import Note, NoTrigger, Source, Task
+from .suspicions import Suspicions
 from .watch import ScopeWatch
 
 CAPTURE_DEADLINE_S = 2.0
@@ -75,6 +76,7 @@ class Job:
         time: clocks and chance.
         numbers: counts the readings.
         highest: the highest levels seen, which outlive a link.
+        suspicions: what the hookup is suspected of, likewise.
         on_reading: given every reading that was published, with its capture; on the acquisition's thread, so never slow.
         on_scope: told how the scope is, as the outlet is; likewise.
     """
@@ -87,6 +89,7 @@ class Job:
     time: Time = field(default_factory=Time)
     numbers: "count[int]" = field(default_factory=lambda: count(1))
     highest: HighestSeen = field(default_factory=HighestSeen)
+    suspicions: Suspicions = field(default_factory=Suspicions)
     on_reading: Callable[[Reading, Capture], None] = lambda reading, capture: None
     on_scope: Callable[[ScopeStatus], None] = lambda status: None
 
@@ -158,6 +161,7 @@ class Session:
         drawn = measured
         measured = self._held.held(self._fields.carried(replace(measured, basis=None), now_s), now_s)
         measured = job.highest.carried(measured, setup.conditions, now_s)
+        measured = job.suspicions.carried(measured, setup.conditions, now_s)
         reading = Reading(
             run=job.run,
             seq=next(job.numbers),

@@ -1,7 +1,7 @@
 """The readings of a capture's channels: levels, uncertainty and verdict of each."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 
@@ -298,15 +298,19 @@ def with_dead_channels(readings: list[ChannelReading]) -> list[ChannelReading]:
 
 def with_odd_one_out(readings: list[ChannelReading], conditions: Conditions) -> list[ChannelReading]:
     """One colour alone off by a load's factor is its terminator, or the unit."""
-    whites = {
+    odd = odd_one_out(white_ratios(readings, conditions))
+    return [
+        replaced(one, hints=(*one.hints, hint("one-channel-off"))) if one.channel == odd else one for one in readings
+    ]
+
+
+def white_ratios(readings: Iterable[ChannelReading], conditions: Conditions) -> dict[str, float]:
+    """White over nominal of each colour that has both, by channel."""
+    return {
         one.channel: one.peak_white_mv / conditions.targets[one.target].nominal_mv
         for one in readings
         if one.role in COLOURS and one.peak_white_mv is not None and one.target and one.target in conditions.targets
     }
-    odd = odd_one_out(whites)
-    return [
-        replaced(one, hints=(*one.hints, hint("one-channel-off"))) if one.channel == odd else one for one in readings
-    ]
 
 
 def _tips_are_clipped(record: ChannelRecord) -> bool:

@@ -164,6 +164,11 @@ RATIO_TABLE = (
     Factor("probe-ratio", 0.08, 0.12),
 )
 """Loads against 75 ohm, ±3 % where no range is given; a probe's ratio is off by ten or not at all."""
+OF_ONE_COLOUR = frozenset({"one-channel-off"})
+OF_WHITE_ALONE = OF_ONE_COLOUR | {"pattern-white"}
+"""No sync shows these."""
+OF_THE_HOOKUP = OF_WHITE_ALONE | {factor.code for factor in RATIO_TABLE}
+"""What the hookup is suspected of, and not the unit, where a level is off by a factor."""
 PATTERN_WHITE = 0.75
 NEAR_NOMINAL = 0.15
 LOOSER_FOR_WHITE = 0.06
@@ -205,11 +210,20 @@ def _ratio_hint_of_whites(whites: Sequence[float]) -> Hint | None:
 
 def odd_one_out(whites: Mapping[str, float]) -> str | None:
     """The one of three channels whose white is off by a factor of the load table while the others are near nominal."""
-    off = [name for name, ratio in whites.items() if abs(ratio - 1.0) > NEAR_NOMINAL]
+    off = _off_nominal(whites)
     if len(whites) < 3 or len(off) != 1:
         return None
     shown = any(factor.accepts(whites[off[0]]) for factor in RATIO_TABLE)
     return off[0] if shown else None
+
+
+def are_near_nominal(whites: Mapping[str, float]) -> bool:
+    """Whether all three channels are, so that none is the odd one out any more."""
+    return len(whites) == 3 and not _off_nominal(whites)
+
+
+def _off_nominal(whites: Mapping[str, float]) -> list[str]:
+    return [name for name, ratio in whites.items() if abs(ratio - 1.0) > NEAR_NOMINAL]
 
 
 def _white_fits(white: float, factor: Factor) -> bool:

@@ -23,6 +23,7 @@ class Procedures:
         take_up: puts stored calibrations in force.
         now_s: monotonic clock.
         wait_s: so long a press waits for steady levels.
+        on_loads_tested: called when the terminator test has found something.
     """
 
     def __init__(
@@ -32,9 +33,10 @@ class Procedures:
         take_up: Callable[[], Awaitable[None]],
         now_s: Callable[[], float] = time.monotonic,
         wait_s: float = WAIT_S,
+        on_loads_tested: Callable[[], None] = lambda: None,
     ) -> None:
         self._levels = SteadyLevels(setup, now_s, wait_s)
-        self.terminator = TerminatorTest(self._levels, setup, hub, now_s)
+        self.terminator = TerminatorTest(self._levels, setup, hub, now_s, on_loads_tested)
         self.tie = TieProcedure(self._levels, setup, take_up, now_s)
 
     def on_reading(self, reading: Reading, capture: Capture) -> None:

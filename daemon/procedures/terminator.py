@@ -34,8 +34,16 @@ class TerminatorTest:
     the scope's gain cancels, and the range does not go to and fro when the terminators are put back.
     """
 
-    def __init__(self, levels: SteadyLevels, setup: SetupInForce, hub: Hub, now_s: Callable[[], float]) -> None:
+    def __init__(
+        self,
+        levels: SteadyLevels,
+        setup: SetupInForce,
+        hub: Hub,
+        now_s: Callable[[], float],
+        on_found: Callable[[], None],
+    ) -> None:
         self._levels = levels
+        self._on_found = on_found
         self._setup = setup
         self._hub = hub
         self._now_s = now_s
@@ -83,6 +91,7 @@ class TerminatorTest:
         hookup = self._setup.current.conditions.hookup
         found = source_impedances(first.levels, now.levels, hookup, second)
         self.result = TestResult(second, found, now.captured_at_ns)
+        self._on_found()
         return self.result
 
     def forget(self) -> None:

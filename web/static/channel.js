@@ -97,8 +97,10 @@ export class ChannelPanel {
 
   #motionWords(channel, { staleS, lagS }, nowMs) {
     if (channel.number === null) return "";
-    const known = staleS === null && !channel.held && !channel.clipped;
-    return motionWords(known ? this.history.motion : null, channel.age_s + (staleS ?? lagS), nowMs);
+    const ageS = channel.age_s + (staleS ?? lagS);
+    if (channel.held) return `${ago(ageS)} old`;
+    const known = staleS === null && !channel.clipped;
+    return motionWords(known ? this.history.motion : null, ageS, nowMs);
   }
 
   #sayMeter(channel, conditions) {

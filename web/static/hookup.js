@@ -4,7 +4,6 @@ import { assign, drawn, find, made, put } from "./dom.js";
 import { CHOICES, EXT, FIELDS, blank, changesOf, clipWords, faultsOf, rolesOf, sketchOf, withRoles } from "./hookupdata.js";
 import { Lasting } from "./pace.js";
 import { ask } from "./rest.js";
-import { LastingHints } from "./settled.js";
 import { SCOPE } from "./situation.js";
 import { capital, clockTime } from "./words.js";
 
@@ -45,18 +44,13 @@ export class HookupView {
     put(find("scope-more"), [scope.text, scope.do].filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
     put(find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
     if (reading && reading !== this.reading) this.#take(reading, nowMs);
+    for (const [channel, card] of this.cards) this.#sayHints(card.hints, settled.hintsOf.get(channel)?.shown ?? [], "Nothing suspicious.");
     this.#sayHints(find("hookup-hints"), settled.hints.shown, "Nothing speaks against the hookup in force, as a whole.");
   }
 
   #take(reading, nowMs) {
     this.reading = reading;
-    if (this.seen.setup !== reading.setup) this.seen = { setup: reading.setup, hints: new Map(), bars: new Lasting("") };
-    for (const { channel, hints } of reading.channels) {
-      if (!this.seen.hints.has(channel)) this.seen.hints.set(channel, new LastingHints());
-      const shown = this.seen.hints.get(channel).take(hints, nowMs);
-      const card = this.cards.get(channel);
-      if (card) this.#sayHints(card.hints, shown, "Nothing suspicious.");
-    }
+    if (this.seen.setup !== reading.setup) this.seen = { setup: reading.setup, bars: new Lasting("") };
     const found = reading.channels.filter((one) => one.role_by_bars);
     const wrong = found.some((one) => one.role_by_bars !== one.role);
     const shown = this.seen.bars.next(wrong ? JSON.stringify(found.map((one) => [one.channel, one.role_by_bars])) : "", nowMs);

@@ -135,7 +135,7 @@ async function openView(name) {
   } else if (name === "hookup" && !hookupView) {
     const [{ HookupView }, { Procedures }] = await later([import("./hookup.js"), import("./procedures.js")], "hookup.css", "procedures.css");
     hookupView ??= new HookupView();
-    procedures ??= new Procedures(() => session.settled.checked());
+    procedures ??= new Procedures();
   } else return;
   await openView(views.current);
 }

@@ -1,7 +1,7 @@
 // The sheet of paper that printing makes of the Trim view: for a folder, black on white.
 
 import { assign, drawn, find, made } from "./dom.js";
-import { capital, dateTime, joined, levelDetail, plusMinus, standing, syncLine, whole, zoneWord } from "./words.js";
+import { capital, dateTime, joined, levelDetail, plusMinus, standing, syncLine, whole, zoneWords } from "./words.js";
 
 /** What is on the bench (see GET book/present), or nothing, to be written by hand. */
 export const benchFacts = (present) => [
@@ -29,7 +29,7 @@ export function paperRow(channel, conditions) {
     `${capital(channel.role)} (${channel.channel})`,
     there ? `${whole(channel.number)}${channel.clipped ? " or more" : ""} ${channel.u95_mv === null ? "mV" : plusMinus(channel.u95_mv)}` : "\u2013",
     bounds,
-    there ? zoneWord(channel.zone) : "",
+    zoneWords(channel, conditions),
     standing(channel, conditions).words,
     channel.aim === null ? levelDetail(channel, conditions) : `${whole(channel.aim)}\u00a0mV`,
   ];

@@ -9,9 +9,8 @@ const GOOD_FOR_MS = 300_000;
 
 /** Both procedures of the section. */
 export class Procedures {
-  /** `onFound()` is called when the terminator test has found something. */
-  constructor(onFound) {
-    this.all = [...document.querySelectorAll("[data-procedure]")].map((root) => new Procedure(root, onFound));
+  constructor() {
+    this.all = [...document.querySelectorAll("[data-procedure]")].map((root) => new Procedure(root));
   }
 
   /** Their view is shown, or no longer. */
@@ -27,8 +26,7 @@ export class Procedures {
 }
 
 class Procedure {
-  constructor(root, onFound) {
-    this.onFound = onFound;
+  constructor(root) {
     this.path = `procedures/${root.dataset.procedure}`;
     this.presses = [...root.querySelectorAll("[data-press]")];
     Object.assign(this, partsOf(root, ["told", "found", "again"]));
@@ -45,7 +43,6 @@ class Procedure {
     const byKey = document.activeElement === button;
     put(this.told, "Measuring: leave everything as it is.");
     await this.ask(`/${button.dataset.press}`, "POST", { first: { second: this.second?.value }, learn: {} }[button.dataset.press]);
-    if (this.body?.result) this.onFound();
     if (byKey) this.presses.find((one) => !one.disabled)?.focus();
   }
 

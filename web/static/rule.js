@@ -111,6 +111,7 @@ export class Rule {
       trail.style.width = `${width}px`;
       this.ink.setTransform(ratio, 0, 0, ratio, 0, 0);
     }
+    trail.hidden = false; // it has its place now, and is never seen to move
     this.ink.strokeStyle = getComputedStyle(this.element).color;
     const box = (from, to, ...names) => {
       for (const name of names) Object.assign(parts[name].style, { top: `${from}px`, height: `${to - from}px` });

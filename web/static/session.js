@@ -4,8 +4,8 @@ import { Lag } from "./motion.js";
 import { RateMeter } from "./pace.js";
 import { Settled } from "./settled.js";
 
-export const STALE_AFTER_MS = 2000;
-export const LOST_AFTER_MS = 5000;
+const STALE_AFTER_MS = 2000;
+const LOST_AFTER_MS = 5000;
 
 export class Session {
   hello = null;

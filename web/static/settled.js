@@ -1,24 +1,20 @@
 // What the page says of readings that come and go: states that last, levels that stay. No DOM; the clock is passed in.
 
 import { LASTS_AFTER_MS, Lasting, SteadyNumber } from "./pace.js";
-import { BESIDE, COLOURS, WHITE_ROLES, isOfHookup } from "./words.js";
+import { BESIDE, COLOURS, WHITE_ROLES } from "./words.js";
 
 // All from good to bad. Of bad ones that alternate the worse one is shown.
 const SYNC_STATES = ["locked", "vertical-interval", "blanking-only", "none"];
 const VERDICTS = ["leave-it", null, "unsure", "too-low", "over"];
 const MATCHES = [true, null, false];
 
-// Another load moves a level by a fifth or more from one reading to the next (the least: 50 for 75 ohm). No trimmer is so quick.
-const JUMP = Math.log(1.18);
-// What is seen by white alone: no sync shows it.
-const OF_WHITE = ["pattern-white", "one-channel-off"];
-
-/** The readings of one set-up, settled: `sync` (null until it is known), `channels` in the order of the page, `match`, `hints`. */
+/** The readings of one set-up, settled: `sync` (null until it is known), `channels` in the order of the page, `match`, `hints`, and those `hintsOf` each channel by its name. */
 export class Settled {
   byRole = new Map();
   sync = new SettledSync();
   match = new SettledMatch();
   hints = new LastingHints();
+  hintsOf = new Map();
   setup = null;
   roles = [];
 
@@ -26,18 +22,18 @@ export class Settled {
     if (reading.setup !== this.setup) Object.assign(this, new Settled(), { setup: reading.setup });
     this.sync.take(reading.sync, nowMs);
     const of = (role) => reading.channels.find((channel) => channel.role === role);
-    const outside = { ...reading, lasting: this.hints.take(reading.hints, nowMs), none: this.sync.shown?.state === "none", syncMv: of("sync")?.sync_mv };
+    this.hints.take(reading.hints, nowMs);
+    for (const { channel, hints } of reading.channels) {
+      if (!this.hintsOf.has(channel)) this.hintsOf.set(channel, new LastingHints());
+      this.hintsOf.get(channel).take(hints, nowMs);
+    }
+    const none = this.sync.shown?.state === "none";
     this.roles = WHITE_ROLES.filter(of);
     for (const role of this.roles) {
       if (!this.byRole.has(role)) this.byRole.set(role, new SettledChannel());
-      this.byRole.get(role).take(of(role), nowMs, outside);
+      this.byRole.get(role).take(of(role), nowMs, none, this.hintsOf.get(of(role).channel).shown);
     }
     this.match.take(reading, nowMs);
-  }
-
-  /** Somebody has looked after the loads: what was suspected of them is forgotten, unless the readings still show it. */
-  checked() {
-    for (const one of this.byRole.values()) one.suspicions = new Suspicions();
   }
 
   /** The channels that have a ruler, as they are to be shown. */
@@ -106,13 +102,11 @@ class SettledChannel {
   liveAt = -Infinity;
   clippedAt = -Infinity;
   raw = null;
-  hints = new LastingHints();
-  suspicions = new Suspicions();
   judged = new Judged();
   aim = new SteadyNumber();
   beside = BESIDE.map((key) => [key, new SteadyNumber()]);
 
-  take(channel, nowMs, { hints, lasting, none, syncMv }) {
+  take(channel, nowMs, none, hints) {
     const live = channel.peak_white_mv !== null && !channel.held && !none;
     if (live) this.liveAt = nowMs;
     const gone = nowMs - this.liveAt >= LASTS_AFTER_MS;
@@ -120,8 +114,6 @@ class SettledChannel {
     if (channel.clipped) this.clippedAt = nowMs;
     const { raw } = this;
     this.judged.next(raw, raw.peak_white_mv, raw.u95_repeat_mv ?? 0, VERDICTS.indexOf(raw.verdict) + 9 * (raw.decidable === false), nowMs);
-    const own = this.hints.take(channel.hints, nowMs);
-    const levels = live && !channel.clipped ? [channel.peak_white_mv, syncMv ?? channel.sync_mv] : [];
     this.shown = {
       ...this.judged.what,
       ...Object.fromEntries(this.beside.map(([key, steady]) => [key, steady.next(raw[key] ?? null, nowMs)])),
@@ -130,34 +122,8 @@ class SettledChannel {
       held: raw.held || none,
       age_s: none && !raw.held ? (nowMs - this.liveAt) / 1000 : raw.age_s,
       clipped: raw.peak_white_mv !== null && nowMs - this.clippedAt < LASTS_AFTER_MS,
-      hints: [...own, ...this.suspicions.take([...hints, ...channel.hints], [...lasting, ...own], levels)],
+      hints,
     };
-  }
-}
-
-/**
- * What the hookup was suspected of stays, though a trimmer hides what it was seen by: until the level has jumped, as by
- * another load, and with it the sync where one is measured.
- */
-class Suspicions {
-  kept = new Map();
-  was = [];
-
-  /** The hints `here` in this reading, those that have been `lasting`, and the live levels of white and sync; gives what stands. */
-  take(here, lasting, levels) {
-    levels.forEach((mv, n) => {
-      if (!mv) return;
-      if (Math.abs(Math.log(mv / this.was[n])) > JUMP) for (const one of this.kept.values()) one[n] = true;
-      this.was[n] = mv;
-    });
-    const isHere = (code) => here.some((hint) => hint.code === code);
-    for (const hint of lasting) {
-      if (isOfHookup(hint.code) && isHere(hint.code) && !this.kept.has(hint.code)) this.kept.set(hint.code, { hint });
-    }
-    for (const [code, one] of this.kept) {
-      if (!isHere(code) && one[0] && (one[1] || !this.was[1] || OF_WHITE.includes(code))) this.kept.delete(code);
-    }
-    return [...this.kept.values()].map(({ hint }) => hint);
   }
 }
 
@@ -188,7 +154,7 @@ class SettledMatch {
 }
 
 /** Hints that have lasted; one that comes and goes neither appears nor disappears. */
-export class LastingHints {
+class LastingHints {
   known = new Map();
   shown = [];
 

@@ -167,8 +167,8 @@ function hintNote(hint, of) {
   return note(hint.code, "hint", who + (who ? cause : capital(cause)), hint.test, isOfHookup(hint.code) ? `${seen} ${STANDS}` : seen);
 }
 
-/** "White is high: likely no load." → the cause "likely no load." and what was seen, "White is high." */
-export function causeFirst(text) {
+// "White is high: likely no load." → the cause "likely no load." and what was seen, "White is high."
+function causeFirst(text) {
   const at = text.indexOf(": likely ");
   return at < 0 ? { cause: text, seen: "" } : { cause: text.slice(at + 2), seen: `${text.slice(0, at)}.` };
 }

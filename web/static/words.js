@@ -73,7 +73,7 @@ export const clockTime = (epochMs) => dateTime(epochMs).slice(11);
 const atLeastOne = (mv) => whole(Math.max(1, Math.abs(mv)));
 
 /** Shown number less shown aim, in whole mV; null without an aim. */
-export const distance = (channel) => channel.number === null || channel.aim === null ? null : channel.number - channel.aim;
+const distance = (channel) => channel.number === null || channel.aim === null ? null : channel.number - channel.aim;
 
 // Within what the level repeats, of three millivolts at most. Right on the aim every second reading is unsure by a hair.
 function isOnAim(channel) {
@@ -110,6 +110,12 @@ const isOnlyHighest = (channel) => channel.verdict === null && channel.aim !== n
 const isAtEdge = (channel) => channel.verdict === "unsure" && !channel.clipped && !isOnAim(channel);
 
 const whereItLies = (channel) => (isOnlyHighest(channel) ? "highest seen" : isAtEdge(channel) ? "at the edge" : zoneWord(channel.zone));
+
+// Whether something else than the level itself has to be seen to first.
+const isApart = (channel, { sync, hints = [] }) => hookupHint(channel, hints) || channel.held || sync?.state !== "locked";
+
+/** Where the level lies, if that may be said: its zone, "at the edge", "highest seen". */
+export const zoneWords = (channel, conditions) => (channel.number === null || isApart(channel, conditions) ? "" : whereItLies(channel));
 
 /** The zone whose texture stands beside the number; none where the words do not say that the level lies in it. */
 export const flankZone = (channel, way) => (way && !isAtEdge(channel) && channel.zone) || "";
@@ -150,7 +156,7 @@ export function levelDetail(channel, { sync, hints = [], staleS = null }) {
   if (isDead(channel)) return "is its probe on, and its cable good?";
   if (channel.number === null) return sync?.state === "none" ? "clip a probe to the unit’s sync" : "show a white field or bars on the unit";
   if (channel.clipped) return "give this channel more volts per division";
-  const apart = hookupHint(channel, hints) || channel.held || sync?.state !== "locked";
+  const apart = isApart(channel, { sync, hints });
   const parts = channel.held ? ["last seen"] : [];
   if (channel.decidable === false && !apart) parts.push("calibrate, or state the gain accuracy");
   else parts.push(apart ? "" : whereItLies(channel), aimWords(channel, apart));

@@ -1,5 +1,6 @@
 """The Hookup view in a real browser: roles, hints, scope and control, against the daemon and a simulated scope."""
 
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -254,3 +255,31 @@ def inside(page: Any, selector: str, height: int) -> bool:
     """Whether all of it is in the viewport."""
     box = page.locator(selector).bounding_box()
     return bool(box and box["y"] >= 0 and box["y"] + box["height"] <= height)
+
+
+def test_a_suspicion_is_said_on_trim_and_on_its_card_until_the_colours_agree_and_outlives_a_reload(
+    bench: Any, open_page: Any
+) -> None:
+    seen = open_page(bench.url)
+    seen.wait_for_levels()
+    turn: Callable[[float], object] = lambda percent: bench.json(
+        "PUT", "api/v1/demo/trimmers/red", {"percent": percent}
+    )
+    turn(80.0)
+    seen.wait_for_words("red", "check this channel’s hookup first")
+    turn(83.0)
+    seen.wait_for_level("red", 592.9)
+    seen.page.reload()
+    seen.wait_for_levels()
+    seen.wait_for_words("red", "check this channel’s hookup first")
+    seen.page.click('[data-view-link="hookup"]')
+    seen.page.wait_for_function(
+        "() => /This colour alone is off/.test(document.querySelector('[data-clip=CH1] .hints')?.textContent)"
+    )
+    assert "Nothing suspicious" in seen.text('[data-clip="CH2"] .hints')
+    turn(90.0)
+    seen.page.wait_for_function(
+        "() => /Nothing suspicious/.test(document.querySelector('[data-clip=CH1] .hints')?.textContent)"
+    )
+    seen.page.click('[data-view-link="trim"]')
+    seen.wait_for_words("red", "in, but dim: leave it")

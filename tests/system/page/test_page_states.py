@@ -1,8 +1,6 @@
 """States of the page that a healthy demo does not reach: the page's files from the real demo, the live frames said by the test."""
 
-import json
 import re
-import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -13,16 +11,10 @@ from playwright.sync_api import Page
 from said import Said
 
 
-def demo_reading(demo: Any, eventually: Any) -> Any:
-    """A reading of the real demo."""
-    path = "api/v1/reading"
-    return eventually(lambda: json.loads(content) if (content := demo.request("GET", path)[2]) else None)
-
-
 @pytest.fixture
-def said(bench: Any, eventually: Any) -> Said:
+def said(bench: Any) -> Said:
     """Frames with the demo's own reading at rest, for a page of the test's own."""
-    return Said(demo_reading(bench, eventually))
+    return Said.of(bench)
 
 
 @pytest.fixture
@@ -37,10 +29,7 @@ def own_page(bench: Any, said: Said, open_page: Any) -> Any:
 @pytest.fixture(scope="module")
 def lasting_page(lasting_demo: Any, open_lasting_page: Any) -> tuple[Said, Any]:
     """The page that most tests of this module tell their frames."""
-    until = time.monotonic() + 30.0
-    while not (content := lasting_demo.request("GET", "api/v1/reading")[2]):
-        assert time.monotonic() < until, "the demo never measured"
-    said = Said(json.loads(content))
+    said = Said.of(lasting_demo)
     return said, open_lasting_page(lasting_demo.url, before=said.route)
 
 

@@ -7,6 +7,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, Route
 
+from said import Said
+
 MARK = {
     "id": 17,
     "at": "2026-01-02T03:04:05.678Z",
@@ -272,3 +274,17 @@ def test_rate_and_lag_are_stated(shown: Any) -> None:
     shown.page.wait_for_function(
         "() => /readings\\/s · \\d+(\\sms|\\.\\d\\ss) behind/.test(document.querySelector('[data-rate]').textContent)"
     )
+
+
+def test_no_fresh_reading_is_heard_as_three_falling_notes_again_and_again(bench: Any, open_page: Any) -> None:
+    said = Said.of(bench)
+
+    def before(page: Page) -> None:
+        count_notes(page)
+        said.route(page)
+
+    seen = open_page(bench.url, before=before)
+    said.say_reading()
+    seen.wait_for_levels()
+    seen.page.keyboard.press("t")
+    seen.page.wait_for_function("() => window.notes.slice(-6).join() === '784,587,440,784,587,440'")

@@ -22,6 +22,14 @@ test("what is on the bench is on the sheet, and where nothing is, it is left to 
   assert.deepEqual(benchFacts(null).map(([, words]) => words), ["", "", ""]);
 });
 
+test("the zone on paper is what Trim says: at the edge where unsure, nothing where the hookup comes first or the level is held", () => {
+  const zone = (more, conditions = { sync }) => paperRow(shown(more), conditions)[3];
+  assert.equal(zone({ peak_white_mv: 714, verdict: "unsure", p_over: 0.5 }), "at the edge");
+  assert.equal(zone({ held: true }), "");
+  assert.equal(zone({}, { sync, hints: [{ code: "termination-missing", text: "t", test: "u" }] }), "");
+  assert.equal(zone({}, { sync: { ...sync, state: "blanking-only" } }), "");
+});
+
 test("a row has the level with its uncertainty, its bounds, zone, verdict in words and aim", () => {
   assert.deepEqual(plain(paperRow(shown(), { sync })), ["Red (CH1)", "690 ±21 mV", "671 to 709", "on target", "in: leave it", "695 mV"]);
 });

@@ -149,47 +149,11 @@ test("of two verdicts on the match that alternate the worse one is shown, and a 
   assert.equal(seen.indexOf(true), 29);
 });
 
-const LOAD = { code: "fifty-ohm-load", text: "Low: likely a 50-ohm load.", test: "Look." };
-const hinted = (settled) => red(settled).hints.map(({ code }) => code).join();
-
-/** A settled set-up in which the hookup is suspected at 80 % (`more` of the reading), and then trimmed to 100 % in steps. */
-function trimmedAway(more = {}, own = {}) {
+test("the hints of every channel settle by its name, those of a channel without a ruler too", () => {
   const settled = new Settled();
-  run(settled, 3000, () => ({ channels: [channel({ peak_white_mv: 571, ...own })], hints: [LOAD], ...more }), red);
-  run(settled, 9000, (n) => ({ channels: [channel({ peak_white_mv: 571 + Math.min(143, n), ...own })], ...more, hints: [] }), red, 3050);
-  return settled;
-}
-
-test("a suspicion of the hookup stays when the level is trimmed out of what it was seen by", () => {
-  assert.equal(hinted(trimmedAway()), "fifty-ohm-load");
-});
-
-test("a suspicion of the hookup goes when the level jumps as by another load, on that channel alone", () => {
-  const settled = new Settled();
-  run(settled, 3000, () => ({ channels: three(571, 571, 571), hints: [LOAD] }), red);
-  run(settled, 3000, () => ({ channels: three(714, 600, 571) }), red, 3050);
-  assert.deepEqual(settled.channels().map(({ hints }) => hints.length), [0, 1, 1]);
-});
-
-test("where the sync shows the load too, a white that jumps alone is no other load", () => {
-  const clip = (mv) => ({ ...channel({ ...NOTHING, channel: "CH4", role: "sync" }), sync_mv: mv });
-  const settled = new Settled();
-  const say = (white, sync, from, hints = []) => run(settled, 2000, () => ({ channels: [channel({ peak_white_mv: white }), clip(sync)], hints }), red, from);
-  say(571, 240, 0, [LOAD]);
-  say(714, 240, 2050);
-  assert.equal(hinted(settled), "fifty-ohm-load");
-  say(714, 300, 4100);
-  assert.equal(hinted(settled), "");
-});
-
-test("a suspicion of the hookup goes when the loads were tested, and with another set-up", () => {
-  const after = (settled, more) => {
-    run(settled, 0, () => ({ channels: [channel({ peak_white_mv: 714 })], ...more }), red, 13000);
-    return hinted(settled);
-  };
-  const tested = trimmedAway();
-  tested.checked();
-  assert.deepEqual([after(trimmedAway()), after(tested), after(trimmedAway(), { setup: 2 })], ["fifty-ohm-load", "", ""]);
+  const channels = [channel({ hints: [HINT] }), { ...channel({ ...NOTHING, channel: "CH4", role: "sync", hints: [HINT] }) }];
+  run(settled, 3000, () => ({ channels }), red);
+  assert.deepEqual([red(settled).hints, settled.hintsOf.get("CH1").shown, settled.hintsOf.get("CH4").shown], [[HINT], [HINT], [HINT]]);
 });
 
 test("without sync every level is held, with its age, though some records look like blanking", () => {
