@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -28,7 +29,7 @@ def a_reading(
     hints: tuple[Hint, ...] = (),
     red: tuple[Hint, ...] = (),
     sync_mv: float | None = None,
-    **fields: object,
+    **fields: Any,
 ) -> Measured:
     """Levels of red, green, blue, the hints of the reading and of red, the depth of a sync channel; `fields` are of all."""
     channels = [
