@@ -8,8 +8,21 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "helpers"))
 
-BENCHMARKS = ("book", "fuzz", "kills", "line", "live", "marks", "measure", "page", "reconnects", "transfer", "truth")
-LONG = ("book", "fuzz", "kills", "line", "marks", "page", "reconnects", "truth")
+BENCHMARKS = (
+    "book",
+    "fuzz",
+    "kills",
+    "line",
+    "live",
+    "marks",
+    "measure",
+    "page",
+    "profile",
+    "reconnects",
+    "transfer",
+    "truth",
+)
+LONG = ("book", "fuzz", "kills", "line", "marks", "page", "profile", "reconnects", "truth")
 """Run when named only: minutes, or a browser."""
 
 
