@@ -51,7 +51,8 @@ class Horizontal:
 
 @dataclass(frozen=True)
 class Acquisition:
-    """One filled memory: what was sampled and when. The codes of all channels are computed when first asked for.
+    """One filled memory: what was sampled and when. The codes of all channels are computed when first asked for: of a
+    single acquisition at the real clock before it is said to be complete, as a scope has them in its memory then.
 
     `step_s` is what truly passes from sample to sample, where the horizontal's is what the scope believes.
     """
@@ -315,11 +316,13 @@ class Instrument:
 
     def _complete(self) -> None:
         if self._armed is not None and self._armed.trigger_s is not None:
-            self._fill(self._armed.trigger_s)
+            acquired = self._fill(self._armed.trigger_s)
+            if self.clock.waits:
+                _ = acquired.codes
             self._armed = None
             self._settle()
 
-    def _fill(self, trigger_s: float) -> None:
+    def _fill(self, trigger_s: float) -> Acquisition:
         """The memory around a trigger."""
         self.acquisitions += 1
         self.knobs_turned = False
@@ -334,6 +337,7 @@ class Instrument:
             channels=on,
             traces={channel: self._trace(channel).after(trigger_s - self.switched_on_s) for channel in on},
         )
+        return self.memory
 
     def _refresh(self) -> None:
         """While running: the memory as the last trigger left it."""
