@@ -1,6 +1,7 @@
 """Which scope channel is clipped to which signal, and how."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal, get_args
 
 from ...drivers.capture import EXT
@@ -68,7 +69,7 @@ class Hookup:
         """The scope channels in use, EXT among them."""
         return tuple(clip.channel for clip in self.clips)
 
-    @property
+    @cached_property
     def recorded(self) -> "Hookup":
         """The clips on channels that are recorded: all but EXT."""
         return Hookup(tuple(clip for clip in self.clips if clip.channel != EXT))

@@ -7,8 +7,9 @@ from ...drivers.present_setup import ChannelSetup, ScopeSetup
 from ...drivers.records import Record
 from ..acquisition import Note
 from ..measure.hookup import SYNC_ROLES, Hookup
+from ..measure.levels import is_clipped
 from ..measure.targets import Conditions
-from .scope_plan import group_of, house_ranges, next_coarser, touches_rail
+from .scope_plan import group_of, house_ranges, next_coarser
 
 SHORTEST_SPAN_S = 150e-6
 """Two whole lines of 15 kHz, wherever the record begins."""
@@ -48,7 +49,7 @@ def lacking_in(record: Record, hookup: Hookup) -> Iterator[Note]:
             f" a level needs {LONGEST_STEP_S * 1e9:g} ns or less"
         )
         yield Note("hands-off-rate", text, "turn its time base faster, or its memory longer")
-    railed = [channel.name for channel in record.channels if touches_rail(channel)]
+    railed = [channel.name for channel in record.channels if is_clipped(channel)]
     if railed:
         text = f"{' and '.join(railed)} run{'s' if len(railed) == 1 else ''} off the range of the scope"
         yield Note("hands-off-clipped", text, "give it more volts a division there, or move it to the middle")

@@ -96,11 +96,13 @@ class ScopeSource:
         self._now_ns = now_ns
         self._task = Task.LEVELS
         self._setup: Setup | None = None
+        self._recorded: Conditions | None = None
         self._now_s = now_s
         self._users = UsersSetup() if users is None else users
         self._ranges = self._no_ranges()
         self._trigger_v = FIRST_TRIGGER_V
         self._configured: Plan | None = None
+        self._configured_for: tuple[object, ...] = ()
         self._watched: tuple[str, ...] = ()
         self._odd: tuple[str, ...] | None = None
         self._disturbed_s: float | None = None
@@ -115,10 +117,10 @@ class ScopeSource:
 
     @property
     def notes(self) -> tuple[Note, ...]:
-        if self._setup is None:
+        if self._recorded is None:
             return ()
         lately = self._disturbed_s is not None and self._now_s() - self._disturbed_s < DISTURBED_FOR_S
-        return (*((DISTURBED,) if lately else ()), *self._ranges.notes(_recorded(self._setup.conditions)))
+        return (*((DISTURBED,) if lately else ()), *self._ranges.notes(self._recorded))
 
     def check(self, hookup: Hookup) -> None:
         check_hookup(hookup, self._driver, where=self._link.resource)
@@ -133,13 +135,14 @@ class ScopeSource:
             self._ranges = self._no_ranges()
             self._trigger_v = FIRST_TRIGGER_V / trigger_clip(hookup).probe_ratio
         self._task, self._setup, self._configured = task, setup, None
-        self._bring_up_to_date(setup)
+        self._recorded = replace(setup.conditions, hookup=hookup.recorded)
+        self._bring_up_to_date(setup, self._recorded)
 
     def capture(self, deadline_s: float) -> Capture | NoTrigger:
-        if self._setup is None:
+        if self._setup is None or self._recorded is None:
             raise RuntimeError("configure comes before capture")
         setup = self._setup
-        self._bring_up_to_date(setup)
+        self._bring_up_to_date(setup, self._recorded)
         triggered = self._driver.acquire(min(TRIGGER_WAIT_S, deadline_s))
         if not triggered and not self._driver.force(FORCE_WAIT_S):
             self._must_answer_as_at_first()
@@ -152,7 +155,7 @@ class ScopeSource:
         if record is None:
             return NoTrigger(0.0, disturbed=True)
         fetch_ms = 1e3 * (self._now_s() - complete_s)
-        self._learn(record, setup)
+        self._learn(record, setup, self._recorded)
         return Capture(
             channels=record.channels,
             seconds_per_sample=record.seconds_per_sample,
@@ -173,9 +176,13 @@ class ScopeSource:
         self._users.give_back(self._identity, self._driver)
         self._link.close()
 
-    def _bring_up_to_date(self, setup: Setup) -> None:
+    def _bring_up_to_date(self, setup: Setup, recorded: Conditions) -> None:
         """Configure the scope where what was learned since asks for another range or trigger level."""
-        channels = channel_plans(_recorded(setup.conditions), self._ranges.own)
+        learnt = (self._ranges.own, self._trigger_v)
+        if self._configured is not None and learnt == self._configured_for:
+            return
+        self._configured_for = learnt
+        channels = channel_plans(recorded, self._ranges.own)
         trigger_channel = trigger_clip(setup.conditions.hookup).channel
         plan = Plan(
             channels=channels,
@@ -241,10 +248,10 @@ class ScopeSource:
             return None
         return COMPOSITE_ENOUGH_HZ if _carries_colour(setup) else ENOUGH_HZ
 
-    def _learn(self, record: Record, setup: Setup) -> None:
+    def _learn(self, record: Record, setup: Setup, recorded: Conditions) -> None:
         """What the next capture can do better: ranges that hold the signal, a trigger level that fits."""
         hookup = setup.conditions.hookup
-        self._ranges.learn(record.channels, _recorded(setup.conditions), self._now_s())
+        self._ranges.learn(record.channels, recorded, self._now_s())
         trigger = trigger_clip(hookup)
         if trigger.channel != EXT:
             channel = record.channels[hookup.recorded.channels.index(trigger.channel)]
@@ -253,8 +260,3 @@ class ScopeSource:
 
 def _carries_colour(setup: Setup) -> bool:
     return setup.conditions.hookup.of_role("composite") is not None
-
-
-def _recorded(conditions: Conditions) -> Conditions:
-    """The conditions of the channels that are recorded."""
-    return replace(conditions, hookup=conditions.hookup.recorded)

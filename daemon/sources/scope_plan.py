@@ -33,8 +33,6 @@ SWING_V = {"chroma": 0.45, "pb": 0.35, "pr": 0.35}
 """Nominal swing to either side (practice: 100 % bars)."""
 SYNC_V = 0.3
 """Depth of a 75-ohm sync; a TTL one finds its range by touching the rails."""
-RAIL_SAMPLES = 8
-"""So many samples at a rail are no stray ones."""
 
 TRIGGER_ROLES: tuple[Role, ...] = ("sync", "hsync", "composite", "luma", "green")
 FIRST_TRIGGER_V = -0.15
@@ -114,14 +112,6 @@ def on_screen_v(level_v: float, channel: str, plans: Sequence[ChannelPlan]) -> f
             half_v = SCREEN_DIVISIONS / 2 * plan.volts_per_div
             return min(max(level_v, plan.centre_v - half_v), plan.centre_v + half_v)
     return level_v
-
-
-def touches_rail(record: ChannelRecord) -> bool:
-    """Whether the converter was at a rail in more than stray samples."""
-    low, high = record.low_rail_code, record.high_rail_code
-    at_low = 0 if low is None else np.count_nonzero(record.codes <= low)
-    at_high = 0 if high is None else np.count_nonzero(record.codes >= high)
-    return bool(at_low + at_high >= RAIL_SAMPLES)
 
 
 @dataclass(frozen=True)

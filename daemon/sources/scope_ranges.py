@@ -26,10 +26,10 @@ import numpy as np
 from ...drivers.capture import ChannelRecord
 from ..acquisition import Note
 from ..measure.hookup import SYNC_ROLES, Role
+from ..measure.levels import LEAST_RAIL_SAMPLES, is_clipped
 from ..measure.robust import at_shares, spread
 from ..measure.targets import Conditions
 from .scope_plan import (
-    RAIL_SAMPLES,
     SCREEN_DIVISIONS,
     STEPS_V_PER_DIV,
     Range,
@@ -37,7 +37,6 @@ from .scope_plan import (
     group_of,
     house_ranges,
     next_coarser,
-    touches_rail,
 )
 
 BACK_AFTER_S = 5.0
@@ -109,6 +108,11 @@ class _Group:
         """Whether nothing was learned yet."""
         return self.settling and self.own is None
 
+    @property
+    def is_at_home(self) -> bool:
+        """Whether the range of the house is in force, which only a small signal leaves without touching a rail."""
+        return not self.settling and self.own is None
+
     def widen(self, rails: _Extent, house: Range, now_s: float) -> None:
         """Rails were touched there."""
         if self.back_at_s is not None:
@@ -128,7 +132,7 @@ class _Group:
         else:
             self.own = Range(STEPS_V_PER_DIV[-1], present.centre_v)
         self.settling, self.back_at_s = True, None
-        self._look_anew()
+        self.look_anew()
 
     def look(self, shown: _Extent, house: Range, offset_divisions: float, now_s: float) -> None:
         """No rail was touched by a record that shows this much."""
@@ -138,10 +142,10 @@ class _Group:
         seen = self.seen.joined(shown)
         wanted = _wanted(seen, self.own, house, offset_divisions)
         if not self._is_better(wanted, house):
-            self._look_anew()
+            self.look_anew()
         elif self._has_lasted(seen, now_s):
             self.own, self.back_at_s = wanted, now_s
-            self._look_anew()
+            self.look_anew()
 
     def _settle(self, shown: _Extent, house: Range, offset_divisions: float, now_s: float) -> None:
         """Take the range that the record asks for; after a coarser one, which had more noise, look once more."""
@@ -158,7 +162,7 @@ class _Group:
         self.settling = finer
         self.reach = shown.shrunk(NEARLY_DIV * present.volts_per_div) if finer else NOTHING
         self.rails = self.rails if finer else NOTHING
-        self._look_anew()
+        self.look_anew()
 
     def _is_better(self, wanted: Range | None, house: Range) -> bool:
         """Whether it is finer than the range in force, or that of the house instead of another."""
@@ -173,7 +177,8 @@ class _Group:
         self.seen = seen
         return now_s - self.since_s >= self.patience_s
 
-    def _look_anew(self) -> None:
+    def look_anew(self) -> None:
+        """Nothing of what was seen so far asks for another range."""
         self.seen, self.since_s = NOTHING, None
 
 
@@ -186,6 +191,8 @@ class Ranges:
     def __init__(self, offset_divisions: float) -> None:
         self._offset_divisions = offset_divisions
         self._groups: dict[str, _Group] = {}
+        self._conditions: Conditions | None = None
+        self._houses: Mapping[str, Range] = {}
 
     @property
     def own(self) -> Mapping[str, Range]:
@@ -194,8 +201,7 @@ class Ranges:
 
     def learn(self, records: Sequence[ChannelRecord], conditions: Conditions, now_s: float) -> None:
         """What these records, one a clip, say of the ranges they were taken on."""
-        houses = house_ranges(conditions)
-        for group, house in houses.items():
+        for group, house in self._houses_of(conditions).items():
             state = self._groups.setdefault(group, _Group())
             pairs = zip(conditions.hookup.clips, records, strict=True)
             of_group = [(clip.role, record) for clip, record in pairs if group_of(clip.role) == group]
@@ -205,17 +211,31 @@ class Ranges:
             elif state.is_new and not any(_is_there(role, record) for role, record in of_group):
                 continue  # a stretch of the vertical interval, or nothing is connected yet
             else:
-                state.look(_shown(of_group, house), house, self._offset_divisions, now_s)
+                small = all(_takes_little(role, record, house) for role, record in of_group)
+                if state.is_at_home and not small:
+                    state.look_anew()
+                else:
+                    extent = _extent_of([record for _, record in of_group], small)
+                    state.look(extent, house, self._offset_divisions, now_s)
 
     def notes(self, conditions: Conditions) -> tuple[Note, ...]:
         """What to tell of ranges other than the targets ask for. A sync finds its range this way, and is no news."""
-        houses = house_ranges(conditions)
+        own = self.own
+        if not own:
+            return ()
+        houses = self._houses_of(conditions)
         told: dict[str, list[str]] = {}
         for clip in conditions.hookup.clips:
-            own = self.own.get(group_of(clip.role))
-            if own is not None and clip.role not in SYNC_ROLES:
-                told.setdefault(_kind(own, houses[group_of(clip.role)]), []).append(clip.role)
+            its = own.get(group_of(clip.role))
+            if its is not None and clip.role not in SYNC_ROLES:
+                told.setdefault(_kind(its, houses[group_of(clip.role)]), []).append(clip.role)
         return tuple(Note(kind, f"{_listed(roles)}: {WORDS[kind][0]}", WORDS[kind][1]) for kind, roles in told.items())
+
+    def _houses_of(self, conditions: Conditions) -> Mapping[str, Range]:
+        """Ranges of the house, computed once for the same conditions."""
+        if conditions is not self._conditions:
+            self._conditions, self._houses = conditions, house_ranges(conditions)
+        return self._houses
 
 
 WORDS = {
@@ -260,24 +280,23 @@ def _wanted(seen: _Extent, own: Range | None, house: Range, offset_divisions: fl
     return finest if not fits_house or MUCH_FINER * finest.volts_per_div <= house.volts_per_div else None
 
 
-def _shown(of_group: Sequence[tuple[Role, ChannelRecord]], house: Range) -> _Extent:
-    """What these records show."""
-    bottom_v, top_v = _extent_v([record for _, record in of_group])
-    return _Extent(bottom_v, top_v, all(_takes_little(role, record, house) for role, record in of_group))
-
-
 def _takes_little(role: Role, record: ChannelRecord, house: Range) -> bool:
     """Whether something is there that is never flat, and takes less than a tenth of the house's screen."""
     if role not in NEVER_FLAT or record.full_scale_v is None:
         return False
-    return _is_there(role, record) and _swing_v(record) <= SMALL_SWING * SCREEN_DIVISIONS * house.volts_per_div
+    least_v = _least_swing_v(record.full_scale_v)
+    return least_v < _swing_v(record) <= SMALL_SWING * SCREEN_DIVISIONS * house.volts_per_div
 
 
 def _is_there(role: Role, record: ChannelRecord) -> bool:
     """Whether more than noise is seen of what is never flat; what may be flat is always taken to be there."""
     if role not in NEVER_FLAT or record.full_scale_v is None:
         return True
-    return _swing_v(record) > LEAST_SWING_DIV * record.full_scale_v / SCREEN_DIVISIONS
+    return _swing_v(record) > _least_swing_v(record.full_scale_v)
+
+
+def _least_swing_v(full_scale_v: float) -> float:
+    return LEAST_SWING_DIV * full_scale_v / SCREEN_DIVISIONS
 
 
 def _swing_v(record: ChannelRecord) -> float:
@@ -288,7 +307,7 @@ def _swing_v(record: ChannelRecord) -> float:
 
 def _rails(records: Sequence[ChannelRecord]) -> _Extent | None:
     """Where these records touch rails; None where none does."""
-    found = [_touched(record) for record in records if touches_rail(record)]
+    found = [_touched(record) for record in records if is_clipped(record)]
     return reduce(_Extent.joined, found) if found else None
 
 
@@ -296,9 +315,9 @@ def _touched(record: ChannelRecord) -> _Extent:
     """The rails that a record touches, in volts at the scope."""
     low, high = record.low_rail_code, record.high_rail_code
     codes: list[int] = []
-    if low is not None and np.count_nonzero(record.codes <= low) >= RAIL_SAMPLES // 2:
+    if low is not None and np.count_nonzero(record.codes <= low) >= LEAST_RAIL_SAMPLES // 2:
         codes.append(low)
-    if high is not None and np.count_nonzero(record.codes >= high) >= RAIL_SAMPLES // 2:
+    if high is not None and np.count_nonzero(record.codes >= high) >= LEAST_RAIL_SAMPLES // 2:
         codes.append(high)
     middle_v = _volts(record, ((low or 0) + (high or 0)) / 2)
     touched_v = [_volts(record, code) for code in codes]
@@ -312,11 +331,11 @@ def _volts(record: ChannelRecord, code: float) -> float:
     return code * record.volts_per_code + record.volts_at_code_zero
 
 
-def _extent_v(records: Sequence[ChannelRecord]) -> tuple[float, float]:
-    """Bottom and top of all but stray samples, in volts at the scope."""
+def _extent_of(records: Sequence[ChannelRecord], small: bool) -> _Extent:
+    """Bottom and top of all but stray samples."""
     ends: list[float] = []
     for record in records:
-        count = min(RAIL_SAMPLES, record.codes.size - 1)
+        count = min(LEAST_RAIL_SAMPLES, record.codes.size - 1)
         codes = np.partition(record.codes, (count, record.codes.size - 1 - count))[[count, -1 - count]]
         ends += (_volts(record, float(code)) for code in codes)
-    return min(ends), max(ends)
+    return _Extent(min(ends), max(ends), small)

@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, ROLES, Clip, Hookup, Role
+from peakwhite.daemon.measure.levels import is_clipped
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.daemon.sources.scope_plan import (
     FIRST_TRIGGER_V,
@@ -15,7 +16,6 @@ from peakwhite.daemon.sources.scope_plan import (
     finest_range,
     next_coarser,
     on_screen_v,
-    touches_rail,
     trigger_clip,
     trigger_level_v,
 )
@@ -121,11 +121,11 @@ def test_the_trigger_is_the_channel_whose_sync_is_to_be_trusted_most(roles: tupl
 def test_stray_samples_at_a_rail_do_not_count(samples: int, touches: bool) -> None:
     codes = np.full(12_000, 128, np.uint8)
     codes[:samples] = 255
-    assert touches_rail(ChannelRecord("CH1", codes, 0.008, 0.0, 0, 255)) is touches
+    assert is_clipped(ChannelRecord("CH1", codes, 0.008, 0.0, 0, 255)) is touches
 
 
 def test_a_scope_without_known_rails_touches_none() -> None:
-    assert not touches_rail(ChannelRecord("CH1", np.zeros(100, np.uint8), 0.008, 0.0))
+    assert not is_clipped(ChannelRecord("CH1", np.zeros(100, np.uint8), 0.008, 0.0))
 
 
 @pytest.mark.parametrize(("low_v", "high_v"), [(0.0, 4.0), (-0.6, 0.0), (2.0, 2.5)])

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup, Role
+from peakwhite.daemon.measure.levels import is_clipped
 from peakwhite.daemon.measure.targets import Conditions
 from peakwhite.daemon.procedures.terminator import OPEN_HEADROOM
 from peakwhite.daemon.sources.scope_plan import (
@@ -20,7 +21,6 @@ from peakwhite.daemon.sources.scope_plan import (
     group_of,
     house_ranges,
     next_coarser,
-    touches_rail,
 )
 from peakwhite.daemon.sources.scope_ranges import BACK_AFTER_S, LONGEST_S, SOON_S, WELL_INSIDE, Ranges
 from peakwhite.drivers.capture import ChannelRecord
@@ -186,7 +186,7 @@ def captures_until_good(conditions: Conditions, signal: Signal, noise: Callable[
         records = [digitised(clip.channel, signal, in_force[-1], noise()) for clip in conditions.hookup.clips]
         ranges.learn(records, conditions, 0.0)
         if len(in_force) == 4:
-            assert not any(touches_rail(record) for record in records), in_force
+            assert not any(is_clipped(record) for record in records), in_force
     return in_force.index(in_force[3]) + 1, in_force[3]
 
 
@@ -247,8 +247,8 @@ def test_small_and_off_centre_signals_settle_and_stay_whatever_falls_into_the_ve
         in_force.append(ranges.own.get(group_of(role), house))
         shown = vertical_interval(signal) if hidden else signal
         record = digitised("CH1", shown, in_force[-1], random.normal(size=shown.size))
-        pictures += not hidden and (pictures > 0 or touches_rail(record))
-        assert pictures < 4 or not touches_rail(record), in_force
+        pictures += not hidden and (pictures > 0 or is_clipped(record))
+        assert pictures < 4 or not is_clipped(record), in_force
         ranges.learn([record], conditions, 0.05 * len(in_force))
     assert len(set(in_force[-4:])) == 1
 
