@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -58,6 +59,11 @@ class ChannelRecord:
             raise ValueError(f"{self.name}: a scale of {self.volts_per_code} volts per code cannot be")
         if not math.isfinite(self.volts_at_code_zero):
             raise ValueError(f"{self.name}: an offset of {self.volts_at_code_zero} volts cannot be")
+
+    @cached_property
+    def extreme_codes(self) -> tuple[int, int]:
+        """The lowest and the highest code."""
+        return int(self.codes.min()), int(self.codes.max())
 
     @property
     def mv_per_code(self) -> float:

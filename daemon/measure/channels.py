@@ -21,7 +21,7 @@ from .replaced import replaced
 from .robust import spread
 from .suspicions import of_levels, of_sync, uncompensated
 from .targets import Conditions, Target
-from .uncertainty import Item, combined
+from .uncertainty import Item, Spread, combined
 from .verdict import judge
 
 SYNC_CLASSES_MV: tuple[tuple[float, float, SyncClass], ...] = (
@@ -186,18 +186,19 @@ class Measuring:
         gain = self.conditions.gain_spec or self.capture.gain_spec or ASSUMED_GAIN
         full_scale_mv = _full_scale_mv(record) * clip.probe_ratio if gain.of == "full-scale" else math.nan
 
-        @cache
         def items_at(level_mv: float) -> tuple[Item, ...]:
             return budget(level_mv, levels, clip, gain, full_scale_mv, pattern_pct, self._calibrated(record), setup_mv)
 
+        @cache
+        def spread_at(level_mv: float) -> Spread:
+            return combined(items_at(level_mv))
+
         items = items_at(full_mv)
-        distribution = combined(items)
+        distribution = spread_at(full_mv)
         half_mv = distribution.quantile(0.95)
         own_sync_mv = base.sync_mv if clip.role in ("luma", "composite") else None
         is_white = self.conditions.hold_since is None
-        said = target and judge(
-            full_mv, lambda mv: combined(items_at(mv)), target, lower_bound=base.clipped, is_white=is_white
-        )
+        said = target and judge(full_mv, spread_at, target, lower_bound=base.clipped, is_white=is_white)
         reading = replaced(
             base,
             peak_white_mv=full_mv,
@@ -333,6 +334,7 @@ def _full_scale_mv(record: ChannelRecord) -> float:
     """Full scale: the screen's where known, else the smallest 1-2-5 range of eight divisions that holds the record."""
     if record.full_scale_v is not None:
         return record.full_scale_v * 1e3
-    span_mv = float(int(record.codes.max()) - int(record.codes.min())) * abs(record.mv_per_code)
+    lowest, highest = record.extreme_codes
+    span_mv = float(highest - lowest) * abs(record.mv_per_code)
     decade = 10.0 ** math.floor(math.log10(max(span_mv, 1e-6) / 8.0))
     return next(8.0 * step * decade for step in (1.0, 2.0, 5.0, 10.0) if 8.0 * step * decade >= span_mv)

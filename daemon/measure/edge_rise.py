@@ -13,6 +13,7 @@ from ...drivers.capture import Capture, ChannelRecord
 from .burst import LIMITER_UP_TO_MHZ
 from .hookup import WHITE_ROLES
 from .line_grid import LineGrid
+from .robust import median
 from .targets import Conditions
 
 RISE_TIMES_BANDWIDTH = 0.35
@@ -61,7 +62,7 @@ def rise_us(record: ChannelRecord, probe_ratio: float, grid: LineGrid, sample_us
         codes = record.codes[max(0, first) : max(0, first) + samples].astype(np.float32)
         if codes.size > 12 * lag and float(np.ptp(codes[::lag])) * scale_mv > LEAST_SPAN_MV:
             rises.append(_fastest(codes, lag) * sample_us)
-    return float(np.nanmedian(rises)) if np.isfinite(rises).any() else math.nan
+    return median(np.array([rise for rise in rises if math.isfinite(rise)]))
 
 
 def _fastest(codes: NDArray[np.float32], lag: int) -> float:

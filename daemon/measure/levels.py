@@ -98,9 +98,10 @@ class Probed:
 def is_clipped(record: ChannelRecord, *, high: bool = True, low: bool = True) -> bool:
     """Whether eight samples or more lie at a rail of the ADC, or at one of them."""
     at_rail = 0
-    if high and record.high_rail_code is not None and record.codes.max() >= record.high_rail_code:
+    lowest, highest = record.extreme_codes
+    if high and record.high_rail_code is not None and highest >= record.high_rail_code:
         at_rail += int(np.count_nonzero(record.codes >= record.high_rail_code))
-    if low and record.low_rail_code is not None and record.codes.min() <= record.low_rail_code:
+    if low and record.low_rail_code is not None and lowest <= record.low_rail_code:
         at_rail += int(np.count_nonzero(record.codes <= record.low_rail_code))
     return at_rail >= LEAST_RAIL_SAMPLES
 
@@ -110,12 +111,18 @@ def sync_depth_codes(record: ChannelRecord, grid: LineGrid) -> float:
 
     Nothing to speak of on a channel that is only blanked then: the same level stands on its porches.
     """
-    start = grid.first_bin[:: max(1, grid.first_bin.size // FEW_LINES)][:FEW_LINES] * grid.samples_per_bin
-    start = start[start + grid.width * grid.samples_per_bin <= record.codes.size]
     per_us = grid.samples_per_bin / grid.bin_us
     width = max(1, round(0.3 * per_us))
-    line = record.codes[start[:, None] + np.arange(int(grid.period_us * per_us))].mean(axis=0)
-    smooth = np.convolve(line if record.volts_per_code > 0.0 else -line, np.full(width, 1.0 / width), mode="valid")
+    samples = int(grid.period_us * per_us)
+    start = grid.first_bin[:: max(1, grid.first_bin.size // FEW_LINES)][:FEW_LINES] * grid.samples_per_bin
+    lines = [record.codes[first : first + samples] for first in start.tolist() if first + samples <= record.codes.size]
+    if not lines:
+        return 0.0
+    total = np.zeros(samples + 1)
+    for line in lines:
+        total[1:] += line
+    total.cumsum(out=total)
+    smooth = (total[width:] - total[:-width]) * math.copysign(1.0 / (width * len(lines)), record.volts_per_code)
     during = smooth[round(0.4 * per_us) : max(1, round((grid.sync_end_us - 0.7) * per_us))]
     outside = smooth[round((grid.sync_end_us + 0.2) * per_us) : round((grid.period_us - 0.6) * per_us)]
     return float(outside.min() - during.mean()) if during.size and outside.size else 0.0

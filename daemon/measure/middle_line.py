@@ -12,19 +12,20 @@ LEAST_PICTURE_MV = 100.0
 """A swing below this is no picture."""
 
 
-def middle_line_mv(
-    record: ChannelRecord,
-    probe_ratio: float,
-    grid: LineGrid,
-    from_us: float | None = None,
-    to_us: float | None = None,
-) -> NDArray[np.float64]:
-    """The median of some lines at places spread over a stretch of the line (active video), shape (POINTS,)."""
+def middle_places(
+    grid: LineGrid, samples: int, from_us: float | None = None, to_us: float | None = None
+) -> NDArray[np.intp]:
+    """Where in a record so many samples long some lines are looked at, at places spread over a stretch of the line (active
+    video), shape (LINES, POINTS). All channels of a capture share them."""
     from_us = grid.system.blanking_end_us if from_us is None else from_us
     to_us = grid.period_us - grid.system.front_porch_us if to_us is None else to_us
     lines = np.linspace(0, grid.number.size - 1, LINES).astype(np.intp)
     into_us = np.linspace(from_us, to_us, POINTS) - grid.first_us[lines, None]
-    samples = (grid.first_bin[lines, None] + into_us / grid.bin_us) * grid.samples_per_bin
-    codes = record.codes[np.clip(samples.astype(np.intp), 0, record.codes.size - 1)]
-    middle = np.sort(codes, axis=0)[LINES // 2]
+    places = (grid.first_bin[lines, None] + into_us / grid.bin_us) * grid.samples_per_bin
+    return np.asarray(np.clip(places.astype(np.intp), 0, samples - 1))
+
+
+def middle_line_mv(record: ChannelRecord, probe_ratio: float, places: NDArray[np.intp]) -> NDArray[np.float64]:
+    """The median of the lines at those places, shape (POINTS,)."""
+    middle = np.sort(record.codes[places], axis=0)[LINES // 2]
     return np.asarray(middle * (record.mv_per_code * probe_ratio), dtype=np.float64)

@@ -245,7 +245,10 @@ def plain(value: Any) -> Any:
     if isinstance(value, np.integer):
         return int(value)
     names = _names(kind)
-    return value if names is None else {name: plain(getattr(value, name)) for name in names}
+    if names is None:
+        return value
+    held = vars(value)
+    return {name: one if type(one := held[name]) in AS_IT_IS else plain(one) for name in names}
 
 
 @cache
