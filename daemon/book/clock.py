@@ -5,6 +5,7 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 from .records import Moment
 
@@ -18,8 +19,14 @@ def clock_synced() -> bool | None:
     """Whether the clock was set by the network's; None where the system does not say."""
     if sys.platform != "linux":
         return None
-    state = ctypes.CDLL(None).adjtimex(ctypes.create_string_buffer(ROOM_BYTES))
+    state = _c_library().adjtimex(ctypes.create_string_buffer(ROOM_BYTES))
     return None if state < 0 else bool(state != UNSYNCHRONISED)
+
+
+@cache
+def _c_library() -> ctypes.CDLL:
+    """Opened once: every opening makes a class."""
+    return ctypes.CDLL(None)
 
 
 @dataclass(frozen=True)
