@@ -479,3 +479,11 @@ def test_no_instant_and_no_rate_leaves_the_range_of_the_signal(start_s: float, s
 def test_an_empty_input_is_flat() -> None:
     flat = noiseless([Trace(None, 0.0, 100.0)], np.arange(5.0))[0]
     assert flat.tolist() == [100.0] * 5
+
+
+@pytest.mark.parametrize(("clock", "at_once"), [(RealClock, True), (FastClock, False)])
+def test_at_the_real_clock_an_acquisition_has_its_samples_before_it_is_complete(clock: Any, at_once: bool) -> None:
+    async def has_samples() -> bool:
+        return "codes" in vars(await captured(scope(clock())))
+
+    assert run(has_samples()) is at_once
