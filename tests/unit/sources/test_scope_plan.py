@@ -91,7 +91,7 @@ def test_the_finest_range_holds_both_levels_and_a_finer_one_would_not(
     top_v = bottom_v + swing_v
     found = finest_range(bottom_v, top_v, offset_divisions)
     assert abs(found.centre_v) <= offset_divisions * found.volts_per_div * (1 + 1e-9)
-    assert found.holds(bottom_v - 1e-3, top_v + 1e-3, 1.05)
+    assert found.holds(bottom_v, top_v)
     for step in STEPS_V_PER_DIV[: STEPS_V_PER_DIV.index(found.volts_per_div)]:
         reach_v = (offset_divisions + 4) * step
         assert swing_v > 7.9 * step or max(-bottom_v, top_v) > 0.95 * reach_v
