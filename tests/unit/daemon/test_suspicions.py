@@ -34,7 +34,7 @@ def a_reading(
     """Levels of red, green, blue, the hints of the reading and of red, the depth of a sync channel; `fields` are of all."""
     channels = [
         replace(
-            ChannelReading(f"CH{n + 1}", role, peak_white_mv=mv, target="rgb-525", hints=red if role == "red" else ()),  # type: ignore[arg-type]
+            ChannelReading(f"CH{n + 1}", role, peak_white_mv=mv, target="rgb-525", hints=red if role == "red" else ()),
             **fields,
         )
         for n, (role, mv) in enumerate(zip(COLOURS, white_mv, strict=False))
