@@ -10,7 +10,7 @@ from ..book.check import Checked
 from ..book.comparison import Compared, Comparison
 from ..book.records import Event, EventShown, Job, LevelShown, MarkLine, MarkShown, Stage, Unit, UnitText
 from ..live.schema import BenchObject
-from ..measure.reading import MatchReading, Measured, iso_utc
+from ..measure.reading import ChannelReading, Hint, MatchReading, Measured, SyncReading, iso_utc
 from .reading_text import aligned, match_words, reading_as_text
 
 VERDICTS: Mapping[str, str] = {"leave-it": "leave it", "over": "over", "too-low": "too low", "unsure": "unsure"}
@@ -18,8 +18,10 @@ NOT_SET = "?"
 NOT_SET_MEANS = "? the computer's clock had not been set by the network's then"
 NOTHING = "nothing"
 
-_MEASURED = TypeAdapter(Measured)
+_SYNC = TypeAdapter(SyncReading)
+_CHANNELS = TypeAdapter(tuple[ChannelReading, ...])
 _MATCH = TypeAdapter(MatchReading)
+_HINTS = TypeAdapter(tuple[Hint, ...])
 
 
 def marks_as_text(lines: Sequence[MarkLine]) -> str:
@@ -151,7 +153,12 @@ def shown_as_text(shown: MarkShown) -> str:
 
 def measured_of(reading: Mapping[str, Any]) -> Measured:
     """What was measured, of an object of schema peakwhite.reading/1."""
-    return _MEASURED.validate_python({name: reading[name] for name in ("sync", "channels", "match", "hints")})
+    return Measured(
+        _SYNC.validate_python(reading["sync"]),
+        _CHANNELS.validate_python(reading["channels"]),
+        None if reading["match"] is None else _MATCH.validate_python(reading["match"]),
+        _HINTS.validate_python(reading["hints"]),
+    )
 
 
 def compared_as_text(before: int, after: int, found: Comparison) -> str:
