@@ -18,7 +18,7 @@ const pen = document.createElement("canvas").getContext("2d");
  * numerals and, on a high one, `windows` published windows.
  */
 export function layOut(width, height, windows) {
-  const [roomy, worded, wide] = [height >= 104, height >= 72, width > 600];
+  const [roomy, worded, wide] = [height >= 100, height >= 72, width > 600];
   const text = wide ? (roomy ? 20 : 16) : roomy ? 16 : 14;
   const lines = roomy ? (wide ? 20 : 14) : 10;
   const top = worded ? text + 9 : 15;

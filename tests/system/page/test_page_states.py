@@ -221,8 +221,9 @@ def test_the_question_whether_it_is_the_same_unit_shows_whole_and_covers_nothing
             box = inside.bounding_box()
             assert around["x"] <= box["x"] and box["x"] + box["width"] <= around["x"] + around["width"]
             assert around["y"] <= box["y"] and box["y"] + box["height"] <= around["y"] + around["height"]
-        watch = page.locator("[data-watch]").bounding_box()
-        assert around["y"] + around["height"] <= watch["y"] and watch["y"] + watch["height"] <= height
+        match = page.locator("[data-match]").bounding_box()
+        assert around["y"] + around["height"] <= match["y"] and match["y"] + match["height"] <= height
+        assert page.locator("[data-bench-line]").is_hidden(), "its place is the question's until that is answered"
 
 
 def test_readings_that_come_late_are_no_live_ones(told: tuple[Said, Any]) -> None:
