@@ -249,7 +249,7 @@ class Parts:
         hub.tell_bench(self.bench.object)
         self.acquisition: Acquisition | None = None
         self.heartbeats: tuple[Heartbeat, ...] = ()
-        self.status = lambda: f"{self.url} {hub.scope.state}: {hub.scope.text}"
+        self.status: Callable[[], str] = lambda: f"{self.url} {hub.scope.state}: {hub.scope.text}"
         if origin is None:
             hub.announce(ABSENT, ())
         else:

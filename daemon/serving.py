@@ -11,6 +11,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, nullcontext
+from typing import Any
 
 import uvicorn
 
@@ -99,7 +100,7 @@ def listen(host: str, port: int) -> socket.socket:
     return listening
 
 
-def _bind(listening: socket.socket, address: tuple[str, int]) -> None:
+def _bind(listening: socket.socket, address: tuple[Any, ...]) -> None:
     """Bind, on Linux also to an address that this computer does not have yet: its network may come up later. Raises OSError."""
     try:
         listening.bind(address)

@@ -8,11 +8,12 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from peakwhite.daemon.acquisition import Acquisition
+from peakwhite.daemon.acquisition import Acquisition, Time
 from peakwhite.daemon.notify import Heartbeat, ServiceManager
 from scripted import Hand, Outlet, ScriptedSource, a_capture, a_job, a_measured
 
@@ -93,7 +94,12 @@ def test_a_manager_that_reads_nothing_is_not_waited_for_long(
 
 
 def test_the_environment_names_the_manager_and_children_do_not_inherit_it() -> None:
-    environment = {"NOTIFY_SOCKET": "/run/notify", "WATCHDOG_USEC": "30000000", "WATCHDOG_PID": str(os.getpid()), "A": "b"}
+    environment = {
+        "NOTIFY_SOCKET": "/run/notify",
+        "WATCHDOG_USEC": "30000000",
+        "WATCHDOG_PID": str(os.getpid()),
+        "A": "b",
+    }
     assert ServiceManager.of(environment).watchdog_s == 30.0
     assert environment == {"A": "b"}
 
@@ -133,8 +139,15 @@ class Loop:
         self._loop.close()
 
     def hang(self, until: threading.Event) -> None:
-        """Let the loop do nothing until then."""
-        self._loop.call_soon_threadsafe(until.wait, SOON_S)
+        """Let the loop do nothing until then, from when this returns on."""
+        hanging = threading.Event()
+
+        def hang() -> None:
+            hanging.set()
+            until.wait(SOON_S)
+
+        self._loop.call_soon_threadsafe(hang)
+        assert hanging.wait(SOON_S)
 
     def end(self) -> None:
         self._loop.call_soon_threadsafe(self._following.cancel)
@@ -155,9 +168,8 @@ def test_the_watchdog_is_fed_while_the_acquisition_thread_goes_on_and_no_longer_
 
     heartbeat = Heartbeat()
     source = ScriptedSource(steps())  # type: ignore[arg-type]
-    acquisition = Acquisition(
-        lambda: source, "scripted", a_job(Hand(), Outlet(), lambda capture: a_measured()), beat=heartbeat.stamp
-    )
+    job = replace(a_job(Hand(), Outlet(), lambda capture: a_measured()), time=Time())
+    acquisition = Acquisition(lambda: source, "scripted", job, beat=heartbeat.stamp)
     acquisition.start()
     loop = Loop(ServiceManager(manager_socket.getsockname(), WATCHDOG_S), heartbeat)
     try:
@@ -180,14 +192,13 @@ def test_the_watchdog_is_fed_while_the_acquisition_thread_goes_on_and_no_longer_
 
 
 def test_the_watchdog_is_no_longer_fed_when_the_event_loop_hangs(manager_socket: socket.socket) -> None:
-    free, ended = threading.Event(), threading.Event()
+    free = threading.Event()
     loop = Loop(ServiceManager(manager_socket.getsockname(), WATCHDOG_S))
     try:
         wait_for(manager_socket, "WATCHDOG=1")
         loop.hang(free)
-        ended.wait(0.1)  # the loop is woken by the call, and takes it up
         told(manager_socket)
-        ended.wait(2.0 * WATCHDOG_S)
+        free.wait(2.0 * WATCHDOG_S)
         assert told(manager_socket) == []
         free.set()
         wait_for(manager_socket, "WATCHDOG=1")
