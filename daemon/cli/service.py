@@ -174,7 +174,7 @@ def _rows(found: "Standing") -> list[tuple[str, str]]:
 
 
 def _place(path: Path) -> str:
-    from ..service.standing import is_there
+    from ..service.how_it_stands import is_there
 
     return str(path) if is_there(path) else f"{path}, not there"
 

@@ -4,6 +4,7 @@ Nothing else of the program needs any of this, or systemd.
 """
 
 from .files import BOOK, SETTINGS, STATE, Item, items
+from .how_it_stands import Standing, standing
 from .installing import (
     carry_out,
     commands_after_installing,
@@ -16,7 +17,6 @@ from .installing import (
     under,
 )
 from .program import Program, refuse_unreachable, this_program
-from .standing import Standing, standing
 
 __all__ = [
     "BOOK",

@@ -140,5 +140,7 @@ clock_synced()
 usb.backend.libusb1.get_backend()
 print(numpy.linalg.inv(numpy.eye(3)).sum())
 """
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, check=False, encoding="utf-8", timeout=60)
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, check=False, encoding="utf-8", timeout=60
+    )
     assert done.stdout.split() == ["refused", "3.0"], done.stderr
