@@ -16,6 +16,9 @@ Say = Callable[[str], None]
 
 BOOTED = Path("/run/systemd/system")
 """There where systemd runs the computer (sd_booted)."""
+UDEV = Path("/run/udev/control")
+"""There where udev runs, which containers do without."""
+UNITS_AGAIN, RULES_AGAIN = ("systemctl", "daemon-reload"), ("udevadm", "control", "--reload")
 USB_AGAIN = ("udevadm", "trigger", "--subsystem-match=usb", "--action=change")
 """The rules are put into effect for what is plugged in already."""
 TIME_LIMIT_S = 90.0
@@ -69,8 +72,8 @@ def commands_after_installing(root: Path) -> tuple[Command, ...]:
     made = (("systemd-sysusers", *image, SYSUSERS.name), ("systemd-tmpfiles", *image, "--create", TMPFILES.name))
     if not runs_here(root):
         return made
-    started = (("systemctl", "daemon-reload"), ("systemctl", "restart", UNIT))
-    return (*made, ("udevadm", "control", "--reload"), USB_AGAIN, *started)
+    again = (RULES_AGAIN, USB_AGAIN) if UDEV.exists() else ()
+    return (*made, *again, UNITS_AGAIN, ("systemctl", "restart", UNIT))
 
 
 def commands_before_removing(root: Path) -> tuple[Command, ...]:
@@ -80,7 +83,9 @@ def commands_before_removing(root: Path) -> tuple[Command, ...]:
 
 def commands_after_removing(root: Path) -> tuple[Command, ...]:
     """What puts into effect that the files are gone."""
-    return (("systemctl", "daemon-reload"), ("udevadm", "control", "--reload")) if runs_here(root) else ()
+    if not runs_here(root):
+        return ()
+    return (UNITS_AGAIN, RULES_AGAIN) if UDEV.exists() else (UNITS_AGAIN,)
 
 
 def carry_out(todo: Sequence[Command], tell: Say) -> None:

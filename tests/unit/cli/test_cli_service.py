@@ -149,6 +149,7 @@ def test_on_a_running_systemd_it_is_told_to_take_up_user_rules_and_unit(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     monkeypatch.setattr(installing, "BOOTED", tmp_path)
+    monkeypatch.setattr(installing, "UDEV", tmp_path)
     todo = [" ".join(command) for command in installing.commands_after_installing(Path("/"))]
     assert todo == [
         "systemd-sysusers peakwhite.conf",
@@ -158,6 +159,9 @@ def test_on_a_running_systemd_it_is_told_to_take_up_user_rules_and_unit(
         "systemctl daemon-reload",
         "systemctl restart peakwhite.service",
     ]
+    monkeypatch.setattr(installing, "UDEV", tmp_path / "none")
+    assert not any("udevadm" in command for command in installing.commands_after_installing(Path("/")))
+    assert installing.commands_after_removing(Path("/")) == (("systemctl", "daemon-reload"),)
     assert installing.commands_before_removing(Path("/")) == (("systemctl", "disable", "--now", "peakwhite.service"),)
     assert installing.commands_before_removing(tmp_path) == ()
 
