@@ -5,6 +5,7 @@ import os
 import shutil
 import stat
 import sys
+from importlib.util import find_spec
 from io import StringIO
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from peakwhite.daemon import cli
 from peakwhite.daemon.service import how_it_stands, installing
 from peakwhite.daemon.service.files import unit
 from peakwhite.daemon.service.program import this_program
+from peakwhite.drivers.errors import PeakwhiteError
 
 UNIT = "etc/systemd/system/peakwhite.service"
 WANTED = "etc/systemd/system/multi-user.target.wants/peakwhite.service"
@@ -116,6 +118,23 @@ def test_tools_that_are_not_there_are_named_and_nothing_fails(root: Path, capsys
     assert f"peakwhite: not run, {why}: systemd-sysusers --root={root} peakwhite.conf\n" in told
 
 
+@pytest.mark.skipif(find_spec("peakwhite.daemon.access") is None, reason="there are no access tokens yet")
+def test_the_first_access_token_is_shown_once_and_kept_as_a_hash_that_nobody_else_may_read(
+    root: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    say("install", "--yes", root=root)
+    token = capsys.readouterr().out.split("which is shown this once and kept nowhere:\n")[1].split()[0]
+    assert len(token) > 20
+    private = [path for path in (root / "var/lib/peakwhite").rglob("*") if path.is_file()]
+    assert private
+    for path in private:
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+        assert token not in path.read_text()
+    assert 'host = "0.0.0.0"' in (root / SETTINGS).read_text()
+    say("install", "--yes", root=root)
+    assert "access token" not in capsys.readouterr().out.split("then:")[1]
+
+
 @pytest.mark.skipif(
     os.geteuid() != 0 or shutil.which("systemd-sysusers") is None or shutil.which("systemd-tmpfiles") is None,
     reason="not root, or systemd's tools are not there",
@@ -136,7 +155,7 @@ def test_a_command_that_fails_is_told_with_what_it_said(tmp_path: Path) -> None:
     if os.geteuid() != 0:
         pytest.skip("not root")
     told: list[str] = []
-    with pytest.raises(installing.PeakwhiteError, match="ended with 3: no such unit") as failed:
+    with pytest.raises(PeakwhiteError, match="ended with 3: no such unit") as failed:
         installing.carry_out(
             (("sh", "-c", "echo no such unit >&2; exit 3"), ("touch", str(tmp_path / "after"))), told.append
         )
