@@ -63,9 +63,13 @@ def install(root: Path, yes: bool) -> None:
     if not (yes or _agreed("write and run all of this?")):
         return
     parts.install(root, wanted)
-    token = _first_token(parts.under(root, parts.STATE))
+    if token := _first_token(parts.under(root, parts.STATE)):
+        say(f"The first operator's access token, which is shown this once and kept nowhere:\n    {token}")
     parts.carry_out(after, warn)
-    say("\n".join(_told(root, token, parts.runs_here(root))))
+    say("Peakwhite is installed as a service.")
+    if not parts.runs_here(root):
+        say(f"It starts when {'this computer' if root == Path('/') else 'the image'} is started with systemd.")
+    say("See 'peakwhite service status'.")
 
 
 @service.command(short_help="Say how the service stands, and where its things lie.")
@@ -136,17 +140,6 @@ def _shown(root: Path, item: "Item") -> str:
         return f"{head}\n    -> {item.target}"
     body = "" if item.text is None else item.text.rstrip("\n")
     return "\n".join([head, *(f"    {line}".rstrip() for line in body.splitlines())])
-
-
-def _told(root: Path, token: str | None, runs: bool) -> list[str]:
-    """What is to be known once it is written."""
-    told = ["Peakwhite is installed as a service."]
-    if token:
-        told += ["The first operator's access token, which is shown this once and kept nowhere:", f"    {token}"]
-    if not runs:
-        where = "this computer" if root == Path("/") else "the image"
-        told.append(f"It starts when {where} is started with systemd.")
-    return [*told, "See 'peakwhite service status'."]
 
 
 def _rows(found: "Standing") -> list[tuple[str, str]]:

@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from ...drivers.errors import PeakwhiteError
-from .files import SYSUSERS, TMPFILES, UNIT, Item
+from ...drivers.errors import PeakwhiteError, UsageError
+from .files import SYSUSERS, TMPFILES, UNIT, UNIT_FILE, Item
 
 Command = tuple[str, ...]
 Say = Callable[[str], None]
@@ -21,7 +21,8 @@ UDEV = Path("/run/udev/control")
 UNITS_AGAIN, RULES_AGAIN = ("systemctl", "daemon-reload"), ("udevadm", "control", "--reload")
 USB_AGAIN = ("udevadm", "trigger", "--subsystem-match=usb", "--action=change")
 """The rules are put into effect for what is plugged in already."""
-TIME_LIMIT_S = 90.0
+TIME_LIMIT_S = 180.0
+"""Longer than the unit lets the daemon take to start."""
 
 
 def under(root: Path, path: Path) -> Path:
@@ -35,7 +36,13 @@ def runs_here(root: Path) -> bool:
 
 
 def install(root: Path, wanted: Sequence[Item]) -> None:
-    """Write all of it under `root`. What is the user's own and there already stays as it is. Raises OSError."""
+    """Write all of it under `root`. What is the user's own and there already stays as it is.
+
+    Raises UsageError where a link would lead out of `root`, before anything is written; OSError.
+    """
+    for item in wanted:
+        if not (folder := under(root, item.path).parent).resolve().is_relative_to(root.resolve()):
+            raise UsageError(f"leads out of {root}", where=str(folder), do="make it a folder there, or mend the link")
     for item in wanted:
         path = under(root, item.path)
         if item.kept and path.exists():
@@ -78,7 +85,7 @@ def commands_after_installing(root: Path) -> tuple[Command, ...]:
 
 def commands_before_removing(root: Path) -> tuple[Command, ...]:
     """What ends the service while its files are still there."""
-    return (("systemctl", "disable", "--now", UNIT),) if runs_here(root) else ()
+    return (("systemctl", "disable", "--now", UNIT),) if runs_here(root) and UNIT_FILE.exists() else ()
 
 
 def commands_after_removing(root: Path) -> tuple[Command, ...]:

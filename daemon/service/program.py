@@ -14,7 +14,7 @@ TEMPORARY = (Path("/tmp"), Path("/var/tmp"))
 """Of which PrivateTmp= gives a service its own."""
 UNSPOKEN = "\"'\\$"
 """systemd runs no program with one of these in its path."""
-ELSEWHERE = "install Peakwhite elsewhere: python3 -m venv /opt/peakwhite, then /opt/peakwhite/bin/pip install peakwhite"
+ELSEWHERE = "install Peakwhite into an environment elsewhere, such as one of 'python3 -m venv /opt/peakwhite'"
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ import os
 import shutil
 import stat
 import sys
+from importlib import import_module
 from importlib.util import find_spec
 from io import StringIO
 from pathlib import Path
@@ -16,6 +17,9 @@ from peakwhite.daemon.service import how_it_stands, installing
 from peakwhite.daemon.service.files import unit
 from peakwhite.daemon.service.program import this_program
 from peakwhite.drivers.errors import PeakwhiteError
+
+service_command = import_module("peakwhite.daemon.cli.service")
+"""The module: in the package its name is that of the command."""
 
 UNIT = "etc/systemd/system/peakwhite.service"
 WANTED = "etc/systemd/system/multi-user.target.wants/peakwhite.service"
@@ -111,11 +115,38 @@ def test_installing_again_brings_the_unit_up_to_date_and_leaves_settings_and_boo
     assert (root / "var/lib/peakwhite/book.sqlite").read_text() == "book"
 
 
+def test_a_link_that_leads_out_of_the_image_is_refused_before_anything_is_written(
+    root: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "outside").mkdir()
+    (root / "var").symlink_to(tmp_path / "outside")
+    say("install", "--yes", root=root, status=2)
+    assert f"leads out of {root}" in capsys.readouterr().err
+    assert files(root) == {"var"}
+    assert list((tmp_path / "outside").iterdir()) == []
+
+
 def test_tools_that_are_not_there_are_named_and_nothing_fails(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
     say("install", "--yes", root=root)
     told = capsys.readouterr().err
     why = "not there" if os.geteuid() == 0 else "only root may"
     assert f"peakwhite: not run, {why}: systemd-sysusers --root={root} peakwhite.conf\n" in told
+
+
+def test_the_first_access_token_is_shown_even_if_what_comes_after_it_fails(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    tool = tmp_path / "systemd-sysusers"
+    tool.write_text("#!/bin/sh\necho no room >&2\nexit 1\n")
+    tool.chmod(0o755)
+    (tmp_path / "system").mkdir()
+    monkeypatch.setenv("PATH", f"{tmp_path}{os.pathsep}{os.environ['PATH']}")
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    monkeypatch.setattr(service_command, "_first_token", lambda state: "only-once")
+    say("install", "--yes", root=tmp_path / "system", status=3)
+    told = capsys.readouterr()
+    assert told.out.endswith("kept nowhere:\n    only-once\n")
+    assert "ended with 1: no room; " in told.err
 
 
 @pytest.mark.skipif(find_spec("peakwhite.daemon.access") is None, reason="there are no access tokens yet")
@@ -181,7 +212,10 @@ def test_on_a_running_systemd_it_is_told_to_take_up_user_rules_and_unit(
     monkeypatch.setattr(installing, "UDEV", tmp_path / "none")
     assert not any("udevadm" in command for command in installing.commands_after_installing(Path("/")))
     assert installing.commands_after_removing(Path("/")) == (("systemctl", "daemon-reload"),)
+    monkeypatch.setattr(installing, "UNIT_FILE", tmp_path)
     assert installing.commands_before_removing(Path("/")) == (("systemctl", "disable", "--now", "peakwhite.service"),)
+    monkeypatch.setattr(installing, "UNIT_FILE", tmp_path / "none")
+    assert installing.commands_before_removing(Path("/")) == ()
     assert installing.commands_before_removing(tmp_path) == ()
 
 
