@@ -78,7 +78,8 @@ def test_every_system_call_and_address_family_that_the_daemon_uses_is_one_that_t
     daemon.json("POST", "api/v1/scopes/scan")
     daemon.process.send_signal(signal.SIGTERM)
     assert daemon.child.wait() == 0
-    eventually(lambda: f"{daemon.child.pid} +++ exited with 0 +++" in trace.read_text(errors="replace"))
+    ended = re.compile(rf"^{daemon.child.pid} +\+\+\+ exited with 0", re.MULTILINE)
+    eventually(lambda: ended.search(trace.read_text(errors="replace")))
     lines, text = trace.read_text(errors="replace"), unit(this_program())
     used = set(re.findall(r"^\d+ +([a-z_0-9]+)\(", lines, re.MULTILINE))
     assert {"sendto", "fdatasync", "accept4"} <= used, "the page was served and a mark was kept"
