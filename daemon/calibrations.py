@@ -1,4 +1,4 @@
-"""Calibrations on disk: one JSON file a scope in the user's state folder, written whole or not at all.
+"""Calibrations on disk: one JSON file a scope in the folder of what is remembered, written whole or not at all.
 
 A file that cannot be read is named and left as it is: nothing is measured as if it were not there, and nothing is
 written over it.
@@ -14,13 +14,13 @@ from pathlib import Path
 from typing import Annotated, Literal
 from urllib.parse import quote
 
-import platformdirs
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from ..drivers.errors import UnreadableInput, UsageError
 from .measure.calibration import Calibration, Compared, Gain, SignalPath, Terminator, Tie, Way
 from .measure.hookup import Link
 from .measure.targets import Conditions
+from .places import state_folder
 
 SCHEMA = "peakwhite.calibrations/1"
 LONGEST_SERIAL = 64
@@ -91,8 +91,8 @@ class _File(_Table):
 
 
 def default_folder() -> Path:
-    """Where calibrations lie: the XDG state folder, or what stands for it on other systems."""
-    return platformdirs.user_state_path("peakwhite", appauthor=False) / "calibrations"
+    """Where calibrations lie: the folder of what is remembered."""
+    return state_folder() / "calibrations"
 
 
 def load_calibrations(folder: Path | None = None) -> tuple[Calibration, ...]:

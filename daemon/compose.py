@@ -3,12 +3,14 @@
 import asyncio
 import contextlib
 import logging
+import os
 import secrets
 import socket
 import sys
 import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed_version
 
@@ -33,6 +35,7 @@ from .live.lines import lines_of
 from .measure.engine import measure_capture
 from .measure.hookup import Hookup
 from .measure.reading import Reading
+from .notify import Heartbeat, ServiceManager
 from .procedures import Procedures
 from .recalibration import Recalibration
 from .scanning import scan
@@ -146,7 +149,8 @@ def _run(
         parts = Parts(setup, stored, origin, simulated, listening, place, settings.tables.book)
         if notice:
             print(notice, file=sys.stderr, flush=True)
-        server = Server(parts.app, lambda: address_up(parts.url, browser))
+        manager = ServiceManager.of(os.environ)
+        server = Server(parts.app, lambda: _up(parts, manager, browser), manager.stopping)
         stack.enter_context(ending(server))
         stack.callback(parts.end_keeping)
         parts.keeper.start()
@@ -156,8 +160,14 @@ def _run(
         if origin is not None and parts.acquisition is not None:
             stack.callback(_stop, parts.acquisition, origin)
             parts.acquisition.start()
-        asyncio.run(_serve(server, listening, parts))
+        asyncio.run(_serve(server, listening, parts, manager))
     return 0
+
+
+def _up(parts: "Parts", manager: ServiceManager, browser: bool) -> None:
+    """The page is up: say so to whoever started the daemon."""
+    address_up(parts.url, browser)
+    manager.ready(parts.status())
 
 
 def _stop(acquisition: Acquisition, origin: Origin) -> None:
@@ -173,9 +183,10 @@ def _setup_of(settings: Settings, stored: StoredCalibrations) -> Setup:
     return replace(setup, conditions=replace(setup.conditions, calibrations=stored.load()))
 
 
-async def _serve(server: Server, listening: socket.socket, parts: "Parts") -> None:
-    """Serve until the server ends; meanwhile take up calibrations, and the stage that is chosen."""
-    followed = [asyncio.create_task(_for_ever(one)) for one in (parts.recalibration.follow, parts.bench.follow)]
+async def _serve(server: Server, listening: socket.socket, parts: "Parts", manager: ServiceManager) -> None:
+    """Serve until the server ends; meanwhile take up calibrations and the stage that is chosen, and say that all goes on."""
+    watch = partial(manager.follow, parts.heartbeats, parts.status)
+    followed = [asyncio.create_task(_for_ever(one)) for one in (parts.recalibration.follow, parts.bench.follow, watch)]
     try:
         await server.serve(sockets=[listening])
     finally:
@@ -237,6 +248,8 @@ class Parts:
         self.bench = Bench(self.keeping, self.marking, hub.bench_changed)
         hub.tell_bench(self.bench.object)
         self.acquisition: Acquisition | None = None
+        self.heartbeats: tuple[Heartbeat, ...] = ()
+        self.status: Callable[[], str] = lambda: f"{self.url} {hub.scope.state}: {hub.scope.text}"
         if origin is None:
             hub.announce(ABSENT, ())
         else:
@@ -251,7 +264,10 @@ class Parts:
                 on_scope=self.keeping.on_scope,
             )
             at_end = None if origin.borrowed is None else origin.borrowed.give_back
-            self.acquisition = Acquisition(origin.open_source, origin.where, job, at_end=at_end)
+            self.heartbeats = (Heartbeat(),)
+            self.acquisition = Acquisition(
+                origin.open_source, origin.where, job, at_end=at_end, beat=self.heartbeats[0].stamp
+            )
         self.app = create_app(
             Services(
                 hub=hub,

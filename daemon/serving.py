@@ -1,7 +1,9 @@
 """The server: its socket, how it begins and ends, and who may reach it."""
 
 import contextlib
+import errno
 import ipaddress
+import logging
 import os
 import signal
 import socket
@@ -9,6 +11,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, nullcontext
+from typing import Any
 
 import uvicorn
 
@@ -16,12 +19,18 @@ from ..drivers.errors import PortTaken, UsageError
 
 UNREAD_MS = 20_000
 """Connections inherit it: what a client has not taken for so long ends its connection, which closing alone would not."""
+FREE_BIND = {socket.AF_INET: (socket.IPPROTO_IP, 15), socket.AF_INET6: (socket.IPPROTO_IPV6, 78)}
+"""IP_FREEBIND and IPV6_FREEBIND of Linux (ip(7), linux/in6.h), which `socket` does not name."""
+
+log = logging.getLogger(__name__)
 
 
 class Server(uvicorn.Server):
-    """uvicorn, which says when it is up, and whose signals are handled by `ending`."""
+    """uvicorn, which says when it is up and when it begins to end, and whose signals are handled by `ending`."""
 
-    def __init__(self, app: object, when_up: Callable[[], None]) -> None:
+    def __init__(
+        self, app: object, when_up: Callable[[], None], when_ending: Callable[[], None] = lambda: None
+    ) -> None:
         super().__init__(
             uvicorn.Config(
                 app,  # type: ignore[arg-type]
@@ -34,12 +43,18 @@ class Server(uvicorn.Server):
             )
         )
         self._when_up = when_up
+        self._when_ending = when_ending
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Begin to serve, then say so."""
         await super().startup(sockets)
         if not self.should_exit:
             self._when_up()
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Say that it begins to end, then end."""
+        self._when_ending()
+        await super().shutdown(sockets)
 
     def capture_signals(self) -> AbstractContextManager[None]:  # type: ignore[override]
         """Leave the signals alone: the library would raise them again after a clean stop."""
@@ -73,7 +88,7 @@ def listen(host: str, port: int) -> socket.socket:
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         if hasattr(socket, "TCP_USER_TIMEOUT"):
             listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNREAD_MS)
-        listening.bind(address)
+        _bind(listening, address)
         listening.listen(128)
     except OSError as error:
         listening.close()
@@ -83,6 +98,18 @@ def listen(host: str, port: int) -> socket.socket:
             do="end the other program, or use --port 0",
         ) from error
     return listening
+
+
+def _bind(listening: socket.socket, address: tuple[Any, ...]) -> None:
+    """Bind, on Linux also to an address that this computer does not have yet: its network may come up later. Raises OSError."""
+    try:
+        listening.bind(address)
+    except OSError as error:
+        if error.errno != errno.EADDRNOTAVAIL or sys.platform != "linux":
+            raise
+        listening.setsockopt(*FREE_BIND[listening.family], 1)
+        listening.bind(address)
+        log.warning("%s is no address of this computer yet; it is listened to once it is", address[0])
 
 
 def refuse_beyond_loopback(host: str) -> None:

@@ -27,6 +27,7 @@ class Acquisition:
         wait: waits so many seconds; True when acquisition is to end.
         at_end: what to do once it has ended and no source is open; takes the seconds for which the scope has to be left
             alone first. Never raises.
+        beat: called again and again while all goes on: no longer apart than one capture, or one opening, takes.
     """
 
     def __init__(
@@ -36,12 +37,14 @@ class Acquisition:
         job: Job,
         wait: Callable[[float], bool] | None = None,
         at_end: Callable[[float], None] | None = None,
+        beat: Callable[[], None] = lambda: None,
     ) -> None:
         self._open_source = open_source
         self._where = where
         self._job = job
         self._ended = threading.Event()
-        self._wait = wait or self._ended.wait
+        self._wait_for = wait or self._ended.wait
+        self._beat = beat
         self._at_end = at_end
         self._watch = ScopeWatch(self._announce, job.time.wall_ns)
         self._source: Source | None = None
@@ -87,6 +90,7 @@ class Acquisition:
     def _live_once(self) -> bool:
         """One life of the source; True when acquisition is to end. Raises InstrumentError when the source is gone."""
         source = self._source = self._open_source()
+        self._beat()
         try:
             session = Session(source, self._job, self._watch)
             while not self._wait(session.step()):
@@ -95,3 +99,10 @@ class Acquisition:
         finally:
             self._source = None
             source.close()
+
+    def _wait(self, seconds: float) -> bool:
+        """Wait so long; True when acquisition is to end."""
+        self._beat()
+        ended = self._wait_for(seconds)
+        self._beat()
+        return ended

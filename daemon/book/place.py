@@ -10,12 +10,12 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from urllib.parse import quote
 
-import platformdirs
 from sqlalchemy import URL, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import NullPool, Pool, QueuePool
 
 from ...drivers.errors import BookUnreachable, UsageError
+from ..places import data_folder
 from .wal import log_is_there, log_of
 
 BUSY_MS = 2_000
@@ -49,7 +49,7 @@ class BookPlace:
 
 def default_place() -> BookPlace:
     """The user's own book."""
-    return BookPlace(platformdirs.user_data_path("peakwhite", appauthor=False) / "book.sqlite")
+    return BookPlace(data_folder() / "book.sqlite")
 
 
 def place_of(text: str) -> BookPlace:

@@ -6,8 +6,7 @@ import os
 from hashlib import sha256
 from pathlib import Path
 
-import platformdirs
-
+from ..places import state_folder
 from .place import BookPlace
 
 log = logging.getLogger(__name__)
@@ -67,4 +66,4 @@ def _file_of(place: BookPlace) -> Path:
     if place.path is not None:
         return place.path.with_name(f"{place.path.name}.present")
     server = sha256(str(place).encode()).hexdigest()[:8]
-    return platformdirs.user_state_path("peakwhite", appauthor=False) / f"book-{server}.present"
+    return state_folder() / f"book-{server}.present"

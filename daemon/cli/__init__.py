@@ -23,6 +23,7 @@ from .measure import measure
 from .record_scope import record_scope
 from .scopes import scopes
 from .serve import serve
+from .service import service
 from .settings import settings
 from .terminator_test import terminator_test
 
@@ -56,7 +57,20 @@ def commands(context: click.Context) -> None:
         )
 
 
-for command in (demo, serve, scopes, record_scope, capture, measure, match, terminator_test, calibrate, book, settings):
+for command in (
+    demo,
+    serve,
+    scopes,
+    record_scope,
+    capture,
+    measure,
+    match,
+    terminator_test,
+    calibrate,
+    book,
+    settings,
+    service,
+):
     commands.add_command(command)
 calibrate.add_command(tie)
 for command in (job, unit, stage, mark, undo, bench):

@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import platformdirs
 from pydantic import ValidationError
 
 from ...drivers.capture import EXT
 from ...drivers.errors import PeakwhiteError, SettingsError
 from ..measure.hookup import BENCH_DEFAULT, EXT_ROLES, Clip, Hookup
 from ..measure.targets import SHIPPED, Conditions, Target
+from ..places import settings_folder
 from .complaints import FOLLOWS_FROM_ANOTHER, Complaint, complaint_of, complaint_path, dotted, nearest
 from .lines import line_numbers, line_of
 from .model import SettingsTables, TargetTable
@@ -45,7 +45,7 @@ class Settings:
 
 def default_path() -> Path:
     """Where the settings file lies when nobody names one."""
-    return platformdirs.user_config_path("peakwhite", appauthor=False) / "peakwhite.toml"
+    return settings_folder() / "peakwhite.toml"
 
 
 def load_settings(path: Path | None) -> Settings:

@@ -1,0 +1,41 @@
+"""Peakwhite as a service of systemd: what is written where, by whom it is started, how it stands, and how it goes again.
+
+Nothing else of the program needs any of this, or systemd.
+"""
+
+from .files import BOOK, SETTINGS, STATE, Item, items
+from .how_it_stands import Standing, standing
+from .installing import (
+    carry_out,
+    commands_after_installing,
+    commands_after_removing,
+    commands_before_removing,
+    install,
+    remove,
+    removed,
+    runs_here,
+    under,
+)
+from .program import Program, refuse_unreachable, this_program
+
+__all__ = [
+    "BOOK",
+    "SETTINGS",
+    "STATE",
+    "Item",
+    "Program",
+    "Standing",
+    "carry_out",
+    "commands_after_installing",
+    "commands_after_removing",
+    "commands_before_removing",
+    "install",
+    "items",
+    "refuse_unreachable",
+    "remove",
+    "removed",
+    "runs_here",
+    "standing",
+    "this_program",
+    "under",
+]
