@@ -1,7 +1,6 @@
 """The server: its socket, how it begins and ends, and who may reach it."""
 
 import contextlib
-import ipaddress
 import os
 import signal
 import socket
@@ -28,6 +27,7 @@ class Server(uvicorn.Server):
                 log_config=None,
                 access_log=False,
                 server_header=False,
+                proxy_headers=False,  # whom a proxy speaks for is for access/peer.py to judge
                 ws_per_message_deflate=False,
                 ws_max_size=65536,
                 timeout_graceful_shutdown=3,
@@ -85,23 +85,9 @@ def listen(host: str, port: int) -> socket.socket:
     return listening
 
 
-def refuse_beyond_loopback(host: str) -> None:
-    """Raises UsageError for an address that others can reach."""
-    if host == "localhost":
-        return
-    try:
-        if ipaddress.ip_address(host).is_loopback:
-            return
-    except ValueError:
-        pass
-    raise UsageError(
-        f"'{host}' can be reached by others, and access tokens are not there yet", where="host", do="use 127.0.0.1"
-    )
-
-
-def hosts_of(host: str, port: int) -> frozenset[str]:
-    """What a browser may write in Host to reach us."""
-    names = {"127.0.0.1", "localhost", "[::1]", host.lower()}
+def hosts_of(port: int) -> frozenset[str]:
+    """What a browser of this computer may write in Host to reach us; the address it connects to is right besides."""
+    names = ("127.0.0.1", "localhost", "[::1]")
     return frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset())
 
 

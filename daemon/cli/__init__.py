@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import click
 
 from ...drivers.errors import PeakwhiteError, UsageError, outcome_of
+from .access import access
 from .book import book
 from .book_bench import bench
 from .book_places import job, mark, stage, undo, unit
@@ -56,7 +57,20 @@ def commands(context: click.Context) -> None:
         )
 
 
-for command in (demo, serve, scopes, record_scope, capture, measure, match, terminator_test, calibrate, book, settings):
+for command in (
+    demo,
+    serve,
+    scopes,
+    record_scope,
+    capture,
+    measure,
+    match,
+    terminator_test,
+    calibrate,
+    book,
+    settings,
+    access,
+):
     commands.add_command(command)
 calibrate.add_command(tie)
 for command in (job, unit, stage, mark, undo, bench):

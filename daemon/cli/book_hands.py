@@ -8,6 +8,7 @@ from urllib.error import HTTPError, URLError
 from urllib.request import ProxyHandler, Request, build_opener
 
 from ...drivers.errors import OUTCOMES, BookInUse, BookUnreachable, PeakwhiteError, UsageError
+from ..access.reach import url_here
 from ..book import BookPlace, BookWriter, PresentStage, writing
 from ..book.clock import moment_now
 from ..book.lock import address_of_holder
@@ -78,7 +79,7 @@ def daemon_of(place: BookPlace, settings: Settings) -> "ByDaemon":
     address = None if place.path is None else _address_of_holder_now(place)
     if place.url is not None:
         http = settings.tables.http
-        daemon = ByDaemon(f"http://{http.host}:{http.port}/")
+        daemon = ByDaemon(url_here(http.host, http.port))
         if daemon.place() == str(place):
             return daemon
     if address is None:

@@ -39,8 +39,8 @@ def page_routes(folder: Path) -> APIRouter:
 
     @router.api_route("/", methods=["GET", "HEAD"])
     @router.api_route("/{path:path}", methods=["GET", "HEAD"])
-    async def page_file(request: Request, path: str = "") -> Response:
-        file = _file(folder, path or "index.html")
+    async def sent_file(request: Request, path: str = "") -> Response:
+        file = page_file(folder, path or "index.html")
         if file is None:
             raise HTTPException(404)
         content, tag = _kept(file)
@@ -71,7 +71,7 @@ def modules(folder: Path, *names: str) -> list[str]:
     found: list[str] = []
     waiting = list(names)
     for name in waiting:
-        file = _file(folder, name)
+        file = page_file(folder, name)
         if file is None or name in found:
             continue
         found.append(name)
@@ -88,7 +88,7 @@ def sent_content(file: Path) -> bytes:
     return sent_text(content.decode(), file.suffix).encode() if file.suffix in INDENTED else content
 
 
-def _file(folder: Path, path: str) -> Path | None:
+def page_file(folder: Path, path: str) -> Path | None:
     """The file of that path, or None: nothing hidden, nothing outside the folder, nothing of an unknown kind."""
     parts = PurePosixPath(path).parts
     if any(part.startswith((".", "/", "~")) or "\\" in part or ":" in part or "\0" in part for part in parts):
