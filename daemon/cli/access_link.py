@@ -3,6 +3,7 @@
 import io
 from pathlib import Path
 
+WHITE_ON_BLACK, RESET = "\x1b[97;40m", "\x1b[0m"
 LOOPBACK_ONLY = "the link is for this computer alone: for others set host under [http], or give --address; see README, 'Use a phone'"
 
 
@@ -23,9 +24,10 @@ def address_for_phones(config: Path | None, given: str | None) -> tuple[str, str
 
 
 def qr_code(text: str) -> str:
-    """The QR code, to be drawn dark on light whatever the terminal's colours are: half blocks, two modules a character."""
+    """The QR code as half blocks, two modules a character. White on black is said outright: where the terminal's colours are
+    the other way round many phones would not read it."""
     import segno
 
     drawn = io.StringIO()
     segno.make(text, micro=False).terminal(drawn, border=2, compact=True)
-    return drawn.getvalue().rstrip("\n")
+    return "\n".join(f"{WHITE_ON_BLACK}{line}{RESET}" for line in drawn.getvalue().splitlines())
