@@ -1,6 +1,7 @@
 """The server: its socket, how it begins and ends, and who may reach it."""
 
 import contextlib
+import logging
 import os
 import signal
 import socket
@@ -34,6 +35,10 @@ class Server(uvicorn.Server):
             )
         )
         self._when_up = when_up
+        # an upgrade that is refused, as the guard refuses those of foreign pages, is no error of ours, and they could fill the log
+        logging.getLogger("uvicorn.error").addFilter(
+            lambda told: "without completing handshake" not in told.getMessage()
+        )
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Begin to serve, then say so."""
