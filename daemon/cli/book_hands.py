@@ -1,6 +1,7 @@
 """Who writes the book for a command: the command itself or, where a daemon holds the book, that daemon over REST."""
 
 import json
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Protocol
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 ANSWER_S = 30.0
 RUN = "command"
+TOKEN = "PEAKWHITE_TOKEN"
+"""In the environment: the code of an access token, for a daemon that wants one of this computer too."""
 
 
 class Hand(Protocol):
@@ -215,9 +218,10 @@ class ByDaemon:
     def _ask(self, method: str, path: str, body: object = None, part: str = "book") -> Any:
         """What the daemon answers. Raises the error that it answers with, BookUnreachable where it does not answer."""
         data = None if body is None else json.dumps(body).encode()
-        request = Request(
-            f"{self._address}api/v1/{part}{path}", data, {"Content-Type": "application/json"}, method=method
-        )
+        headers = {"Content-Type": "application/json"}
+        if token := os.environ.get(TOKEN):
+            headers["Authorization"] = f"Bearer {token}"
+        request = Request(f"{self._address}api/v1/{part}{path}", data, headers, method=method)
         try:
             with self._opener.open(request, timeout=ANSWER_S) as answer:
                 return json.load(answer)

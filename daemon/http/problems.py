@@ -31,7 +31,10 @@ OF_STATUS: dict[int, tuple[str, str]] = {
     404: ("not-found", "see openapi.json for what there is"),
     405: ("method-not-allowed", "see openapi.json for what may be done here"),
     413: ("too-large", "send 64 KiB at most"),
-    421: ("foreign-host", "open the page at the address that the daemon printed"),
+    421: (
+        "foreign-host",
+        "open the page at the address that the daemon printed, or name this one under addresses in [http]",
+    ),
     422: ("usage", "see openapi.json for what a request may hold"),
     429: ("too-many", "wait, and try again"),
     500: ("internal", "please report it with the daemon's log"),

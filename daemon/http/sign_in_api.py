@@ -57,7 +57,7 @@ def sign_in_routes(admission: Admission) -> APIRouter:
         )
         return SignedInBody(name=token.name, role=token.role)
 
-    @router.post("/sign-out", summary="Sign a browser out", responses=answers(422))
+    @router.post("/sign-out", summary="Sign a browser out", responses=answers())
     async def sign_out(request: Request, response: Response) -> SignedOutBody:
         """Ends this browser's session, and its live sockets."""
         cookie = cookie_of(request.scope)

@@ -4,6 +4,7 @@ It listens on an address of this machine beyond loopback. Where there is none it
 """
 
 import json
+import os
 import socket
 import subprocess
 import sys
@@ -31,19 +32,24 @@ def state_of(folder: Path) -> TokenFile:
     return TokenFile(folder / "peakwhite")
 
 
-def access(folder: Path, *arguments: str) -> Any:
-    """`peakwhite access … --json` in a process of its own; what it prints."""
-    command = (
-        sys.executable,
-        "-m",
-        "peakwhite.daemon",
-        "access",
-        *arguments,
-        "--json",
-        "--state",
-        str(folder / "peakwhite"),
+def command(folder: Path, *arguments: str, token: str = "") -> subprocess.CompletedProcess[str]:
+    """`peakwhite …` in a process of its own, of the user whose daemons are started with that folder."""
+    environment = os.environ | {f"XDG_{name}_HOME": str(folder) for name in ("CONFIG", "STATE", "DATA")}
+    return subprocess.run(
+        (sys.executable, "-m", "peakwhite.daemon", *arguments),
+        env=environment | {"PEAKWHITE_TOKEN": token},
+        capture_output=True,
+        text=True,
+        timeout=100,
+        check=False,
     )
-    return json.loads(subprocess.run(command, capture_output=True, text=True, timeout=60, check=True).stdout)
+
+
+def access(folder: Path, *arguments: str) -> Any:
+    """What `peakwhite access … --json` prints."""
+    told = command(folder, "access", *arguments, "--json")
+    assert told.returncode == 0, told.stderr
+    return json.loads(told.stdout)
 
 
 def on_network(children: Any, command: str = "serve", **http: object) -> Any:

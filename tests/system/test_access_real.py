@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
-from bench_network import access, bearer, live, on_network, own_address, sign_in, state_of
+from bench_network import access, bearer, command, live, on_network, own_address, sign_in, state_of
 from sub_path_proxy import sub_path_proxy
 
 OUTSIDE = "https://bench.example"
@@ -385,6 +385,14 @@ def test_a_token_made_by_the_command_line_works_at_once_and_is_shown_this_once(a
     assert made["secret"] not in json.dumps(listed)
     access(away.folder, "revoke", "wall")
     assert asked(away, "get", "/api/v1/hookup", bearer(made["secret"])) == 401
+
+
+def test_a_command_that_asks_a_daemon_beyond_loopback_sends_the_token_of_its_environment(away: Any) -> None:
+    refused = command(away.folder, "book", "bench")
+    assert (refused.returncode, refused.stdout) == (3, "")
+    assert "only who has signed in" in refused.stderr
+    told = command(away.folder, "book", "bench", token=away.operator)
+    assert told.returncode == 0, told.stderr
 
 
 def host_of(daemon: Any) -> str:

@@ -7,7 +7,7 @@ import { capital } from "./words.js";
 
 const KEY = "device";
 
-const LOOKS_ON = "Signed in as viewer";
+const LOOKS_ON = "View only";
 
 /** Who may write now, from a status frame's `control`, and how many look on; `looksOn`: this page is a viewer's. */
 export function standing({ holder, mine }, viewers, looksOn = false) {

@@ -29,10 +29,10 @@ async function refusalOf(secret) {
 function asked(wrong) {
   const field = assign(made("input"), { name: "code", autocomplete: "off", autocapitalize: "none", spellcheck: "false", required: "", autofocus: "" });
   const said = assign(made("p", wrong ?? ""), { role: "status" });
-  const form = assign(made("form", made("label", "Code ", field), said, assign(made("button", "Sign in"), { class: "strong" })), { class: "bench-form" });
-  const title = assign(made("h2", "Sign in"), { id: "sign-in-title" });
   const words = "This bench shows its levels to those who have signed in. Open your sign-in link or scan its QR code, or enter the code. They come from “peakwhite access new” on the bench computer.";
-  const sheet = assign(made("dialog", title, made("p", words), form), { class: "sheet", "data-sign-in": "", "aria-labelledby": "sign-in-title" });
+  const form = assign(made("form", made("p", words), made("label", "Code ", field), said, assign(made("button", "Sign in"), { class: "strong" })), { class: "bench-form" });
+  const title = assign(made("h2", "Sign in"), { id: "sign-in-title" });
+  const sheet = assign(made("dialog", title, form), { class: "sheet", "data-sign-in": "", "aria-labelledby": "sign-in-title" });
   document.body.append(sheet);
   sheet.showModal();
   return new Promise((signedIn) => {

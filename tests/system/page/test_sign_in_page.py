@@ -56,7 +56,7 @@ def test_a_link_signs_a_phone_in_and_leaves_its_secret_nowhere(away: Any, open_p
     seen.wait_for_levels()
     page = seen.page
     assert page.evaluate("location.href") == away.url
-    page.goto(f"{away.url}favicon.svg")
+    page.click('[data-view-link="hookup"]')
     page.go_back()
     assert page.evaluate("location.href") == away.url
     stored = page.evaluate("JSON.stringify([{...localStorage}, {...sessionStorage}, document.cookie, history.state])")
@@ -107,7 +107,7 @@ def test_a_viewer_sees_levels_and_can_press_nothing_that_changes_them(away: Any,
     seen = phone(open_page, linked(away, away.viewer))
     seen.wait_for_levels()
     page = seen.page
-    page.wait_for_selector('[data-action="mark"][data-held="Signed in as viewer"]')
+    page.wait_for_selector('[data-action="mark"][data-held="View only"]')
     assert page.eval_on_selector_all("[data-writes]", "all => all.every(one => one.inert)")
     page.keyboard.press(" ")
     page.wait_for_selector("[data-toast]:not([hidden])")

@@ -1,5 +1,7 @@
 """Peers, addresses and attempts: who is at the other end, how it is reached, how often it may be wrong."""
 
+from pathlib import Path
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -8,6 +10,8 @@ from peakwhite.daemon.access.attempts import MOST_ADDRESSES, WINDOW_S, WRONG_IN_
 from peakwhite.daemon.access.outside import outside, sign_in_link
 from peakwhite.daemon.access.peer import FORWARDED, is_beyond_loopback, peer_of
 from peakwhite.daemon.access.reach import is_any_address, url_here, url_on_network
+from peakwhite.daemon.config.settings import parse_settings
+from peakwhite.drivers.errors import SettingsError
 
 
 class Clock:
@@ -81,6 +85,15 @@ def test_other_addresses_are_known_by_host_and_origin_whatever_their_path() -> N
     assert found.hosts == {"bench.example", "bench.local:8714"}
     assert found.origins == {"https://bench.example", "http://bench.local:8714"}
     assert sign_in_link(found.urls[0], "abc") == "https://Bench.example/levels/#sign-in=abc"
+
+
+@pytest.mark.parametrize(
+    "address", ["bench.local", "ftp://bench.local", "http://bench local", "http://a/?b", "http://u:p@a"]
+)
+def test_an_address_that_is_none_is_named_with_its_line(address: str) -> None:
+    with pytest.raises(SettingsError, match="line 2: http.addresses must be addresses like http://bench.local:8714"):
+        parse_settings(f'[http]\naddresses = ["{address}"]\n', Path("p.toml"))
+    assert parse_settings('[http]\naddresses = ["https://bench.example:444/a/b/"]\n', Path("p.toml"))
 
 
 def test_an_address_waits_after_some_wrong_codes_and_others_do_not() -> None:
