@@ -15,7 +15,7 @@ from .tokens import Token, digest_of, new_secret, of_secret
 
 NAME = "sessions.json"
 SCHEMA = "peakwhite.sessions/1"
-MOST_BYTES = 1 << 20
+MOST_BYTES = 4 << 20
 MOST_OF_ONE_TOKEN = 32
 
 log = logging.getLogger(__name__)

@@ -1,6 +1,5 @@
 """Signing a browser in and out: a token's secret is posted once, and a cookie that no script can read stands for it."""
 
-import time
 from typing import Annotated
 
 from fastapi import APIRouter, Request, Response
@@ -50,7 +49,7 @@ def sign_in_routes(admission: Admission) -> APIRouter:
         response.set_cookie(
             cookie_name(request.scope),
             value,
-            max_age=max(1, int(session.ends_at_s - time.time())),
+            max_age=session.ends_at_s - session.made_at_s,
             secure=peer.is_encrypted,
             httponly=True,
             samesite="strict",

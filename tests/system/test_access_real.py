@@ -175,6 +175,7 @@ def test_a_revoked_token_ends_its_sessions_and_closes_its_sockets(away: Any) -> 
             with pytest.raises(ConnectionClosed) as ended:
                 while True:
                     client.recv(20)
+            assert ended.value.rcvd is not None
             assert (ended.value.rcvd.code, ended.value.rcvd.reason) == (1008, "signed out")
     away.tokens.add("lost", "operator")  # another secret under the same name brings nothing back
     assert [asked(away, "get", "/api/v1/hookup", way) for way in ways] == [401, 401]

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from peakwhite.daemon.access import Admission, Refused, TokenFile, Visitor, first_token, private_file, state_folder
+from peakwhite.daemon.access import Admission, Refused, TokenFile, Visitor, first_token, state_folder
 from peakwhite.daemon.access.peer import peer_of
 from peakwhite.daemon.access.sessions import MOST_OF_ONE_TOKEN
 from peakwhite.daemon.access.token_file import DAY_S, MOST_TOKENS
@@ -113,7 +113,7 @@ def test_a_token_file_is_whole_or_as_it_was(file: TokenFile, monkeypatch: pytest
     def no_room(handle: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(private_file.os, "fsync", no_room)
+    monkeypatch.setattr(os, "fsync", no_room)
     with pytest.raises(OSError, match="No space"):
         file.add("other", "viewer")
     assert file.path.read_bytes() == before

@@ -91,7 +91,7 @@ def test_other_addresses_are_known_by_host_and_origin_whatever_their_path() -> N
     "address", ["bench.local", "ftp://bench.local", "http://bench local", "http://a/?b", "http://u:p@a"]
 )
 def test_an_address_that_is_none_is_named_with_its_line(address: str) -> None:
-    with pytest.raises(SettingsError, match="line 2: http.addresses must be addresses like http://bench.local:8714"):
+    with pytest.raises(SettingsError, match=r"line 2: \[http\] addresses must be addresses like http://bench"):
         parse_settings(f'[http]\naddresses = ["{address}"]\n', Path("p.toml"))
     assert parse_settings('[http]\naddresses = ["https://bench.example:444/a/b/"]\n', Path("p.toml"))
 
