@@ -17,12 +17,15 @@ from importlib.metadata import version as installed_version
 from ..drivers.capture import Capture
 from ..drivers.families import family_named
 from ..drivers.links import parse_resource
+from .access import Admission
+from .access.outside import outside
+from .access.reach import refuse_without_token, url_here, url_on_network
 from .acquisition import Acquisition, Job, Source, Suspicions
 from .book import BookKeeper, BookPlace, Marking, PresentStage
 from .book_in_use import book_place, temporary_book
 from .calibrations import StoredCalibrations
 from .config import Setup, SetupInForce
-from .config.model import BookTable, ScopeTable
+from .config.model import BookTable, HttpTable, ScopeTable
 from .config.settings import Settings
 from .demo import SimulatedScope
 from .http.app import create_app
@@ -36,10 +39,11 @@ from .measure.engine import measure_capture
 from .measure.hookup import Hookup
 from .measure.reading import Reading
 from .notify import Heartbeat, ServiceManager
+from .places import state_folder
 from .procedures import Procedures
 from .recalibration import Recalibration
 from .scanning import scan
-from .serving import Server, address_up, ending, hosts_of, listen, refuse_beyond_loopback
+from .serving import Server, address_up, ending, hosts_of, listen
 from .sources.borrowed_scope import BorrowedScope, borrowed_scope
 from .sources.scope import open_scope
 
@@ -93,7 +97,7 @@ def check(settings: Settings) -> None:
     """Raises MalformedResource or UsageError where `serve` would refuse to start with these settings."""
     _origin(settings.tables.scope)
     book_place(settings, None)
-    refuse_beyond_loopback(settings.tables.http.host)
+    _refuse_open_door(settings.tables.http, settings.tables.http.host)
 
 
 def demo(
@@ -141,12 +145,14 @@ def _run(
     _log_to_stderr()
     http = settings.tables.http
     host, port = host or http.host, http.port if port is None else port
-    refuse_beyond_loopback(host)
+    _refuse_open_door(http, host)
     stored = StoredCalibrations()
     setup = _setup_of(settings, stored)
     with contextlib.ExitStack() as stack:
         listening = stack.enter_context(listen(host, port))
-        parts = Parts(setup, stored, origin, simulated, listening, place, settings.tables.book)
+        parts = Parts(setup, stored, origin, simulated, listening, place, settings.tables.book, http)
+        if on_network := url_on_network(host, parts.port):
+            log.info("on the network at %s", on_network)
         if notice:
             print(notice, file=sys.stderr, flush=True)
         manager = ServiceManager.of(os.environ)
@@ -170,6 +176,13 @@ def _up(parts: "Parts", manager: ServiceManager, browser: bool) -> None:
     manager.ready(parts.status())
 
 
+def _refuse_open_door(http: HttpTable, host: str) -> None:
+    """Raises UsageError where others could reach the daemon and nobody has an access token."""
+    refuse_without_token(
+        state_folder(), host, trusts_loopback=http.trust_loopback, has_other_addresses=bool(http.addresses)
+    )
+
+
 def _stop(acquisition: Acquisition, origin: Origin) -> None:
     """End acquisition, and say where its scope has not got back the set-up that its user had."""
     acquisition.stop()
@@ -184,9 +197,11 @@ def _setup_of(settings: Settings, stored: StoredCalibrations) -> Setup:
 
 
 async def _serve(server: Server, listening: socket.socket, parts: "Parts", manager: ServiceManager) -> None:
-    """Serve until the server ends; meanwhile take up calibrations and the stage that is chosen, and say that all goes on."""
+    """Serve until the server ends; meanwhile take up calibrations, the stage that is chosen, and tokens that are revoked, and
+    say that all goes on."""
     watch = partial(manager.follow, parts.heartbeats, parts.status)
-    followed = [asyncio.create_task(_for_ever(one)) for one in (parts.recalibration.follow, parts.bench.follow, watch)]
+    follows = (parts.recalibration.follow, parts.bench.follow, parts.admission.follow, watch)
+    followed = [asyncio.create_task(_for_ever(one)) for one in follows]
     try:
         await server.serve(sockets=[listening])
     finally:
@@ -217,6 +232,7 @@ class Parts:
         listening: socket.socket,
         place: BookPlace,
         book: BookTable,
+        http: HttpTable,
     ) -> None:
         in_force = SetupInForce(setup)
         lease = ControlLease(time.monotonic)
@@ -225,9 +241,9 @@ class Parts:
         suspicions = Suspicions()
         self.procedures = Procedures(in_force, hub, self.recalibration.look, on_loads_tested=suspicions.forget)
         run = secrets.token_hex(2)
-        host, port = listening.getsockname()[:2]
-        bracketed = f"[{host}]" if ":" in host else host
-        self.url = f"http://{bracketed}:{port}/"
+        host, self.port = listening.getsockname()[:2]
+        self.url = url_here(host, self.port)
+        self.admission = Admission(state_folder(), trusts_loopback=http.trust_loopback, session_days=http.session_days)
         self.keeper = BookKeeper(
             place, run, bench=book.bench, tell=lambda problems: hub.announce_beside("book", problems), address=self.url
         )
@@ -275,7 +291,7 @@ class Parts:
                 setup=in_force,
                 version=_version(),
                 run=run,
-                hosts=hosts_of(bracketed, port),
+                hosts=hosts_of(self.port),
                 page=PAGE,
                 scan=scan,
                 check_hookup=_any_hookup if self.acquisition is None else self.acquisition.check,
@@ -284,6 +300,8 @@ class Parts:
                 book=self.marking,
                 bench=self.bench,
                 procedures=self.procedures,
+                outside=outside(http.addresses),
+                admission=self.admission,
             )
         )
 

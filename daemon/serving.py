@@ -2,7 +2,6 @@
 
 import contextlib
 import errno
-import ipaddress
 import logging
 import os
 import signal
@@ -37,6 +36,7 @@ class Server(uvicorn.Server):
                 log_config=None,
                 access_log=False,
                 server_header=False,
+                proxy_headers=False,  # whom a proxy speaks for is for access/peer.py to judge
                 ws_per_message_deflate=False,
                 ws_max_size=65536,
                 timeout_graceful_shutdown=3,
@@ -44,6 +44,10 @@ class Server(uvicorn.Server):
         )
         self._when_up = when_up
         self._when_ending = when_ending
+        # an upgrade that is refused, as the guard refuses those of foreign pages, is no error of ours, and they could fill the log
+        logging.getLogger("uvicorn.error").addFilter(
+            lambda told: "without completing handshake" not in told.getMessage()
+        )
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Begin to serve, then say so."""
@@ -112,23 +116,9 @@ def _bind(listening: socket.socket, address: tuple[Any, ...]) -> None:
         log.warning("%s is no address of this computer yet; it is listened to once it is", address[0])
 
 
-def refuse_beyond_loopback(host: str) -> None:
-    """Raises UsageError for an address that others can reach."""
-    if host == "localhost":
-        return
-    try:
-        if ipaddress.ip_address(host).is_loopback:
-            return
-    except ValueError:
-        pass
-    raise UsageError(
-        f"'{host}' can be reached by others, and access tokens are not there yet", where="host", do="use 127.0.0.1"
-    )
-
-
-def hosts_of(host: str, port: int) -> frozenset[str]:
-    """What a browser may write in Host to reach us."""
-    names = {"127.0.0.1", "localhost", "[::1]", host.lower()}
+def hosts_of(port: int) -> frozenset[str]:
+    """What a browser of this computer may write in Host to reach us; the address it connects to is right besides."""
+    names = ("127.0.0.1", "localhost", "[::1]")
     return frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset())
 
 

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import click
 
 from ...drivers.errors import PeakwhiteError, UsageError, outcome_of
+from .access import access
 from .book import book
 from .book_bench import bench
 from .book_places import job, mark, stage, undo, unit
@@ -70,6 +71,7 @@ for command in (
     book,
     settings,
     service,
+    access,
 ):
     commands.add_command(command)
 calibrate.add_command(tie)

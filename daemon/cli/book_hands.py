@@ -1,6 +1,7 @@
 """Who writes the book for a command: the command itself or, where a daemon holds the book, that daemon over REST."""
 
 import json
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Protocol
@@ -8,6 +9,7 @@ from urllib.error import HTTPError, URLError
 from urllib.request import ProxyHandler, Request, build_opener
 
 from ...drivers.errors import OUTCOMES, BookInUse, BookUnreachable, PeakwhiteError, UsageError
+from ..access.reach import url_here
 from ..book import BookPlace, BookWriter, PresentStage, writing
 from ..book.clock import moment_now
 from ..book.lock import address_of_holder
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
 
 ANSWER_S = 30.0
 RUN = "command"
+TOKEN = "PEAKWHITE_TOKEN"
+"""In the environment: the code of an access token, for a daemon that wants one of this computer too."""
 
 
 class Hand(Protocol):
@@ -78,7 +82,7 @@ def daemon_of(place: BookPlace, settings: Settings) -> "ByDaemon":
     address = None if place.path is None else _address_of_holder_now(place)
     if place.url is not None:
         http = settings.tables.http
-        daemon = ByDaemon(f"http://{http.host}:{http.port}/")
+        daemon = ByDaemon(url_here(http.host, http.port))
         if daemon.place() == str(place):
             return daemon
     if address is None:
@@ -214,9 +218,10 @@ class ByDaemon:
     def _ask(self, method: str, path: str, body: object = None, part: str = "book") -> Any:
         """What the daemon answers. Raises the error that it answers with, BookUnreachable where it does not answer."""
         data = None if body is None else json.dumps(body).encode()
-        request = Request(
-            f"{self._address}api/v1/{part}{path}", data, {"Content-Type": "application/json"}, method=method
-        )
+        headers = {"Content-Type": "application/json"}
+        if token := os.environ.get(TOKEN):
+            headers["Authorization"] = f"Bearer {token}"
+        request = Request(f"{self._address}api/v1/{part}{path}", data, headers, method=method)
         try:
             with self._opener.open(request, timeout=ANSWER_S) as answer:
                 return json.load(answer)

@@ -4,9 +4,7 @@ import json
 import os
 import sys
 from dataclasses import asdict
-from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
-from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,7 +19,7 @@ if TYPE_CHECKING:
     from ..service import Item, Standing
 
 WHERE = "service"
-EVERYWHERE, HERE_ONLY = "0.0.0.0", "127.0.0.1"
+EVERYWHERE = "0.0.0.0"
 """A phone is the screen, so the page is on all of the computer's addresses, if access tokens guard it."""
 
 
@@ -50,20 +48,21 @@ def service() -> None:
 def install(root: Path, yes: bool) -> None:
     """Show what is written, ask, write it, start the service, and print the first operator's access token, once."""
     from .. import service as parts
+    from ..access import first_token
 
     root = root.resolve()
     program = parts.this_program()
     if root == Path("/"):
         _refuse_where_it_cannot_be("install")
         parts.refuse_unreachable(program)
-    wanted = parts.items(program, _page_at())
+    wanted = parts.items(program, EVERYWHERE)
     after = parts.commands_after_installing(root)
     say("\n".join(_shown(root, item) for item in wanted))
     say("then:\n" + "\n".join(f"    {' '.join(command)}" for command in after))
     if not (yes or _agreed("write and run all of this?")):
         return
     parts.install(root, wanted)
-    if token := _first_token(parts.under(root, parts.STATE)):
+    if token := first_token(parts.under(root, parts.STATE)):
         say(f"The first operator's access token, which is shown this once and kept nowhere:\n    {token}")
     parts.carry_out(after, warn)
     say("Peakwhite is installed as a service.")
@@ -175,19 +174,7 @@ def _place(path: Path) -> str:
 def _wanted() -> "tuple[Item, ...]":
     from ..service import items, this_program
 
-    return items(this_program(), _page_at())
-
-
-def _page_at() -> str:
-    return HERE_ONLY if find_spec("..access", __package__) is None else EVERYWHERE
-
-
-def _first_token(state: Path) -> str | None:
-    """The first operator's access token, new; None where there is one already, or nothing that takes any."""
-    if find_spec("..access", __package__) is None:
-        return None
-    made: str = import_module("..access", __package__).first_token(state)
-    return made or None
+    return items(this_program(), EVERYWHERE)
 
 
 def _version() -> str:

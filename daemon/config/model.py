@@ -1,9 +1,11 @@
 """The settings file as it may be written: every key with its default, unit, range and meaning, in one place."""
 
+import re
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from pydantic.config import JsonDict
+from pydantic_core import PydanticCustomError
 
 from ..measure.hookup import Link, Load, Point, Role
 from ..measure.targets import DIM_FROM_MV, ON_TARGET_FROM, OVER_ABOVE_MV, TIME_BASE_PPM
@@ -45,11 +47,31 @@ class LiveTable(_Table):
     )
 
 
+def _is_address(text: str) -> str:
+    if re.fullmatch(r"https?://[a-z0-9.-]+(:[0-9]{1,5})?(/[a-z0-9._~/-]*)?", text, re.IGNORECASE) is None:
+        raise PydanticCustomError("address", "must be addresses like http://bench.local:8714")
+    return text
+
+
 class HttpTable(_Table):
     """[http]"""
 
-    host: str = Field(default="127.0.0.1", description="address to listen on; for now an address of this machine only")
+    host: str = Field(
+        default="127.0.0.1",
+        description="address to listen on, 0.0.0.0 for all; beyond loopback an access token must be there",
+    )
     port: int = Field(default=8714, ge=0, le=65535, description="port to listen on; 0 for any free one")
+    addresses: list[Annotated[str, AfterValidator(_is_address)]] = Field(
+        default=[],
+        description="other addresses that browsers reach it by, such as a proxy's https://bench.example/levels/",
+    )
+    trust_loopback: bool = Field(
+        default=True,
+        description="this computer itself is an operator without a token, unless what it sends was passed on by a proxy",
+    )
+    session_days: int = Field(
+        default=90, ge=1, le=400, description="a browser stays signed in so long", json_schema_extra=_unit("days")
+    )
 
 
 class MeasureTable(_Table):

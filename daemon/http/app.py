@@ -12,12 +12,14 @@ from .book_api import book_routes
 from .book_marks_api import mark_routes
 from .comparing_api import comparing_routes
 from .demo_api import demo_routes
+from .gate import Gate
 from .guard import Guard
 from .live_socket import live_routes
 from .pages import page_routes, sent
 from .problems import install
 from .procedures_api import procedure_routes
 from .services import Services
+from .sign_in_api import sign_in_routes
 
 
 def create_app(services: Services) -> FastAPI:
@@ -57,6 +59,9 @@ def create_app(services: Services) -> FastAPI:
         app.include_router(procedure_routes(services, services.procedures), tags=["peakwhite"])
     if services.trimmers is not None:
         app.include_router(demo_routes(services, services.trimmers), tags=["demo"])
+    if services.admission is not None:
+        app.include_router(sign_in_routes(services.admission), tags=["access"])
+        app.add_middleware(Gate, admission=services.admission, page=services.page, outside_hosts=services.outside.hosts)
     app.include_router(page_routes(services.page))
-    app.add_middleware(Guard, hosts=services.hosts)
+    app.add_middleware(Guard, hosts=services.hosts, outside=services.outside)
     return app

@@ -1,12 +1,15 @@
 """Before any request or upgrade reaches the application: Host and Origin, body limit, and the headers of every answer.
 
-A daemon on loopback is reachable by every web page that its user opens. Host is checked against rebinding of names, Origin
-against pages of others; an absent Origin passes, for programs send none.
+A daemon on loopback is reachable by every web page that its user opens, and one on the bench's network by those of all
+others there. Host is checked against rebinding of names, Origin against pages of others; an absent Origin passes, for
+programs send none. The address to which a connection was made is always a right Host: only a name can be rebound.
 """
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from ..access.outside import Outside
+from ..access.peer import address_of
 from .problems import problem
 
 BODY_LIMIT_BYTES = 64 * 1024
@@ -32,30 +35,31 @@ class TooLarge(Exception):
 
 
 class Guard:
-    """ASGI middleware. `hosts` are `host:port` in lower case."""
+    """ASGI middleware. `hosts` are `host:port` in lower case, `outside` the addresses under which others come."""
 
-    def __init__(self, app: ASGIApp, hosts: frozenset[str]) -> None:
+    def __init__(self, app: ASGIApp, hosts: frozenset[str], outside: Outside) -> None:
         self._app = app
         self._hosts = hosts
+        self._outside = outside
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] not in ("http", "websocket"):
             await self._app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        if refusal := self._refusal(headers):
+        if refusal := self._refusal(headers, self._hosts | _connected_to(scope)):
             await self._refuse(*refusal, scope, receive, send)
         elif scope["type"] == "websocket":
             await self._app(scope, receive, send)
         else:
             await self._pass_on(scope, headers, receive, with_safety_headers(send))
 
-    def _refusal(self, headers: Headers) -> tuple[int, str] | None:
+    def _refusal(self, headers: Headers, hosts: frozenset[str]) -> tuple[int, str] | None:
         host = headers.getlist("host")
-        if len(host) != 1 or host[0].lower() not in self._hosts:
+        if len(host) != 1 or host[0].lower() not in hosts | self._outside.hosts:
             return 421, f"the Host header says '{', '.join(host)[:80]}', which is not this daemon"
-        for origin in headers.getlist("origin"):
-            if origin.lower().removeprefix("http://") not in self._hosts:
+        for origin in map(str.lower, headers.getlist("origin")):
+            if origin.removeprefix("http://") not in hosts and origin not in self._outside.origins:
                 return 403, f"a page of '{origin[:80]}' may not use this daemon"
         return None
 
@@ -83,6 +87,16 @@ class Guard:
             return {"type": "http.request", "body": body, "more_body": False}
 
         await self._app(scope, receive_body, send)
+
+
+def _connected_to(scope: Scope) -> frozenset[str]:
+    """What Host says of the very address, of this computer, to which the connection was made."""
+    server, port = scope.get("server") or ("", None)
+    address = address_of(server)
+    if address is None:
+        return frozenset()
+    host = f"[{address}]" if address.version == 6 else str(address)
+    return frozenset({f"{host}:{port}"} | ({host} if port == 80 else set()))
 
 
 async def _whole_body(headers: Headers, receive: Receive) -> bytes | None:

@@ -17,6 +17,7 @@ from ..live.hub import Hub, Viewer
 from ..live.lines import view_of
 from ..live.schema import REQUESTS
 from ..measure.averaged_line import LineView
+from .gate import visitor_of
 from .services import Services
 
 MESSAGE_LIMIT_BYTES = 4096
@@ -74,11 +75,14 @@ async def _until_one_ends(tasks: Sequence[asyncio.Task[None]], viewer: Viewer, s
 
 async def _send(socket: WebSocket, viewer: Viewer, services: Services) -> None:
     """Send hello, then the newest of each kind, one at a time; waits as long as the client does not read."""
+    visitor = visitor_of(socket.scope)
     hello = hello_frame(
         version=services.version,
         run=services.run,
         rate_hz=services.setup.current.rate_hz,
         demo=services.trimmers is not None,
+        role=visitor.role,
+        signed_in_as=visitor.name,
     )
     payload: str | bytes = hello
     while True:

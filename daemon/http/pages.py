@@ -45,7 +45,7 @@ def page_routes(folder: Path) -> APIRouter:
 
     @router.api_route("/", methods=["GET", "HEAD"])
     @router.api_route("/{path:path}", methods=["GET", "HEAD"])
-    async def page_file(request: Request, path: str = "") -> Response:
+    async def sent_file(request: Request, path: str = "") -> Response:
         file = sent(folder).get(path or "index.html")
         if file is None:
             raise HTTPException(404)
@@ -55,6 +55,11 @@ def page_routes(folder: Path) -> APIRouter:
         return Response(file.content, headers=headers, media_type=file.media_type)
 
     return router
+
+
+def is_of_page(folder: Path, path: str) -> bool:
+    """Whether something of the page is sent under that path."""
+    return (path.removeprefix("/") or "index.html") in sent(folder)
 
 
 @dataclass(frozen=True)

@@ -26,12 +26,17 @@ class Problem(BaseModel):
 
 OF_STATUS: dict[int, tuple[str, str]] = {
     400: ("bad-request", "correct the request"),
+    401: ("not-signed-in", "open the sign-in link, or send the token: Authorization: Bearer …"),
     403: ("foreign-origin", "open the page at the address that the daemon printed"),
     404: ("not-found", "see openapi.json for what there is"),
     405: ("method-not-allowed", "see openapi.json for what may be done here"),
     413: ("too-large", "send 64 KiB at most"),
-    421: ("foreign-host", "open the page at the address that the daemon printed"),
+    421: (
+        "foreign-host",
+        "open the page at the address that the daemon printed, or name this one under addresses in [http]",
+    ),
     422: ("usage", "see openapi.json for what a request may hold"),
+    429: ("too-many", "wait, and try again"),
     500: ("internal", "please report it with the daemon's log"),
 }
 """Code and advice of what HTTP itself refuses; the codes of our own errors come from drivers/errors.py."""
@@ -40,8 +45,8 @@ OF_STATUS: dict[int, tuple[str, str]] = {
 RETRY_AFTER_S = "1"
 """A reading may be there again so soon: after every write there is none until the next capture."""
 
-FROM_THE_GUARD = (403, 413, 421)
-"""What any route answers to a request from elsewhere or with too long a body."""
+FROM_THE_GUARD = (401, 403, 413, 421)
+"""What any route answers to a request from elsewhere, of nobody who may come in, or with too long a body."""
 
 
 def problem(status: int, detail: str, *, code: str | None = None, do: str | None = None) -> Response:

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from ..access import Admission
+from ..access.outside import NOWHERE_ELSE, Outside
 from ..book import Marking
 from ..config import SetupInForce
 from ..keeping import Bench
@@ -44,6 +46,8 @@ class Services:
         hub, lease, setup: live readings, who may write, the set-up in force.
         version, run: of the program, and the name of this run.
         hosts: `host:port` as a browser may write them in Host; Origin is one of these behind `http://`.
+        outside: other addresses under which browsers reach it, such as that of a proxy.
+        admission: who may come in; None where everybody may.
         page: folder of the page's files.
         scan: looks for scopes, for some seconds. Raises InstrumentError where it could not.
         check_hookup: raises UsageError where the open scope lacks a channel of it.
@@ -68,4 +72,6 @@ class Services:
     book: Marking | None = None
     bench: Bench | None = None
     procedures: Procedures | None = None
+    outside: Outside = NOWHERE_ELSE
+    admission: Admission | None = None
     send_deadline_s: float = SEND_DEADLINE_S

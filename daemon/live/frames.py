@@ -5,14 +5,25 @@ from collections.abc import Sequence
 from typing import Any
 
 from ..measure.reading import Reading, encode_reading, iso_utc
-from .schema import LIVE_SCHEMA, BenchObject
+from .schema import LIVE_SCHEMA, BenchObject, Role
 from .status import Problem, ScopeStatus
 
 
-def hello_frame(*, version: str, run: str, rate_hz: float, demo: bool) -> str:
+def hello_frame(
+    *, version: str, run: str, rate_hz: float, demo: bool, role: Role = "operator", signed_in_as: str | None = None
+) -> str:
     """What every connection hears first."""
     return _text(
-        {"type": "hello", "schema": LIVE_SCHEMA, "version": version, "run": run, "rate_hz": rate_hz, "demo": demo}
+        {
+            "type": "hello",
+            "schema": LIVE_SCHEMA,
+            "version": version,
+            "run": run,
+            "rate_hz": rate_hz,
+            "demo": demo,
+            "role": role,
+            "signed_in_as": signed_in_as,
+        }
     )
 
 

@@ -18,6 +18,7 @@ MOST_SINGLES = 8
 LONGEST_US = 1e4
 """Windows of a line lie within so many microseconds about its 0H."""
 
+Role = Literal["operator", "viewer"]
 SpanUs = Annotated[list[float], Field(min_length=2, max_length=2, description="from and to, us after 0H")]
 
 ReadingObject = TypedDict(
@@ -47,6 +48,8 @@ class HelloFrame(TypedDict):
     run: str
     rate_hz: float
     demo: bool
+    role: Annotated[Role, Field(description="a viewer may look on only")]
+    signed_in_as: Annotated[str | None, Field(description="name of the token; null for this computer itself")]
 
 
 class ScopeObject(TypedDict):

@@ -1,6 +1,7 @@
 """A reverse proxy that serves a daemon under a path of its own: HTTP, and the upgrade to a WebSocket passed through.
 
-It has its own pages' Origin, and Host, say the daemon's address, which the daemon insists on.
+Its Host, and its pages' Origin, say the daemon's address. One that `passes_on` leaves both as they are, and says by
+X-Forwarded-For and X-Forwarded-Proto whom it speaks for, as one that ends TLS does.
 """
 
 import asyncio
@@ -19,9 +20,10 @@ async def _pump(source: asyncio.StreamReader, drain: asyncio.StreamWriter) -> No
 
 
 class _Proxy:
-    def __init__(self, path: str, port: int) -> None:
+    def __init__(self, path: str, port: int, passes_on: bool) -> None:
         self.path = path
         self.port = port
+        self.passes_on = passes_on
 
     def rewrite(self, head: bytes) -> bytes | None:
         """The request's head as the daemon gets it: without the path; one request a connection, unless it is upgraded."""
@@ -30,9 +32,13 @@ class _Proxy:
         if not target.startswith(self.path):
             return None
         fields = {name.lower(): value for name, value in (row.split(": ", 1) for row in rows)}
-        if fields.get("origin") == f"http://{fields['host']}":
+        if self.passes_on:
+            before = [fields[name] for name in ("x-forwarded-for",) if name in fields]
+            fields |= {"x-forwarded-for": ", ".join([*before, "192.0.2.77"]), "x-forwarded-proto": "https"}
+        elif fields.get("origin") == f"http://{fields['host']}":
             fields["origin"] = f"http://127.0.0.1:{self.port}"
-        fields["host"] = f"127.0.0.1:{self.port}"
+        if not self.passes_on:
+            fields["host"] = f"127.0.0.1:{self.port}"
         if "upgrade" not in fields:
             fields["connection"] = "close"
         lines = [f"{method} /{target.removeprefix(self.path)} {protocol}", *map(": ".join, fields.items())]
@@ -63,14 +69,14 @@ class _Proxy:
 
 
 @contextmanager
-def sub_path_proxy(path: str, port: int) -> Iterator[str]:
+def sub_path_proxy(path: str, port: int, *, passes_on: bool = False) -> Iterator[str]:
     """Serve the daemon on `port` of loopback under `path` ("/bench/"); gives the address of its page there."""
     loop = asyncio.new_event_loop()
     thread = threading.Thread(target=loop.run_forever)
     thread.start()
 
     server = asyncio.run_coroutine_threadsafe(
-        asyncio.start_server(_Proxy(path, port).serve, "127.0.0.1", 0, limit=HEAD_LIMIT), loop
+        asyncio.start_server(_Proxy(path, port, passes_on).serve, "127.0.0.1", 0, limit=HEAD_LIMIT), loop
     ).result(10)
     try:
         yield f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}{path}"

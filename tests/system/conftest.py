@@ -209,6 +209,14 @@ def children(tmp_path: Path) -> Iterator[Children]:
     started.end_all()
 
 
+@pytest.fixture(scope="module")
+def lasting_children(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Children]:
+    """Starts processes for all tests of a module."""
+    started = Children(tmp_path_factory.mktemp("children"))
+    yield started
+    started.end_all()
+
+
 @pytest.fixture
 def simulated_scope(children: Children) -> SimulatedScope:
     """A simulated scope process as the demo starts it."""

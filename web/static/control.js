@@ -7,9 +7,12 @@ import { capital } from "./words.js";
 
 const NAME_KEY = "device";
 
-/** Who may write now, from a status frame's `control`, and how many look on. */
-export function controlWords({ holder, mine }, viewers) {
-  const who = mine ? `This page holds control, as ${holder}. Others can only look on.`
+const LOOKS_ON = "View only";
+
+/** Who may write now, from a status frame's `control`, and how many look on; `looksOn`: this page is a viewer's. */
+export function controlWords({ holder, mine }, viewers, looksOn = false) {
+  const who = looksOn ? "This page is signed in as viewer: it can only look on. An operator’s code lets it change things."
+    : mine ? `This page holds control, as ${holder}. Others can only look on.`
     : holder ? `${capital(holder)} holds control. This page can only look on.`
     : "Nobody holds control: every page may change things.";
   return who + (viewers > 1 ? ` ${viewers} pages are open, this one among them.` : " No other page is open.");
@@ -29,7 +32,7 @@ export function changeOf(before, { holder, mine }, own) {
 export class Control {
   /** `tell({title, more, kind})` shows a notice; `send(message)` goes over the live socket. */
   constructor({ tell, send }) {
-    Object.assign(this, { tell, send, now: null, taking: false });
+    Object.assign(this, { tell, send, now: null, taking: false, looksOn: false });
     Object.assign(this, partsOf(document, ["words", "said", "take", "back", "name"], "control-"));
     this.name.value = recall(NAME_KEY) || usualName();
     keep(NAME_KEY, this.name.value);
@@ -39,8 +42,9 @@ export class Control {
   }
 
   /** The socket is new: say whose it is. */
-  greet() {
+  greet({ role }) {
     this.now = null;
+    this.looksOn = role === "viewer";
     if (lease.token) this.#claim();
   }
 
@@ -52,13 +56,15 @@ export class Control {
     }
     if (change) lease.hold(null);
     this.now = control;
-    const held = control.holder && !control.mine ? `${capital(control.holder)} holds control` : null;
+    const { looksOn } = this;
+    const held = looksOn ? LOOKS_ON : control.holder && !control.mine ? `${capital(control.holder)} holds control` : null;
     for (const element of document.querySelectorAll("[data-writes]")) {
+      element.inert = looksOn;
       if (held) element.dataset.held = held;
       else delete element.dataset.held;
     }
-    this.words.textContent = controlWords(control, viewers);
-    this.take.hidden = this.name.disabled = control.mine;
+    this.words.textContent = controlWords(control, viewers, looksOn);
+    this.take.hidden = this.name.disabled = control.mine || looksOn;
     this.back.hidden = !control.mine;
     this.take.textContent = control.holder ? "Take it over" : "Take control";
   }

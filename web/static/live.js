@@ -4,6 +4,7 @@ import { retryDelayMs } from "./pace.js";
 
 const SILENT_AFTER_MS = 8000;
 const WATCH_EVERY_MS = 1000;
+const NOT_SIGNED_IN = /^sign/; // "sign in first", "signed out"
 
 /** The live socket's address beside the page's own, whatever path a proxy serves it under. */
 export function liveUrl(pageUrl) {
@@ -23,7 +24,7 @@ const REAL = {
 
 export class LiveLink {
   constructor(url, onFrame, outside = {}) {
-    Object.assign(this, { url, onFrame, onBytes() {}, attempt: 0, socket: null, waiting: false }, REAL, outside);
+    Object.assign(this, { url, onFrame, onBytes() {}, onRefused: null, attempt: 0, socket: null, waiting: false }, REAL, outside);
   }
 
   start() {
@@ -52,8 +53,12 @@ export class LiveLink {
     socket.onmessage = (event) => {
       if (socket === this.socket) this.#hear(event.data);
     };
-    socket.onclose = () => {
-      if (socket === this.socket) this.#again();
+    socket.onclose = (event) => {
+      if (socket !== this.socket) return;
+      if (!this.onRefused || !NOT_SIGNED_IN.test(event?.reason)) return this.#again();
+      this.socket = null;
+      this.waiting = true;
+      this.onRefused();
     };
   }
 

@@ -1,5 +1,6 @@
 // Wires the page together: frames come in, one animation loop draws the newest state.
 
+import { Access, isLink, takeCode } from "./access.js";
 import { Awake, BY_HAND, awakeWords } from "./awake.js";
 import { Bench } from "./bench.js";
 import { Cautions } from "./cautions.js";
@@ -33,6 +34,8 @@ const send = (message) => link.send(message);
 const epochMs = (atMs) => atMs + Date.now() - now();
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
+const code = takeCode();
+const access = new Access(tell);
 const session = new Session(now());
 const notice = new Notice();
 const cautions = new Cautions();
@@ -53,6 +56,7 @@ const trim = new TrimView(find("channels"), {
 const speaker = new Speaker(soundNow, sayTone);
 const awake = new Awake(sayAwake);
 let lineView, hookupView, procedures, trimmers, fillPaper; // fetched when they are first needed
+let greeted = false;
 let patternWhitePct = 100;
 let askedSetup = null;
 let wordsAt = -Infinity;
@@ -79,8 +83,11 @@ function tellOfReturn(anew, goneMs) {
 }
 
 async function greet() {
+  if (!greeted) cautions.openUnlessRead();
+  greeted = true;
   trim.clear();
-  control.greet();
+  access.greet(session.hello);
+  control.greet(session.hello);
   lineView?.greet();
   find("demo-mark").hidden = !session.hello.demo;
   if (session.hello.demo) showTrimmers();
@@ -148,6 +155,12 @@ async function showTrimmers() {
   } catch (error) {
     put(find("trimmers-say"), error.message);
   }
+}
+
+/** Sign in, then go on; where that cannot be shown, soon once more. */
+async function enter(code, goOn = () => link.wake()) {
+  if (await access.enter(code)) goOn();
+  else setTimeout(goOn, FOLLOW_EVERY_MS);
 }
 
 /** The sheet of paper must be there before anybody prints: it cannot be fetched while the browser prints. */
@@ -267,13 +280,14 @@ addEventListener("beforeprint", () => {
 // First of all: the socket opens while the rest is laid out.
 const link = new LiveLink(liveUrl(document.baseURI), onFrame);
 link.onBytes = (bytes) => lineView?.take(bytes);
-link.start();
+link.onRefused = () => enter(null);
+if (code === null) link.start();
+else enter(code, () => link.start());
 for (const [keys, does] of KEY_HELP) {
   find("keys").append(made("dt", made("kbd", keys)), made("dd", does));
 }
 sayAwake();
 awake.ask();
-cautions.openUnlessRead();
 if (!awake.able && matchMedia("(pointer: coarse)").matches) tell({ title: "The screen may go dark", more: BY_HAND });
 trim.lay(["red", "green", "blue"]);
 const views = new Views(openView);
@@ -283,6 +297,9 @@ setInterval(() => {
   if (trimmers) trimmers.follow();
   else showTrimmers();
 }, FOLLOW_EVERY_MS);
+addEventListener("hashchange", () => {
+  if (isLink(location.hash)) location.reload(); // a sign-in link is opened in a page that is there already
+});
 addEventListener("online", () => link.wake());
 document.addEventListener("visibilitychange", () => {
   if (!document.hidden) link.wake();

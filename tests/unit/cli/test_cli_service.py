@@ -5,21 +5,16 @@ import os
 import shutil
 import stat
 import sys
-from importlib import import_module
-from importlib.util import find_spec
 from io import StringIO
 from pathlib import Path
 
 import pytest
 
-from peakwhite.daemon import cli
+from peakwhite.daemon import access, cli
 from peakwhite.daemon.service import how_it_stands, installing
 from peakwhite.daemon.service.files import unit
 from peakwhite.daemon.service.program import this_program
 from peakwhite.drivers.errors import PeakwhiteError
-
-service_command = import_module("peakwhite.daemon.cli.service")
-"""The module: in the package its name is that of the command."""
 
 UNIT = "etc/systemd/system/peakwhite.service"
 WANTED = "etc/systemd/system/multi-user.target.wants/peakwhite.service"
@@ -142,14 +137,13 @@ def test_the_first_access_token_is_shown_even_if_what_comes_after_it_fails(
     (tmp_path / "system").mkdir()
     monkeypatch.setenv("PATH", f"{tmp_path}{os.pathsep}{os.environ['PATH']}")
     monkeypatch.setattr(os, "geteuid", lambda: 0)
-    monkeypatch.setattr(service_command, "_first_token", lambda state: "only-once")
+    monkeypatch.setattr(access, "first_token", lambda state: "only-once")
     say("install", "--yes", root=tmp_path / "system", status=3)
     told = capsys.readouterr()
     assert told.out.endswith("kept nowhere:\n    only-once\n")
     assert "ended with 1: no room; " in told.err
 
 
-@pytest.mark.skipif(find_spec("peakwhite.daemon.access") is None, reason="there are no access tokens yet")
 def test_the_first_access_token_is_shown_once_and_kept_as_a_hash_that_nobody_else_may_read(
     root: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

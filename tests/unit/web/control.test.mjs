@@ -33,3 +33,8 @@ test("a page that only looks on hears of a new holder once, and not of the one i
   assert.equal(changeOf(held("tablet"), held("tablet"), null), null);
   assert.equal(changeOf(null, held("tablet"), null), null);
 });
+
+test("a viewer's page says that it only looks on, whoever holds control", () => {
+  assert.match(standing(held(null), 1, true), /^This page is signed in as viewer/);
+  assert.match(standing(held("phone"), 2, true), /^This page is signed in as viewer.*2 pages are open/);
+});

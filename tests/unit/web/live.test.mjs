@@ -107,3 +107,17 @@ test("binary frames are no business of this page and are passed over", () => {
   outside.sockets[0].onmessage({ data: new ArrayBuffer(4) });
   assert.deepEqual(frames, []);
 });
+
+test("a socket that is closed because nobody is signed in says so, and is opened again only when the link is woken", () => {
+  const { outside, link } = started();
+  let refused = 0;
+  link.onRefused = () => (refused += 1);
+  outside.sockets[0].onclose({ code: 1008, reason: "sign in first" });
+  outside.turn(60_000);
+  assert.deepEqual([refused, outside.sockets.length], [1, 1]);
+  link.wake();
+  assert.equal(outside.sockets.length, 2);
+  outside.sockets[1].onclose({ code: 1013, reason: "too slow" });
+  outside.turn(60_000);
+  assert.deepEqual([refused, outside.sockets.length > 2], [1, true]);
+});

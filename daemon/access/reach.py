@@ -1,0 +1,64 @@
+"""Whether a daemon may start where others can reach it, and where that is."""
+
+import socket
+import time
+from pathlib import Path
+
+from ...drivers.errors import UsageError
+from .peer import address_of, is_beyond_loopback
+from .token_file import TokenFile
+
+MAKE_ONE = "make one first: peakwhite access new --role operator --name phone"
+DOCUMENTATION_NET = ("192.0.2.1", 9)
+"""An address that nobody has (RFC 5737): asking the way there sends nothing and tells which address of ours leads out."""
+
+
+def refuse_without_token(
+    folder: Path, host: str, *, trusts_loopback: bool = True, has_other_addresses: bool = False
+) -> None:
+    """Raises UsageError where others can reach the daemon and nobody has a token that holds."""
+    if is_beyond_loopback(host):
+        what = f"'{host}' can be reached by others"
+    elif has_other_addresses:
+        what = "addresses are named by which others reach it"
+    elif not trusts_loopback:
+        what = "loopback is not trusted"
+    else:
+        return
+    if not any(one.holds(time.time()) for one in TokenFile(folder).load()):
+        raise UsageError(f"{what}, and there is no access token", where="host", do=MAKE_ONE)
+
+
+def is_any_address(host: str) -> bool:
+    """Whether that stands for all addresses of this computer."""
+    address = address_of(host)
+    return host == "" or (address is not None and address.is_unspecified)
+
+
+def url_here(host: str, port: int) -> str:
+    """The address of a daemon that listens there, for this computer itself."""
+    address = address_of(host)
+    if address is not None and address.is_unspecified:
+        host = "127.0.0.1" if address.version == 4 else "::1"
+    return f"http://{f'[{host}]' if ':' in host else host}:{port}/"
+
+
+def url_on_network(host: str, port: int) -> str | None:
+    """Its address for others; None where it listens on loopback, or the network is not there."""
+    if not is_beyond_loopback(host):
+        return None
+    if is_any_address(host):
+        found = _own_address()
+        return None if found is None else url_here(found, port)
+    return url_here(host, port)
+
+
+def _own_address() -> str | None:
+    """The IPv4 address by which this computer goes out, None without a network."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(DOCUMENTATION_NET)
+        except OSError:
+            return None
+        found: str = probe.getsockname()[0]
+    return found

@@ -1,0 +1,98 @@
+"""`peakwhite access`: what it prints, what it refuses, and that the link can be scanned."""
+
+import json
+import re
+from pathlib import Path
+from typing import get_args
+
+import pytest
+
+from peakwhite.daemon.access import Role, TokenFile
+from peakwhite.daemon.cli import run
+from peakwhite.daemon.cli.access import ROLES
+from peakwhite.daemon.cli.access_link import qr_code
+
+
+def said(capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> tuple[str, str]:
+    assert run(("access", *arguments)) == status
+    told = capsys.readouterr()
+    return told.out, told.err
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """No settings of anybody's own, and a state folder that is not there yet."""
+    for name in ("XDG_STATE_HOME", "XDG_CONFIG_HOME"):
+        monkeypatch.setenv(name, str(tmp_path))
+    return tmp_path / "peakwhite"
+
+
+def test_a_new_token_is_told_with_code_and_link_and_a_hint_where_the_link_leads_nowhere(
+    capsys: pytest.CaptureFixture[str], home: Path
+) -> None:
+    out, err = said(capsys, "new", "--role", "operator", "--name", "phone", "--no-qr")
+    first, code, link = out.splitlines()
+    assert first == "operator 'phone', without end"
+    assert link == f"link: http://127.0.0.1:8714/#sign-in={code.removeprefix('code: ')}"
+    assert err.startswith("peakwhite: the link is for this computer alone")
+    assert [one.name for one in TokenFile(home).load()] == ["phone"]
+
+
+def test_the_link_has_the_address_of_the_settings_or_the_one_that_is_given(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    config = tmp_path / "settings.toml"
+    config.write_text('[http]\nhost = "192.0.2.7"\n')
+    common = ("new", "--role", "viewer", "--json", "--config", str(config))
+    assert json.loads(said(capsys, *common, "--name", "a")[0])["link"].startswith("http://192.0.2.7:8714/#sign-in=")
+    config.write_text('[http]\nhost = "0.0.0.0"\naddresses = ["https://bench.example/levels"]\n')
+    assert json.loads(said(capsys, *common, "--name", "b")[0])["link"].startswith(
+        "https://bench.example/levels/#sign-in="
+    )
+    given = said(capsys, *common, "--name", "c", "--address", "http://bench.local:8714")
+    assert json.loads(given[0])["link"].startswith("http://bench.local:8714/#sign-in=")
+    assert given[1] == ""
+
+
+def test_tokens_are_listed_with_role_and_end_and_revoked_by_name(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    there = ("--state", str(tmp_path / "state"))
+    assert said(capsys, "list", *there)[0] == "there is no token\n"
+    said(capsys, "new", "--role", "operator", "--name", "phone", "--no-qr", *there)
+    said(capsys, "new", "--role", "viewer", "--name", "wall", "--days", "3", "--no-qr", *there)
+    operator, viewer = said(capsys, "list", *there)[0].splitlines()
+    assert re.fullmatch(r"operator  without end +phone", operator)
+    assert re.fullmatch(r"viewer    until \d{4}-\d\d-\d\dT\d\d:\d\dZ +wall", viewer)
+    assert said(capsys, "revoke", "wall", *there)[0] == "viewer 'wall' is revoked\n"
+    assert [one["name"] for one in json.loads(said(capsys, "list", "--json", *there)[0])] == ["phone"]
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("new", "--role", "operator"),
+        ("new", "--role", "owner", "--name", "a"),
+        ("new", "--role", "viewer", "--name", "a", "--days", "0"),
+        ("new", "--role", "viewer", "--name", "\x1b[31m"),
+        ("revoke", "nobody"),
+    ],
+)
+def test_what_cannot_be_meant_is_one_line_and_status_2(
+    capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...]
+) -> None:
+    out, err = said(capsys, *arguments, status=2)
+    assert out == ""
+    assert len(err.splitlines()) == 1 and err.startswith("peakwhite: ")
+
+
+def test_the_roles_that_the_command_takes_are_the_roles() -> None:
+    assert get_args(Role) == ROLES
+
+
+def test_the_qr_code_is_drawn_light_on_dark_whatever_the_terminals_colours_are() -> None:
+    lines = qr_code("http://192.0.2.7:8714/#sign-in=" + "A" * 43).splitlines()
+    assert all(line.startswith("\x1b[97;40m") and line.endswith("\x1b[0m") for line in lines)
+    widths = {len(re.sub(r"\x1b\[[0-9;]*m", "", line)) for line in lines}
+    assert widths <= {37, 41}  # fits a terminal of 80 columns, with a quiet border
+    assert set(re.sub(r"\x1b\[[0-9;]*m|\n", "", "".join(lines))) <= set(" █▀▄")
