@@ -7,12 +7,14 @@ import secrets
 import socket
 import sys
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed_version
 
 from ..drivers.capture import Capture
+from ..drivers.errors import UsageError
 from ..drivers.families import family_named
 from ..drivers.links import parse_resource
 from .acquisition import Acquisition, Job, Source, Suspicions
@@ -20,6 +22,9 @@ from .book import BookKeeper, BookPlace, Marking, PresentStage
 from .book_in_use import book_place, temporary_book
 from .calibrations import StoredCalibrations
 from .config import Setup, SetupInForce
+from .config.complaints import Complaint
+from .config.keys import KeyPath
+from .config.live_changes import WATCH, changed_setup
 from .config.model import BookTable, ScopeTable
 from .config.settings import Settings
 from .demo import SimulatedScope
@@ -36,7 +41,8 @@ from .measure.reading import Reading
 from .procedures import Procedures
 from .recalibration import Recalibration
 from .scanning import scan
-from .serving import Server, address_up, ending, hosts_of, listen, refuse_beyond_loopback
+from .serving import Server, address_up, ending, hosts_of, listen, on_hangup, refuse_beyond_loopback
+from .settings_in_force import Load, SettingsInForce
 from .sources.borrowed_scope import BorrowedScope, borrowed_scope
 from .sources.scope import open_scope
 
@@ -64,43 +70,34 @@ class Origin:
     borrowed: BorrowedScope | None = None
 
 
-def serve(
-    settings: Settings,
-    *,
-    scope: str | None = None,
-    family: str | None = None,
-    hands_off: bool = False,
-    book: str | None = None,
-    host: str | None = None,
-    port: int | None = None,
-    browser: bool = True,
-) -> int:
-    """Run the daemon on a real scope until SIGINT or SIGTERM; gives the exit status.
+def serve(settings: Settings, *, load: Load, book: str | None = None, browser: bool = True) -> int:
+    """Run the daemon on a real scope until SIGINT or SIGTERM; gives the exit status. `load` gives the settings anew.
 
-    What is given here goes before the settings. Without a scope the page is up and says how to name one.
+    Without a scope the page is up and says how to name one.
     Raises MalformedResource, UsageError, PortTaken, BookInUse, BookNewer before anything has started.
     """
-    table = settings.tables.scope
-    given = {"resource": scope, "family": family, "hands_off": hands_off or None}
-    origin = _origin(table.model_copy(update={key: value for key, value in given.items() if value is not None}))
-    return _run(settings, origin, None, book_place(settings, book), cautions_for_terminal(), host, port, browser)
+    origin = _origin(settings.tables.scope)
+    return _run(settings, load, origin, None, book_place(settings, book), cautions_for_terminal(), browser)
 
 
-def check(settings: Settings) -> None:
-    """Raises MalformedResource or UsageError where `serve` would refuse to start with these settings."""
-    _origin(settings.tables.scope)
-    book_place(settings, None)
-    refuse_beyond_loopback(settings.tables.http.host)
+def check(settings: Settings) -> Iterator[Complaint]:
+    """What `serve` would refuse to start with."""
+    tables = settings.tables
+    book = tables.book.place if ("book", "place") in settings.options else None
+    uses: dict[KeyPath, Callable[[], object]] = {
+        ("scope", "family"): lambda: tables.scope.family and family_named(tables.scope.family),
+        ("scope", "resource"): lambda: tables.scope.resource and parse_resource(tables.scope.resource),
+        ("book", "place"): lambda: book_place(settings, book),
+        ("http", "host"): lambda: refuse_beyond_loopback(tables.http.host),
+    }
+    for path, use in uses.items():
+        try:
+            use()
+        except UsageError as error:
+            yield Complaint(path, f"cannot be: {error.what}, {error.do}")
 
 
-def demo(
-    settings: Settings,
-    *,
-    book: str | None = None,
-    host: str | None = None,
-    port: int | None = None,
-    browser: bool = True,
-) -> int:
+def demo(settings: Settings, *, load: Load, book: str | None = None, browser: bool = True) -> int:
     """Run the daemon on the simulated scope until SIGINT or SIGTERM; gives the exit status. Raises UsageError, PortTaken.
 
     Unless a book is given, what is kept goes to a temporary one: a demo fills nobody's own.
@@ -109,7 +106,7 @@ def demo(
     origin = Origin(lambda: open_scope(simulated.resource), "the simulated scope")
     with contextlib.ExitStack() as stack:
         place = stack.enter_context(temporary_book()) if book is None else book_place(settings, book)
-        return _run(settings, origin, simulated, place, NOT_KEPT if book is None else "", host, port, browser)
+        return _run(settings, load, origin, simulated, place, NOT_KEPT if book is None else "", browser)
 
 
 def _origin(table: ScopeTable) -> Origin | None:
@@ -126,24 +123,22 @@ def _origin(table: ScopeTable) -> Origin | None:
 
 def _run(
     settings: Settings,
+    load: Load,
     origin: Origin | None,
     simulated: SimulatedScope | None,
     place: BookPlace,
     notice: str,
-    host: str | None,
-    port: int | None,
     browser: bool,
 ) -> int:
     """Run until the server ends. `notice` is for the terminal, once nothing stands in the way of starting."""
     _log_to_stderr()
     http = settings.tables.http
-    host, port = host or http.host, http.port if port is None else port
-    refuse_beyond_loopback(host)
+    refuse_beyond_loopback(http.host)
     stored = StoredCalibrations()
     setup = _setup_of(settings, stored)
     with contextlib.ExitStack() as stack:
-        listening = stack.enter_context(listen(host, port))
-        parts = Parts(setup, stored, origin, simulated, listening, place, settings.tables.book)
+        listening = stack.enter_context(listen(http.host, http.port))
+        parts = Parts(settings, load, setup, stored, origin, simulated, listening, place)
         if notice:
             print(notice, file=sys.stderr, flush=True)
         server = Server(parts.app, lambda: address_up(parts.url, browser))
@@ -177,7 +172,8 @@ async def _serve(server: Server, listening: socket.socket, parts: "Parts") -> No
     """Serve until the server ends; meanwhile take up calibrations, and the stage that is chosen."""
     followed = [asyncio.create_task(_for_ever(one)) for one in (parts.recalibration.follow, parts.bench.follow)]
     try:
-        await server.serve(sockets=[listening])
+        with on_hangup(parts.settings.on_signal, server):
+            await server.serve(sockets=[listening])
     finally:
         for one in followed:
             one.cancel()
@@ -199,14 +195,16 @@ class Parts:
 
     def __init__(
         self,
+        settings: Settings,
+        load: Load,
         setup: Setup,
         stored: StoredCalibrations,
         origin: Origin | None,
         trimmers: Trimmers | None,
         listening: socket.socket,
         place: BookPlace,
-        book: BookTable,
     ) -> None:
+        book = settings.tables.book
         in_force = SetupInForce(setup)
         lease = ControlLease(time.monotonic)
         hub = Hub(lease, lambda: in_force.current.generation, time.monotonic)
@@ -236,6 +234,13 @@ class Parts:
         )
         self.bench = Bench(self.keeping, self.marking, hub.bench_changed)
         hub.tell_bench(self.bench.object)
+        self.settings = SettingsInForce(
+            settings,
+            load,
+            check,
+            put_in_force=partial(_put_in_force, in_force, hub, self.bench),
+            tell=lambda problems: hub.announce_beside("settings", problems),
+        )
         self.acquisition: Acquisition | None = None
         if origin is None:
             hub.announce(ABSENT, ())
@@ -268,6 +273,7 @@ class Parts:
                 book=self.marking,
                 bench=self.bench,
                 procedures=self.procedures,
+                settings=self.settings,
             )
         )
 
@@ -283,6 +289,19 @@ class Parts:
         self.marking.close()
         if not self.keeper.stop():
             log.error("%s: what waits to be kept is given up, the book does not answer", self.keeper.place)
+
+
+def _put_in_force(
+    in_force: SetupInForce, hub: Hub, bench: Bench, changed: frozenset[KeyPath], settings: Settings
+) -> None:
+    """Let the keys that changed count from the next capture on."""
+    setup = changed_setup(in_force.current, changed, settings)
+    if setup is not in_force.current:
+        in_force.change(setup)
+        hub.setup_changed()
+    if changed & WATCH:
+        bench.keeping.set_watch(settings.tables.book.watch, settings.tables.book.watch_band_mv)
+        hub.bench_changed()
 
 
 def _keeping_settings(book: BookTable) -> KeepingSettings:

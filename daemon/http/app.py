@@ -18,6 +18,7 @@ from .pages import page_routes, sent
 from .problems import install
 from .procedures_api import procedure_routes
 from .services import Services
+from .settings_api import settings_routes
 
 
 def create_app(services: Services) -> FastAPI:
@@ -55,6 +56,8 @@ def create_app(services: Services) -> FastAPI:
         app.include_router(bench_routes(services, services.bench), tags=["bench"])
     if services.procedures is not None:
         app.include_router(procedure_routes(services, services.procedures), tags=["peakwhite"])
+    if services.settings is not None:
+        app.include_router(settings_routes(services, services.settings), tags=["settings"])
     if services.trimmers is not None:
         app.include_router(demo_routes(services, services.trimmers), tags=["demo"])
     app.include_router(page_routes(services.page))

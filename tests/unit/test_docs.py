@@ -9,7 +9,7 @@ import click
 import pytest
 
 from peakwhite.daemon.cli import commands
-from peakwhite.daemon.cli.settings_rows import rows_as_text, rows_of
+from peakwhite.daemon.cli.settings_rows import settings_as_text
 from peakwhite.daemon.config.model import SettingsTables
 from peakwhite.daemon.config.settings import Settings, parse_settings
 from peakwhite.drivers.families import FAMILIES
@@ -99,7 +99,7 @@ def _command(path: tuple[str, ...]) -> click.Command:
 
 
 def test_every_settings_key_is_shown_by_settings_show() -> None:
-    shown = set(re.findall(r"^(?:# )?([a-z_]+) = ", rows_as_text(rows_of(Settings())), re.MULTILINE))
+    shown = set(re.findall(r"^(?:# )?([a-z_]+) = ", settings_as_text(Settings()), re.MULTILINE))
     assert shown - {"red"} == set(_keys(SettingsTables.model_json_schema()))
 
 
