@@ -130,8 +130,8 @@ def checked(load: Callable[[], Settings], check: Check) -> Settings:
         settings = load()
     except SettingsMistakes as error:
         found, settings = error.mistakes, error.sound
-    if found := (*found, *placed(check(settings), settings)):
-        raise SettingsMistakes(found, str(settings.path or default_path()), settings)
+    if mistakes := placed([*found, *check(settings)], settings):
+        raise SettingsMistakes(mistakes, str(settings.path or default_path()), settings)
     return settings
 
 
