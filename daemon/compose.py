@@ -26,7 +26,7 @@ from .config.complaints import Complaint
 from .config.keys import KeyPath
 from .config.live_changes import WATCH, changed_setup
 from .config.model import BookTable, ScopeTable
-from .config.settings import Settings
+from .config.settings import Settings, default_path
 from .demo import SimulatedScope
 from .http.app import create_app
 from .http.cautions import cautions_for_terminal
@@ -240,6 +240,7 @@ class Parts:
             check,
             put_in_force=partial(_put_in_force, in_force, hub, self.bench),
             tell=lambda problems: hub.announce_beside("settings", problems),
+            locked=None if trimmers is None else _locked_in_demo(settings),
         )
         self.acquisition: Acquisition | None = None
         if origin is None:
@@ -289,6 +290,14 @@ class Parts:
         self.marking.close()
         if not self.keeper.stop():
             log.error("%s: what waits to be kept is given up, the book does not answer", self.keeper.place)
+
+
+def _locked_in_demo(settings: Settings) -> UsageError | None:
+    """Why a demo writes no settings: whoever only looks around has none of the user's own changed."""
+    if settings.path not in (None, default_path()):
+        return None
+    what = "a demo changes nobody's own settings"
+    return UsageError(what, where=str(default_path()), do="start it with --config and a file that it may change")
 
 
 def _put_in_force(

@@ -53,6 +53,7 @@ class SettingsInForce:
         check: what else may be wrong with them.
         put_in_force: given the keys that changed, all of them live ones, and the settings that have them.
         tell: is given what is wrong with the file, or nothing.
+        locked: why nothing may be written to the file, None where it may.
         wall_ns: nanoseconds since 1970 UTC.
     """
 
@@ -64,6 +65,7 @@ class SettingsInForce:
         *,
         put_in_force: Callable[[frozenset[KeyPath], Settings], None],
         tell: Callable[[tuple[Problem, ...]], None],
+        locked: PeakwhiteError | None = None,
         wall_ns: Callable[[], int] = time.time_ns,
     ) -> None:
         self._running = settings.tables
@@ -73,6 +75,7 @@ class SettingsInForce:
         self._check = check
         self._put_in_force = put_in_force
         self._tell = tell
+        self._locked = locked
         self._wall_ns = wall_ns
         self._changing = asyncio.Lock()
 
@@ -113,8 +116,10 @@ class SettingsInForce:
         """Write these keys to the file, None for one that goes, and put in force what can be.
 
         Raises SettingsChanged where the file is another than the one of that digest, SettingsError where it would be
-        wrong, SettingsUnwritable; nothing is written then.
+        wrong, SettingsUnwritable, and why it is locked; nothing is written then.
         """
+        if self._locked is not None:
+            raise self._locked
         async with self._changing:
             await asyncio.to_thread(self._write, digest, changes)
             return await self._reload()

@@ -14,7 +14,8 @@ from .settings import Settings
 
 NOT_GIVEN = "not given"
 MASK = "***"
-PASSWORD = re.compile(r"(://[^:/@]*:)[^/]*@|([?&]password=)[^&]*")
+PASSWORD = re.compile(r"(://[^:/@]*:).*@|([?&][a-z]*password=)[^&]*", re.IGNORECASE)
+"""Rather too much than too little: up to the last @, since a password may hold anything."""
 
 Kind = Literal["flag", "whole", "number", "text", "number or text", "names"]
 """What a value is: true or false, a number, a text (one of `choices` where there are any), or a list of names."""

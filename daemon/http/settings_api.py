@@ -14,7 +14,7 @@ from ..config.keys import KeyPath, dotted, is_key, keys_of, why_by_hand
 from ..config.rows import Kind, Row
 from ..config.settings import SettingsMistakes
 from ..settings_in_force import Reloaded, SettingsInForce
-from .api import may_write
+from .api import inlined, may_write
 from .models import printable
 from .problems import MEDIA_TYPE, Problem, answers
 from .services import Services
@@ -95,13 +95,13 @@ class MistakeBody(BaseModel):
 class SettingsProblem(Problem):
     """What is wrong with settings, all of it."""
 
-    mistakes: list[MistakeBody]
+    mistakes: list[MistakeBody] = Field(default_factory=list)
 
 
 def settings_routes(services: Services, settings: SettingsInForce) -> APIRouter:
     """Routes of the settings."""
     router = APIRouter(prefix="/api/v1/settings")
-    schema = {"content": {MEDIA_TYPE: {"schema": SettingsProblem.model_json_schema()}}}
+    schema = {"content": {MEDIA_TYPE: {"schema": inlined(SettingsProblem.model_json_schema())}}}
     refused = answers(409, 503) | {422: {"description": "What is wrong, all of it", **schema}}
 
     @router.get("", summary="Every key of the settings", responses=answers())

@@ -106,6 +106,14 @@ def test_what_is_saved_over_rest_is_there_after_a_kill(children: Any, tmp_path: 
     assert (key(again, "live", "rate_hz")["in_force"], key(again, "live", "rate_hz")["origin"]) == (4.0, "line 2")
 
 
+def test_a_demo_changes_nobodys_own_settings(children: Any, tmp_path: Path) -> None:
+    demo = children.daemon("demo")
+    body = {"digest": "", "changes": [{"table": ["live"], "key": "rate_hz", "value": 4}]}
+    status, _, content = demo.request("PUT", SETTINGS, body)
+    assert (status, json.loads(content)["code"]) == (422, "usage")
+    assert not (tmp_path / "peakwhite" / "peakwhite.toml").exists()
+
+
 def test_a_daemon_whose_terminal_is_closed_ends(children: Any, tmp_path: Path) -> None:
     """The signal is the one that has settings read anew; who closes the window wants nothing left running."""
     ours, theirs = pty.openpty()
