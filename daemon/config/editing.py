@@ -61,7 +61,7 @@ def _remove(table: Any, key: str) -> None:
         del table[key]
         return
     place = next(n for n, (name, _) in enumerate(table.value.body) if name is not None and name.key == key)
-    item = table.item(key)
+    item = table.value.item(key)
     del table[key]
     if isinstance(item, tomlkit.items.Item) and (comment := item.trivia.comment):
         table.value.body[place] = (None, tomlkit.comment(comment.removeprefix("#").strip()))
