@@ -100,7 +100,7 @@ def test_a_file_changed_by_hand_meanwhile_is_not_written_over_and_what_was_typed
     wait_for_words(sheet, "was changed otherwise")
     assert file.read_text() == by_hand
     sheet.page.click(".settings button:text('Read the file anew')")
-    sheet.page.wait_for_function("document.querySelector('[name=\"measure hold\"]').value === 'yes'")
+    sheet.page.wait_for_function("() => document.querySelector('[name=\"measure hold\"]').value === 'yes'")
     assert sheet.page.input_value(RATE) == "30"
     sheet.page.click(SAVE)
     wait_for_words(sheet, "^Saved. In force now: .live. rate_hz")
