@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterator
-from typing import Any, Literal, NamedTuple, get_args, get_origin
+from typing import Annotated, Any, Literal, NamedTuple, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -83,7 +83,7 @@ def _rows_of_table(path: KeyPath, model: type[BaseModel], table: BaseModel | Non
 
 
 def _row(path: KeyPath, info: FieldInfo, value: Any, default: Any, settings: Settings | None) -> Row:
-    kind, choices = ("text", ()) if path[0] == BY_ROLE else _kind(info)
+    kind, choices = ("text", ()) if path[0] == BY_ROLE else kind_of(info.annotation)
     return Row(
         path[:-1],
         path[-1],
@@ -118,10 +118,12 @@ def _default(info: FieldInfo, table: BaseModel | None) -> Any:
     return info.get_default(call_default_factory=True, validated_data=table.model_dump() if table else {})
 
 
-def _kind(info: FieldInfo) -> tuple[Kind, tuple[str, ...]]:
-    annotation = info.annotation
+def kind_of(annotation: Any) -> tuple[Kind, tuple[str, ...]]:
+    """What values of this type are, and the names that they may have."""
     if get_origin(annotation) is list:
-        return "names", get_args(get_args(annotation)[0])
+        return "names", kind_of(get_args(annotation)[0])[1]
+    if get_origin(annotation) is Annotated:
+        return kind_of(get_args(annotation)[0])
     if get_origin(annotation) is Literal:
         return "text", get_args(annotation)
     kinds = set(get_args(annotation) or (annotation,)) - {type(None)}

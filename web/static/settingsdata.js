@@ -55,7 +55,7 @@ export function helpWords(row) {
   const range = row.choices.length || row.kind === "flag" ? "" : row.range;
   return [
     range && capital([range, row.unit].filter(Boolean).join(" ")) + ".",
-    row.default !== null && !choicesOf(row) && `Default ${shownValue(row.default)}.`,
+    shownValue(row.default) && !choicesOf(row) && `Default ${shownValue(row.default)}.`,
     fixedWords(row) || (row.live ? "" : "Needs a restart."),
     row.waiting && `In force until the restart: ${shownValue(row.in_force) || "nothing"}.`,
   ].filter(Boolean).join(" ");

@@ -1,13 +1,14 @@
 """Settings from the environment: one rule for every key, before the file, wrong ones told like those of a file."""
 
 from pathlib import Path
+from typing import Annotated, Literal
 
 import pytest
 
 from peakwhite.daemon.config.environment import environment_settings, variable_of
 from peakwhite.daemon.config.keys import values_of
 from peakwhite.daemon.config.model import SettingsTables
-from peakwhite.daemon.config.rows import rows_of
+from peakwhite.daemon.config.rows import kind_of, rows_of
 from peakwhite.daemon.config.settings import Settings, SettingsMistakes, default_path, load_settings, parse_settings
 
 FILE = Path("bench.toml")
@@ -102,3 +103,21 @@ def test_the_folder_that_systemd_names_goes_before_the_users_own(
     assert load_settings(None).tables.live.rate_hz == 7.0
     monkeypatch.delenv("CONFIGURATION_DIRECTORY")
     assert default_path() == tmp_path / "home" / "peakwhite" / "peakwhite.toml"
+
+
+@pytest.mark.parametrize(
+    ("annotation", "kind"),
+    [
+        (bool, ("flag", ())),
+        (int, ("whole", ())),
+        (float | None, ("number", ())),
+        (float | str, ("number or text", ())),
+        (str | None, ("text", ())),
+        (Literal["text", "json"], ("text", ("text", "json"))),
+        (list[Literal["red", "blue"]], ("names", ("red", "blue"))),
+        (list[Annotated[str, "an address"]], ("names", ())),
+        (Annotated[float, "positive"], ("number", ())),
+    ],
+)
+def test_every_type_that_a_key_may_have_is_known(annotation: object, kind: tuple[str, tuple[str, ...]]) -> None:
+    assert kind_of(annotation) == kind

@@ -15,6 +15,7 @@ const port = row({ table: ["http"], key: "port", kind: "whole", unit: "", range:
 test("a field says range with unit, default, and whether a restart is needed", () => {
   assert.equal(helpWords(row()), "1 to 100 Hz. Default 20.");
   assert.equal(helpWords(port), "0 to 65535. Default 8714. Needs a restart.");
+  assert.equal(helpWords(row({ kind: "names", range: "", unit: "", default: [] })), "");
   assert.match(helpWords({ ...port, waiting: true, in_force: 8714 }), /In force until the restart: 8714\.$/);
   assert.equal(helpWords(row({ kind: "flag", range: "", unit: "", default: true })), "");
 });
