@@ -5,8 +5,6 @@ written over it.
 """
 
 import json
-import os
-import tempfile
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import asdict, replace
@@ -17,6 +15,7 @@ from urllib.parse import quote
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from ..drivers.errors import UnreadableInput, UsageError
+from .durable import write_durably
 from .measure.calibration import Calibration, Compared, Gain, SignalPath, Terminator, Tie, Way
 from .measure.hookup import Link
 from .measure.targets import Conditions
@@ -217,30 +216,9 @@ def _tie(one: _Tie) -> Tie:
 
 
 def _write(path: Path, serial: str, calibrations: Iterable[Calibration]) -> None:
-    """The whole file or none: written beside it, made durable, put in its place, and the folder made durable."""
     listed = [{key: value for key, value in asdict(one).items() if key != "serial"} for one in calibrations]
     text = json.dumps({"schema": SCHEMA, "serial": serial, "calibrations": listed}, indent=1, allow_nan=False)
-    with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".", suffix=".part", delete=False) as file:
-        try:
-            file.write(text.encode() + b"\n")
-            file.flush()
-            os.fsync(file.fileno())
-            file.close()
-            os.replace(file.name, path)
-        except BaseException:
-            os.unlink(file.name)
-            raise
-    _make_durable(path.parent)
-
-
-def _make_durable(folder: Path) -> None:
-    """A renamed file stays renamed only once its folder is on disk; Windows has no such call and needs none."""
-    if os.name == "posix":
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+    write_durably(path, text.encode() + b"\n")
 
 
 def _words(error: OSError) -> str:

@@ -8,13 +8,14 @@ import secrets
 import socket
 import sys
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed_version
 
 from ..drivers.capture import Capture
+from ..drivers.errors import UsageError
 from ..drivers.families import family_named
 from ..drivers.links import parse_resource
 from .access import Admission
@@ -25,8 +26,11 @@ from .book import BookKeeper, BookPlace, Marking, PresentStage
 from .book_in_use import book_place, temporary_book
 from .calibrations import StoredCalibrations
 from .config import Setup, SetupInForce
+from .config.complaints import Complaint
+from .config.keys import KeyPath
+from .config.live_changes import WATCH, changed_setup
 from .config.model import BookTable, HttpTable, ScopeTable
-from .config.settings import Settings
+from .config.settings import Settings, default_path
 from .demo import SimulatedScope
 from .http.app import create_app
 from .http.cautions import cautions_for_terminal
@@ -43,7 +47,8 @@ from .places import state_folder
 from .procedures import Procedures
 from .recalibration import Recalibration
 from .scanning import scan
-from .serving import Server, address_up, ending, hosts_of, listen
+from .serving import Server, address_up, ending, hosts_of, listen, on_hangup
+from .settings_in_force import Load, SettingsInForce
 from .sources.borrowed_scope import BorrowedScope, borrowed_scope
 from .sources.scope import open_scope
 
@@ -71,43 +76,34 @@ class Origin:
     borrowed: BorrowedScope | None = None
 
 
-def serve(
-    settings: Settings,
-    *,
-    scope: str | None = None,
-    family: str | None = None,
-    hands_off: bool = False,
-    book: str | None = None,
-    host: str | None = None,
-    port: int | None = None,
-    browser: bool = True,
-) -> int:
-    """Run the daemon on a real scope until SIGINT or SIGTERM; gives the exit status.
+def serve(settings: Settings, *, load: Load, book: str | None = None, browser: bool = True) -> int:
+    """Run the daemon on a real scope until SIGINT or SIGTERM; gives the exit status. `load` gives the settings anew.
 
-    What is given here goes before the settings. Without a scope the page is up and says how to name one.
+    Without a scope the page is up and says how to name one.
     Raises MalformedResource, UsageError, PortTaken, BookInUse, BookNewer before anything has started.
     """
-    table = settings.tables.scope
-    given = {"resource": scope, "family": family, "hands_off": hands_off or None}
-    origin = _origin(table.model_copy(update={key: value for key, value in given.items() if value is not None}))
-    return _run(settings, origin, None, book_place(settings, book), cautions_for_terminal(), host, port, browser)
+    origin = _origin(settings.tables.scope)
+    return _run(settings, load, origin, None, book_place(settings, book), cautions_for_terminal(), browser)
 
 
-def check(settings: Settings) -> None:
-    """Raises MalformedResource or UsageError where `serve` would refuse to start with these settings."""
-    _origin(settings.tables.scope)
-    book_place(settings, None)
-    _refuse_open_door(settings.tables.http, settings.tables.http.host)
+def check(settings: Settings) -> Iterator[Complaint]:
+    """What `serve` would refuse to start with."""
+    tables = settings.tables
+    book = tables.book.place if ("book", "place") in settings.options else None
+    uses: dict[KeyPath, Callable[[], object]] = {
+        ("scope", "family"): lambda: tables.scope.family and family_named(tables.scope.family),
+        ("scope", "resource"): lambda: tables.scope.resource and parse_resource(tables.scope.resource),
+        ("book", "place"): lambda: book_place(settings, book),
+        ("http", "host"): lambda: _refuse_open_door(tables.http),
+    }
+    for path, use in uses.items():
+        try:
+            use()
+        except UsageError as error:
+            yield Complaint(path, f"cannot be: {error.what}, {error.do}")
 
 
-def demo(
-    settings: Settings,
-    *,
-    book: str | None = None,
-    host: str | None = None,
-    port: int | None = None,
-    browser: bool = True,
-) -> int:
+def demo(settings: Settings, *, load: Load, book: str | None = None, browser: bool = True) -> int:
     """Run the daemon on the simulated scope until SIGINT or SIGTERM; gives the exit status. Raises UsageError, PortTaken.
 
     Unless a book is given, what is kept goes to a temporary one: a demo fills nobody's own.
@@ -116,7 +112,7 @@ def demo(
     origin = Origin(lambda: open_scope(simulated.resource), "the simulated scope")
     with contextlib.ExitStack() as stack:
         place = stack.enter_context(temporary_book()) if book is None else book_place(settings, book)
-        return _run(settings, origin, simulated, place, NOT_KEPT if book is None else "", host, port, browser)
+        return _run(settings, load, origin, simulated, place, NOT_KEPT if book is None else "", browser)
 
 
 def _origin(table: ScopeTable) -> Origin | None:
@@ -133,25 +129,23 @@ def _origin(table: ScopeTable) -> Origin | None:
 
 def _run(
     settings: Settings,
+    load: Load,
     origin: Origin | None,
     simulated: SimulatedScope | None,
     place: BookPlace,
     notice: str,
-    host: str | None,
-    port: int | None,
     browser: bool,
 ) -> int:
     """Run until the server ends. `notice` is for the terminal, once nothing stands in the way of starting."""
     _log_to_stderr()
     http = settings.tables.http
-    host, port = host or http.host, http.port if port is None else port
-    _refuse_open_door(http, host)
+    _refuse_open_door(http)
     stored = StoredCalibrations()
     setup = _setup_of(settings, stored)
     with contextlib.ExitStack() as stack:
-        listening = stack.enter_context(listen(host, port))
-        parts = Parts(setup, stored, origin, simulated, listening, place, settings.tables.book, http)
-        if on_network := url_on_network(host, parts.port):
+        listening = stack.enter_context(listen(http.host, http.port))
+        parts = Parts(settings, load, setup, stored, origin, simulated, listening, place)
+        if on_network := url_on_network(http.host, parts.port):
             log.info("on the network at %s", on_network)
         if notice:
             print(notice, file=sys.stderr, flush=True)
@@ -176,10 +170,10 @@ def _up(parts: "Parts", manager: ServiceManager, browser: bool) -> None:
     manager.ready(parts.status())
 
 
-def _refuse_open_door(http: HttpTable, host: str) -> None:
+def _refuse_open_door(http: HttpTable) -> None:
     """Raises UsageError where others could reach the daemon and nobody has an access token."""
     refuse_without_token(
-        state_folder(), host, trusts_loopback=http.trust_loopback, has_other_addresses=bool(http.addresses)
+        state_folder(), http.host, trusts_loopback=http.trust_loopback, has_other_addresses=bool(http.addresses)
     )
 
 
@@ -203,7 +197,8 @@ async def _serve(server: Server, listening: socket.socket, parts: "Parts", manag
     follows = (parts.recalibration.follow, parts.bench.follow, parts.admission.follow, watch)
     followed = [asyncio.create_task(_for_ever(one)) for one in follows]
     try:
-        await server.serve(sockets=[listening])
+        with on_hangup(parts.settings.on_signal, server):
+            await server.serve(sockets=[listening])
     finally:
         for one in followed:
             one.cancel()
@@ -225,15 +220,16 @@ class Parts:
 
     def __init__(
         self,
+        settings: Settings,
+        load: Load,
         setup: Setup,
         stored: StoredCalibrations,
         origin: Origin | None,
         trimmers: Trimmers | None,
         listening: socket.socket,
         place: BookPlace,
-        book: BookTable,
-        http: HttpTable,
     ) -> None:
+        book, http = settings.tables.book, settings.tables.http
         in_force = SetupInForce(setup)
         lease = ControlLease(time.monotonic)
         hub = Hub(lease, lambda: in_force.current.generation, time.monotonic)
@@ -263,6 +259,14 @@ class Parts:
         )
         self.bench = Bench(self.keeping, self.marking, hub.bench_changed)
         hub.tell_bench(self.bench.object)
+        self.settings = SettingsInForce(
+            settings,
+            load,
+            check,
+            put_in_force=partial(_put_in_force, in_force, hub, self.bench),
+            tell=lambda problems: hub.announce_beside("settings", problems),
+            locked=None if trimmers is None else _locked_in_demo(settings),
+        )
         self.acquisition: Acquisition | None = None
         self.heartbeats: tuple[Heartbeat, ...] = ()
         self.status: Callable[[], str] = lambda: f"{self.url} {hub.scope.state}: {hub.scope.text}"
@@ -302,6 +306,7 @@ class Parts:
                 procedures=self.procedures,
                 outside=outside(http.addresses),
                 admission=self.admission,
+                settings=self.settings,
             )
         )
 
@@ -317,6 +322,27 @@ class Parts:
         self.marking.close()
         if not self.keeper.stop():
             log.error("%s: what waits to be kept is given up, the book does not answer", self.keeper.place)
+
+
+def _locked_in_demo(settings: Settings) -> UsageError | None:
+    """Why a demo writes no settings: whoever only looks around has none of the user's own changed."""
+    if settings.path not in (None, default_path()):
+        return None
+    what = "a demo changes nobody's own settings"
+    return UsageError(what, where=str(default_path()), do="start it with --config and a file that it may change")
+
+
+def _put_in_force(
+    in_force: SetupInForce, hub: Hub, bench: Bench, changed: frozenset[KeyPath], settings: Settings
+) -> None:
+    """Let the keys that changed count from the next capture on."""
+    setup = changed_setup(in_force.current, changed, settings)
+    if setup is not in_force.current:
+        in_force.change(setup)
+        hub.setup_changed()
+    if changed & WATCH:
+        bench.keeping.set_watch(settings.tables.book.watch, settings.tables.book.watch_band_mv)
+        hub.bench_changed()
 
 
 def _keeping_settings(book: BookTable) -> KeepingSettings:

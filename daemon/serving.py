@@ -1,5 +1,6 @@
 """The server: its socket, how it begins and ends, and who may reach it."""
 
+import asyncio
 import contextlib
 import errno
 import logging
@@ -8,7 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from contextlib import AbstractContextManager, nullcontext
 from typing import Any
 
@@ -78,6 +79,37 @@ def ending(server: uvicorn.Server) -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+@contextlib.contextmanager
+def on_hangup(reload: Callable[[], Awaitable[None]], server: uvicorn.Server) -> Iterator[None]:
+    """While this lasts SIGHUP reloads; where it says that our terminal was closed, it ends the server. On the running loop.
+
+    Windows has no such signal.
+    """
+    if not hasattr(signal, "SIGHUP"):
+        yield
+        return
+    loop, reloading = asyncio.get_running_loop(), set[asyncio.Future[None]]()
+    ends_with_terminal = _on_terminal() and signal.getsignal(signal.SIGHUP) != signal.SIG_IGN
+
+    def hear() -> None:
+        if ends_with_terminal and not _on_terminal():
+            server.should_exit = True
+            return
+        reloading.add(one := asyncio.ensure_future(reload()))
+        one.add_done_callback(reloading.discard)
+
+    loop.add_signal_handler(signal.SIGHUP, hear)
+    try:
+        yield
+    finally:
+        loop.remove_signal_handler(signal.SIGHUP)
+
+
+def _on_terminal() -> bool:
+    """Whether a terminal is among our standard streams; one that was closed is none any more."""
+    return any(os.isatty(stream) for stream in range(3))
 
 
 def listen(host: str, port: int) -> socket.socket:

@@ -4,10 +4,12 @@
     ├── UsageError                 a command line or request that cannot be meant
     │   ├── MalformedResource      not a VISA resource string, or of a kind we do not speak
     │   ├── SettingsError          a settings file with a wrong key or value
+    │   ├── SettingsChanged        a change of settings that were changed otherwise meanwhile
     │   ├── ControlHeld            a write while somebody else holds control
     │   ├── NotInBook              a job, unit, stage or mark that the bench book does not have
     │   └── UnitInQuestion         a mark while the unit on the bench may be another than the one that is named
     ├── UnreadableInput            a capture file that cannot be a capture
+    ├── SettingsUnwritable         a settings file that cannot be written
     ├── PortTaken                  somebody else listens where we should
     ├── BookError                  trouble with the bench book
     │   ├── BookInUse              another program writes to it
@@ -64,6 +66,10 @@ class SettingsError(UsageError):
     """A settings file with a wrong key or value."""
 
 
+class SettingsChanged(UsageError):
+    """A change of settings whose file was changed otherwise since they were read."""
+
+
 class ControlHeld(UsageError):
     """A write while somebody else holds control."""
 
@@ -78,6 +84,10 @@ class UnitInQuestion(UsageError):
 
 class UnreadableInput(PeakwhiteError):
     """A capture file that cannot be read as a capture."""
+
+
+class SettingsUnwritable(PeakwhiteError):
+    """A settings file that cannot be written."""
 
 
 class PortTaken(PeakwhiteError):
@@ -165,10 +175,12 @@ OUTCOMES: dict[type[PeakwhiteError], Outcome] = {
     UsageError: Outcome(2, 422, "usage"),
     MalformedResource: Outcome(2, 422, "malformed-resource"),
     SettingsError: Outcome(2, 422, "settings"),
+    SettingsChanged: Outcome(2, 409, "settings-changed"),
     ControlHeld: Outcome(2, 409, "control-held"),
     NotInBook: Outcome(2, 404, "not-in-book"),
     UnitInQuestion: Outcome(2, 409, "unit-in-question"),
     UnreadableInput: Outcome(3, 422, "unreadable-input"),
+    SettingsUnwritable: Outcome(3, 503, "settings-unwritable"),
     PortTaken: Outcome(3, 503, "port-taken"),
     BookError: Outcome(3, 503, "book"),
     BookInUse: Outcome(3, 409, "book-in-use"),

@@ -39,8 +39,13 @@ def demo(
     """
     with ended_at_once():
         from .. import compose
-        from ..config.settings import load_settings
-        from .given_settings import with_measure
+        from ..config.settings import Settings, load_settings
+        from .given_settings import with_measure, with_options
 
-        settings = with_measure(load_settings(config), pattern_white=pattern_white, gain_spec=gain_spec, hold=hold)
-        return compose.demo(settings, book=book, port=port, browser=browser)
+        def load(data: bytes | None = None) -> Settings:
+            settings = load_settings(config, data)
+            settings = with_measure(settings, pattern_white=pattern_white, gain_spec=gain_spec, hold=hold)
+            settings = with_options(settings, "http", port=("--port", port))
+            return with_options(settings, "book", place=("--book", book))
+
+        return compose.demo(load(), load=load, book=book, browser=browser)

@@ -6,16 +6,29 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from ..config.keys import KeyPath
     from ..config.settings import Settings
     from ..measure.hookup import Role
 
 
-def settings_with_roles(config: Path | None, roles: Sequence[str]) -> "Settings":
-    """The settings of that file, else of the user, with the hookup that the --role options make. Raises UsageError, SettingsError."""
+def settings_with_roles(config: Path | None, roles: Sequence[str], data: bytes | None = None) -> "Settings":
+    """The settings of that file, else of the user, with the hookup that the --role options make.
+
+    Where `data` is given it is taken for what stands in the file. Raises UsageError, SettingsError.
+    """
     from ..config.settings import load_settings
     from .hookups import roles_given
 
-    return with_roles(load_settings(config), roles_given(roles))
+    return with_roles(load_settings(config, data), roles_given(roles))
+
+
+def with_options(settings: "Settings", table: str, **given: tuple[str, object]) -> "Settings":
+    """The settings with these keys of a table as options of the command line have them: option and value, None for none."""
+    values = {key: value for key, (_, value) in given.items() if value is not None}
+    before = getattr(settings.tables, table)
+    tables = settings.tables.model_copy(update={table: before.model_copy(update=values)})
+    options: dict[KeyPath, str] = {(table, key): given[key][0] for key in values}
+    return replace(settings, tables=tables, options={**settings.options, **options})
 
 
 def with_roles(settings: "Settings", roles: "Mapping[str, Role]") -> "Settings":
@@ -31,7 +44,9 @@ def with_roles(settings: "Settings", roles: "Mapping[str, Role]") -> "Settings":
         else HookupTable.model_validate({"role": role})
         for channel, role in roles.items()
     }
-    return replace(settings, tables=settings.tables.model_copy(update={"hookup": hookup}))
+    options: dict[KeyPath, str] = {("hookup", channel, "role"): "--role" for channel in roles}
+    tables = settings.tables.model_copy(update={"hookup": hookup})
+    return replace(settings, tables=tables, options={**settings.options, **options})
 
 
 def with_measure(
@@ -40,12 +55,14 @@ def with_measure(
     """The settings with the white of the pattern, the gain specification and hold, where given. Raises UsageError."""
     from ..config.values import parse_gain_spec, parse_pattern_white
 
-    given: dict[str, str | bool] = {"hold": True} if hold else {}
     if pattern_white is not None:
         parse_pattern_white(pattern_white, "--pattern-white")
-        given["pattern_white"] = pattern_white
     if gain_spec is not None:
         parse_gain_spec(gain_spec, "--gain-spec")
-        given["gain_spec"] = gain_spec
-    measure = settings.tables.measure.model_copy(update=given)
-    return replace(settings, tables=settings.tables.model_copy(update={"measure": measure}))
+    return with_options(
+        settings,
+        "measure",
+        pattern_white=("--pattern-white", pattern_white),
+        gain_spec=("--gain-spec", gain_spec),
+        hold=("--hold", hold or None),
+    )

@@ -52,10 +52,20 @@ def serve(
     """
     with ended_at_once():
         from .. import compose
-        from .given_settings import settings_with_roles, with_measure
+        from ..config.settings import Settings
+        from .given_settings import settings_with_roles, with_measure, with_options
 
-        settings = settings_with_roles(config, roles)
-        settings = with_measure(settings, pattern_white=pattern_white, gain_spec=gain_spec, hold=hold)
-        return compose.serve(
-            settings, scope=scope, family=family, hands_off=hands_off, book=book, host=host, port=port, browser=browser
-        )
+        def load(data: bytes | None = None) -> Settings:
+            settings = settings_with_roles(config, roles, data)
+            settings = with_measure(settings, pattern_white=pattern_white, gain_spec=gain_spec, hold=hold)
+            settings = with_options(
+                settings,
+                "scope",
+                resource=("--scope", scope),
+                family=("--family", family),
+                hands_off=("--hands-off", hands_off or None),
+            )
+            settings = with_options(settings, "http", host=("--host", host), port=("--port", port))
+            return with_options(settings, "book", place=("--book", book))
+
+        return compose.serve(load(), load=load, book=book, browser=browser)

@@ -1,12 +1,14 @@
 """`peakwhite settings`: what is in force, and whether a file is in order."""
 
 import json
+from functools import partial
 from pathlib import Path
 
 import click
 
+from ...drivers.errors import SettingsError, UsageError, outcome_of
 from .options import config_option, json_option
-from .output import say
+from .output import say, warn
 
 
 @click.group(no_args_is_help=False, short_help="Show or check the settings.")
@@ -18,22 +20,41 @@ def settings() -> None:
 @json_option
 @config_option
 def show(as_json: bool, config: Path | None) -> None:
-    """List every key with its value, unit, origin, default and meaning, in the form of a settings file."""
-    from ..config.settings import load_settings
-    from .settings_rows import rows_as_text, rows_of
+    """List every key with value, unit, range, origin, default and meaning, in the form of a settings file.
 
-    rows = rows_of(load_settings(config))
-    say(json.dumps([row._asdict() for row in rows]) if as_json else rows_as_text(rows))
+    It also says which keys come into force while the daemon runs.
+    """
+    from ..config.settings import load_settings
+    from .settings_rows import settings_as_json, settings_as_text
+
+    loaded = load_settings(config)
+    say(settings_as_json(loaded) if as_json else settings_as_text(loaded))
 
 
 @settings.command(short_help="Check a settings file.")
+@click.argument("file", required=False, type=click.Path(path_type=Path))
+@json_option
 @config_option
-def check(config: Path | None) -> None:
-    """Check a settings file. All that is wrong comes in one line, with status 2."""
-    from .. import compose
-    from ..config.settings import default_path, load_settings
+def check(file: Path | None, as_json: bool, config: Path | None) -> int:
+    """Check a settings file, and the environment that goes before it.
 
-    settings = load_settings(config)
-    compose.check(settings)
-    path = settings.path
-    say(f"{path}: in order" if path else f"{default_path()}: not there, every key has its default")
+    All that is wrong is told at once, each on a line with its place and the nearest valid name, with status 2.
+    """
+    from .. import compose
+    from ..config.settings import SettingsMistakes, checked, default_path, load_settings
+
+    if file and config:
+        raise UsageError("two files are given", where="settings check", do="give one")
+    path = file or config
+    try:
+        settings = checked(partial(load_settings, path), compose.check)
+    except SettingsMistakes as error:
+        for mistake in error.mistakes:
+            warn(str(SettingsError(str(mistake), where=error.where, do=error.do)))
+        return outcome_of(error).exit_status
+    told = settings.path or default_path()
+    if as_json:
+        say(json.dumps({"file": str(told), "there": settings.path is not None, "in_order": True}))
+    else:
+        say(f"{told}: in order" if settings.path else f"{told}: not there, every key has its default")
+    return 0

@@ -1,6 +1,7 @@
 """On which line of a TOML file a key stands (tomllib does not tell)."""
 
 import re
+from collections.abc import Mapping
 
 Path = tuple[str, ...]
 
@@ -22,7 +23,7 @@ def line_numbers(text: str) -> dict[Path, int]:
     return lines
 
 
-def line_of(path: Path, lines: dict[Path, int]) -> int | None:
+def line_of(path: Path, lines: Mapping[Path, int]) -> int | None:
     """The line of that key, or of the nearest table above it; None where even that stands nowhere."""
     for length in range(len(path), 0, -1):
         if path[:length] in lines:

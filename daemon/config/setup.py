@@ -36,5 +36,9 @@ class SetupInForce:
 
     def swap(self, conditions: Conditions) -> Setup:
         """Put other conditions in force under the next generation, and say which that is."""
-        self._current = replace(self._current, conditions=conditions, generation=self._current.generation + 1)
-        return self._current
+        return self.change(replace(self._current, conditions=conditions, generation=self._current.generation + 1))
+
+    def change(self, setup: Setup) -> Setup:
+        """Put another set-up in force, of a generation of its own."""
+        self._current = setup
+        return setup

@@ -219,10 +219,10 @@ def health_routes(services: Services) -> APIRouter:
 
 @cache
 def _reading_schema() -> dict[str, Any]:
-    return _inlined(schema_of(ReadingObject))
+    return inlined(schema_of(ReadingObject))
 
 
-def _inlined(schema: dict[str, Any]) -> dict[str, Any]:
+def inlined(schema: dict[str, Any]) -> dict[str, Any]:
     """A JSON Schema with its `$defs` put in place, as OpenAPI wants it inside a document."""
     defs = schema.get("$defs", {})
 

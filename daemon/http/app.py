@@ -19,6 +19,7 @@ from .pages import page_routes, sent
 from .problems import install
 from .procedures_api import procedure_routes
 from .services import Services
+from .settings_api import settings_routes
 from .sign_in_api import sign_in_routes
 
 
@@ -57,6 +58,8 @@ def create_app(services: Services) -> FastAPI:
         app.include_router(bench_routes(services, services.bench), tags=["bench"])
     if services.procedures is not None:
         app.include_router(procedure_routes(services, services.procedures), tags=["peakwhite"])
+    if services.settings is not None:
+        app.include_router(settings_routes(services, services.settings), tags=["settings"])
     if services.trimmers is not None:
         app.include_router(demo_routes(services, services.trimmers), tags=["demo"])
     if services.admission is not None:

@@ -98,14 +98,15 @@ class ScopesBody(BaseModel):
     scopes: list[ScopeBody] | None
 
 
-def _printable(text: str) -> str:
+def printable(text: str) -> str:
+    """The text. Raises ValueError where it holds anything that cannot be shown."""
     if not text.isprintable():
         raise ValueError("only characters that can be printed")
     return text
 
 
 HolderName = Annotated[
-    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=40), AfterValidator(_printable)
+    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=40), AfterValidator(printable)
 ]
 
 

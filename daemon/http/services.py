@@ -13,6 +13,7 @@ from ..keeping import Bench
 from ..live import ControlLease, Hub
 from ..measure.hookup import Hookup
 from ..procedures import Procedures
+from ..settings_in_force import SettingsInForce
 
 SEND_DEADLINE_S = 10.0
 
@@ -55,6 +56,7 @@ class Services:
         now_s: monotonic clock.
         book, bench: the bench book, and what is kept unasked; None where there is no book to write to.
         procedures: terminator test and tie; None where no readings come to them.
+        settings: what the daemon runs by, and its file; None where there are none to change.
         send_deadline_s: how long one frame of the live socket may take before its reader is given up.
     """
 
@@ -74,4 +76,5 @@ class Services:
     procedures: Procedures | None = None
     outside: Outside = NOWHERE_ELSE
     admission: Admission | None = None
+    settings: SettingsInForce | None = None
     send_deadline_s: float = SEND_DEADLINE_S

@@ -3,14 +3,17 @@
 import re
 import shlex
 from collections.abc import Iterator
+from itertools import groupby
 from pathlib import Path
 
 import click
 import pytest
 
 from peakwhite.daemon.cli import commands
-from peakwhite.daemon.cli.settings_rows import rows_as_text, rows_of
+from peakwhite.daemon.cli.settings_rows import settings_as_text
+from peakwhite.daemon.config.keys import BY_ROLE
 from peakwhite.daemon.config.model import SettingsTables
+from peakwhite.daemon.config.rows import rows_of
 from peakwhite.daemon.config.settings import Settings, parse_settings
 from peakwhite.drivers.families import FAMILIES
 from peakwhite.drivers.identity import Identity
@@ -99,8 +102,20 @@ def _command(path: tuple[str, ...]) -> click.Command:
 
 
 def test_every_settings_key_is_shown_by_settings_show() -> None:
-    shown = set(re.findall(r"^(?:# )?([a-z_]+) = ", rows_as_text(rows_of(Settings())), re.MULTILINE))
+    shown = set(re.findall(r"^(?:# )?([a-z_]+) = ", settings_as_text(Settings()), re.MULTILINE))
     assert shown - {"red"} == set(_keys(SettingsTables.model_json_schema()))
+
+
+def test_the_keys_in_readme_are_those_of_the_model_each_where_it_counts() -> None:
+    rows = rows_of(Settings())
+    table = ["| table | counts at once | needs a restart |", "|---|---|---|"]
+    for name, group in groupby(rows, key=lambda row: ".".join(row.table)):
+        keys = [row for row in group if name != BY_ROLE]
+        live, later = (", ".join(f"`{row.key}`" for row in keys if row.live is wanted) for wanted in (True, False))
+        table.append(
+            f"| `[{name}]` | {live or ('a role each' if name == BY_ROLE else '')} | {later} |".replace("|  |", "| |")
+        )
+    assert "\n".join(table) in README, "README's table of settings is to be:\n" + "\n".join(table)
 
 
 def _keys(schema: dict[str, object]) -> Iterator[str]:

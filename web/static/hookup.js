@@ -2,6 +2,7 @@
 
 import { assign, drawn, find, made, put } from "./dom.js";
 import { CHOICES, EXT, FIELDS, blank, changesOf, clipWords, faultsOf, rolesOf, sketchOf, withRoles } from "./hookupdata.js";
+import { later } from "./later.js";
 import { Lasting } from "./pace.js";
 import { ask } from "./rest.js";
 import { SCOPE } from "./situation.js";
@@ -24,6 +25,7 @@ export class HookupView {
     find("hookup-drop").onclick = () => this.#lay(this.theirs ?? this.force);
     find("bars-use").onclick = () => this.#use({ ...this.#draft(), clips: withRoles(this.#draft().clips, this.bars) });
     find("scan").onclick = () => this.#scan();
+    find("open-settings").onclick = () => this.#openSettings();
   }
 
   /** It shows now, or no longer. */
@@ -173,6 +175,17 @@ export class HookupView {
       this.#tell(`Not taken: ${error.message}`, "act");
     }
     this.loading = false;
+  }
+
+  async #openSettings() {
+    put(find("settings-said"), "");
+    try {
+      const [{ Settings }] = await later([import("./settings.js")], "settings.css");
+      this.settings ??= new Settings();
+      await this.settings.open();
+    } catch (error) {
+      put(find("settings-said"), error.message);
+    }
   }
 
   async #scan() {

@@ -16,7 +16,7 @@ export const lease = {
 
 /**
  * The answer as an object. Throws an Error whose message says what is wrong and what to do; its `status` is that of the
- * answer, undefined where none came.
+ * answer, undefined where none came, `answer` the problem as it was told.
  */
 export async function ask(path, method = "GET", body = undefined) {
   const init = { method, headers: { Accept: "application/json" } };
@@ -32,7 +32,7 @@ export async function ask(path, method = "GET", body = undefined) {
     throw new Error("The daemon does not answer; is it still running?", { cause });
   }
   const answer = await response.json().catch(() => null);
-  if (!response.ok) throw Object.assign(new Error(problemWords(response.status, answer)), { status: response.status });
+  if (!response.ok) throw Object.assign(new Error(problemWords(response.status, answer)), { status: response.status, answer });
   return answer;
 }
 

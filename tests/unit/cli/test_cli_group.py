@@ -129,7 +129,7 @@ def test_settings_as_shown_are_a_settings_file_that_means_the_same(tmp_path: Pat
     )
     shown = run("settings", "show", "--config", path)
     assert (shown.returncode, shown.stderr) == (0, "")
-    assert "rate_hz = 40.0" in shown.stdout and "# Hz, 1 to 100, line 2, default 20.0: " in shown.stdout
+    assert "rate_hz = 40.0" in shown.stdout and "# live, Hz, 1 to 100, line 2, default 20.0: " in shown.stdout
     path.write_text(shown.stdout)
     again = run("settings", "show", "--config", path, "--json")
     values = {(*row["table"], row["key"]): row["value"] for row in json.loads(again.stdout)}
@@ -152,9 +152,9 @@ def test_settings_as_shown_tell_the_range_of_a_key_and_where_there_is_no_default
     shown = {line.removeprefix("# ").split(" = ")[0]: line for line in run("settings", "show").stdout.splitlines()}
     assert "# 0 to 65535, default: " in shown["port"]
     assert "# no default: " in shown["resource"]
-    assert '# coax|probe-1x|probe-10x, not given, default "coax": ' in shown["link"]
-    assert "# mV, over 0 to 20000, not given, no default: " in shown["nominal_mv"]
-    assert "# mV, over 0 to 20000, not given, default 95 % of nominal_mv: " in shown["on_from_mv"]
+    assert '# live, coax|probe-1x|probe-10x, not given, default "coax": ' in shown["link"]
+    assert "# live, mV, over 0 to 20000, not given, no default: " in shown["nominal_mv"]
+    assert "# live, mV, over 0 to 20000, not given, default 95 % of nominal_mv: " in shown["on_from_mv"]
 
 
 def test_checking_settings_tells_good_from_bad(tmp_path: Path) -> None:

@@ -1,0 +1,164 @@
+"""Settings of a daemon that runs: real files, real signals, real processes."""
+
+import json
+import os
+import pty
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from live_client import live_client
+
+SETTINGS = "api/v1/settings"
+
+
+def key(daemon: Any, *path: str) -> Any:
+    """A key as the daemon tells it."""
+    rows = daemon.json("GET", SETTINGS)["settings"]
+    return next(row for row in rows if (*row["table"], row["key"]) == path)
+
+
+def test_a_signal_has_the_file_read_anew_and_a_wrong_one_is_a_problem_until_it_is_mended(
+    children: Any, tmp_path: Path, simulated_scope: Any
+) -> None:
+    file = tmp_path / "bench.toml"
+    file.write_text("[live]\nrate_hz = 5\n[hookup.CH1]\nrole = 'red'\n[hookup.CH4]\nrole = 'sync'\n")
+    daemon = children.daemon("serve", "--scope", simulated_scope.resource, "--config", str(file))
+    with live_client(daemon) as client:
+        assert client.reading()["setup"] == 1
+        file.write_text(file.read_text().replace("'red'", "'green'").replace("= 5", "= 8") + "[http]\nport = 9\n")
+        daemon.process.send_signal(signal.SIGHUP)
+        reading = client.reading(lambda one: one["setup"] == 2)
+        assert [one["role"] for one in reading["channels"] if one["role"]] == ["green", "sync"]
+
+        sound = file.read_text()
+        file.write_text(sound.replace("rate_hz", "rate_hs").replace("role = 'sync'", "role = 'synk'"))
+        daemon.process.send_signal(signal.SIGHUP)
+        told = client.until("status", lambda frame: frame["problems"] != [])["problems"]
+        assert [one["code"] for one in told] == ["settings"]
+        assert "line 2: [live] rate_hs is no key, the nearest is 'rate_hz'" in told[0]["text"]
+        assert "line 6: [hookup.CH4] role cannot be 'synk', the nearest is 'sync'" in told[0]["text"]
+        assert client.reading()["setup"] == 2
+
+        file.write_text(sound)
+        daemon.process.send_signal(signal.SIGHUP)
+        client.until("status", lambda frame: frame["problems"] == [])
+        assert client.reading()["setup"] == 2, "what is as it was is not put in force again"
+    assert (key(daemon, "live", "rate_hz")["in_force"], key(daemon, "http", "port")["waiting"]) == (8.0, False)
+    assert key(daemon, "http", "port")["origin"] == "--port"
+    daemon.process.send_signal(signal.SIGTERM)
+    assert daemon.child.wait() == 0
+    assert "settings read anew: " in daemon.child.stderr
+
+
+def test_a_key_that_needs_a_restart_is_said_to_in_the_log_and_over_rest(
+    children: Any, tmp_path: Path, eventually: Callable[..., Any]
+) -> None:
+    file = tmp_path / "bench.toml"
+    file.write_text("[book]\nlog = true\n")
+    daemon = children.daemon("serve", "--config", str(file))
+    file.write_text("[book]\nlog = false\n")
+    daemon.process.send_signal(signal.SIGHUP)
+    eventually(lambda: key(daemon, "book", "log")["waiting"])
+    assert (key(daemon, "book", "log")["value"], key(daemon, "book", "log")["in_force"]) == (False, True)
+    assert "[book] log as changed need a restart" in daemon.child.stderr
+
+
+def test_file_environment_and_options_are_one_over_the_other_and_stay_so_when_read_anew(
+    children: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("CONFIGURATION_DIRECTORY", str(tmp_path))
+    monkeypatch.setenv("PEAKWHITE_LIVE_RATE_HZ", "7")
+    monkeypatch.setenv("PEAKWHITE_MEASURE_GAIN_SPEC", "1%")
+    (tmp_path / "peakwhite.toml").write_text("[live]\nrate_hz = 3\n[measure]\ngain_spec = '2%'\ntime_base_ppm = 4\n")
+    daemon = children.daemon("serve", "--gain-spec", "4%")
+
+    def found() -> list[tuple[Any, str]]:
+        rows = [
+            key(daemon, "live", "rate_hz"),
+            key(daemon, "measure", "gain_spec"),
+            key(daemon, "measure", "time_base_ppm"),
+        ]
+        return [(row["in_force"], row["origin"]) for row in rows]
+
+    expected = [(7.0, "PEAKWHITE_LIVE_RATE_HZ"), ("4%", "--gain-spec"), (4.0, "line 5")]
+    assert found() == expected
+    (tmp_path / "peakwhite.toml").write_text("[measure]\ntime_base_ppm = 9\n")
+    assert daemon.json("POST", f"{SETTINGS}/reload")["now_in_force"] == ["[measure] time_base_ppm"]
+    assert found() == [*expected[:2], (9.0, "line 2")]
+
+
+def test_what_is_saved_over_rest_is_there_after_a_kill(children: Any, tmp_path: Path) -> None:
+    daemon = children.daemon("serve")
+    file = tmp_path / "peakwhite" / "peakwhite.toml"
+    assert not file.exists()
+    change = {"table": ["live"], "key": "rate_hz", "value": 4}
+    daemon.json("PUT", SETTINGS, {"digest": "", "changes": [change]})
+    daemon.process.kill()
+    assert file.read_text() == "[live]\nrate_hz = 4\n"
+    assert file.stat().st_mode & 0o777 == 0o600
+    again = children.daemon("serve")
+    assert (key(again, "live", "rate_hz")["in_force"], key(again, "live", "rate_hz")["origin"]) == (4.0, "line 2")
+
+
+def test_a_demo_changes_nobodys_own_settings(children: Any, tmp_path: Path) -> None:
+    demo = children.daemon("demo")
+    body = {"digest": "", "changes": [{"table": ["live"], "key": "rate_hz", "value": 4}]}
+    status, _, content = demo.request("PUT", SETTINGS, body)
+    assert (status, json.loads(content)["code"]) == (422, "usage")
+    assert not (tmp_path / "peakwhite" / "peakwhite.toml").exists()
+
+
+def test_a_daemon_whose_terminal_is_closed_ends(children: Any, tmp_path: Path) -> None:
+    """The signal is the one that has settings read anew; who closes the window wants nothing left running."""
+    ours, theirs = pty.openpty()
+    command = (sys.executable, "-m", "peakwhite.daemon", "serve", "--port", "0", "--no-browser")
+    environment = os.environ | {name: str(tmp_path) for name in ("XDG_CONFIG_HOME", "XDG_STATE_HOME", "XDG_DATA_HOME")}
+    daemon = subprocess.Popen(
+        command, stdin=theirs, stdout=subprocess.PIPE, stderr=theirs, env=environment, start_new_session=True
+    )
+    try:
+        os.close(theirs)
+        assert daemon.stdout is not None
+        assert daemon.stdout.readline().startswith(b"http://")
+        os.close(ours)
+        daemon.send_signal(signal.SIGHUP)
+        assert daemon.wait(12) == 0
+    finally:
+        daemon.kill()
+        daemon.communicate()
+
+
+def checked(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "peakwhite.daemon", "settings", "check", *arguments]
+    environ = {**os.environ, "XDG_CONFIG_HOME": "/nonexistent", **environment}
+    return subprocess.run(command, check=False, capture_output=True, encoding="utf-8", timeout=60, env=environ)
+
+
+def test_check_tells_all_that_is_wrong_each_on_a_line_with_file_line_and_nearest_name(tmp_path: Path) -> None:
+    file = tmp_path / "bench.toml"
+    file.write_text(
+        "[live]\nrate_hs = 5\n[scope]\nfamily = 'tektronix-tsd'\nresource = 'over there'\n"
+        "[http]\nhost = '192.0.2.9'\n[targt_of]\nred = 'x'\n"
+    )
+    bad = checked(str(file), PEAKWHITE_HTTP_PROT="3")
+    assert (bad.returncode, bad.stdout) == (2, "")
+    lines = bad.stderr.splitlines()
+    assert all(line.startswith(f"peakwhite: {file}: ") and "; " in line for line in lines)
+    told = [line.removeprefix(f"peakwhite: {file}: ") for line in lines]
+    assert told[0].startswith("PEAKWHITE_HTTP_PROT: names no key, the nearest is 'PEAKWHITE_HTTP_PORT'")
+    assert told[1].startswith("line 2: [live] rate_hs is no key, the nearest is 'rate_hz'")
+    assert told[2].startswith("line 4: [scope] family cannot be: ") and "tektronix-tds" in told[2]
+    assert told[3].startswith("line 5: [scope] resource cannot be: ")
+    assert told[4].startswith("line 7: [http] host cannot be: ")
+    assert told[5].startswith("line 8: [targt_of] is no key, the nearest is 'target")
+    assert len(told) == 6
+    file.write_text("[live]\nrate_hz = 5\n")
+    good = checked(str(file), "--json")
+    assert json.loads(good.stdout) == {"file": str(file), "there": True, "in_order": True}
+    assert checked(str(file), "--config", str(file)).returncode == 2
