@@ -22,6 +22,7 @@ from .calibrations import StoredCalibrations
 from .config import Setup, SetupInForce
 from .config.model import BookTable, ScopeTable
 from .config.settings import Settings
+from .counting import CaptureTally, Tallies
 from .demo import SimulatedScope
 from .http.app import create_app
 from .http.cautions import cautions_for_terminal
@@ -236,6 +237,7 @@ class Parts:
         self.bench = Bench(self.keeping, self.marking, hub.bench_changed)
         hub.tell_bench(self.bench.object)
         self.acquisition: Acquisition | None = None
+        self.captures = CaptureTally()
         if origin is None:
             hub.announce(ABSENT, ())
         else:
@@ -247,6 +249,7 @@ class Parts:
                 run,
                 on_reading=self.on_reading,
                 on_scope=self.keeping.on_scope,
+                tally=self.captures,
             )
             at_end = None if origin.borrowed is None else origin.borrowed.give_back
             self.acquisition = Acquisition(origin.open_source, origin.where, job, at_end=at_end)
@@ -266,6 +269,7 @@ class Parts:
                 book=self.marking,
                 bench=self.bench,
                 procedures=self.procedures,
+                tallies=self._tallies(),
             )
         )
 
@@ -274,6 +278,16 @@ class Parts:
         self.marking.on_reading(reading, capture)
         self.keeping.on_reading(reading, capture)
         self.procedures.on_reading(reading, capture)
+
+    def _tallies(self) -> Tallies:
+        path = self.keeper.place.path
+        return Tallies(
+            captures=self.captures,
+            book=self.keeper.tally,
+            book_waiting=lambda: self.keeper.waiting,
+            disk=None if path is None else path.parent,
+            began_s=time.monotonic(),
+        )
 
     def end_keeping(self) -> None:
         """Write what waits and let the book go. Acquisition and server have ended: nothing new comes."""

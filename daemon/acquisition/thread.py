@@ -43,7 +43,7 @@ class Acquisition:
         self._ended = threading.Event()
         self._wait = wait or self._ended.wait
         self._at_end = at_end
-        self._watch = ScopeWatch(self._announce, job.time.wall_ns)
+        self._watch = ScopeWatch(self._announce, job.time.wall_ns, job.tally)
         self._source: Source | None = None
         self._thread = threading.Thread(target=self.run, name="acquisition", daemon=True)
 
@@ -72,6 +72,7 @@ class Acquisition:
         self._watch.connecting(self._where)
         ending, rested_s = False, 0.0
         while not ending:
+            self._job.tally.beat_s = self._job.time.now_s()
             try:
                 ending = self._live_once()
             except InstrumentError as error:

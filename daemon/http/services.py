@@ -1,12 +1,13 @@
 """What the web face needs of the rest of the daemon. `compose` hands it over."""
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
 from ..book import Marking
 from ..config import SetupInForce
+from ..counting import Tallies
 from ..keeping import Bench
 from ..live import ControlLease, Hub
 from ..measure.hookup import Hookup
@@ -51,6 +52,7 @@ class Services:
         now_s: monotonic clock.
         book, bench: the bench book, and what is kept unasked; None where there is no book to write to.
         procedures: terminator test and tie; None where no readings come to them.
+        tallies: what the daemon counts of itself, for `/metrics`.
         send_deadline_s: how long one frame of the live socket may take before its reader is given up.
     """
 
@@ -68,4 +70,5 @@ class Services:
     book: Marking | None = None
     bench: Bench | None = None
     procedures: Procedures | None = None
+    tallies: Tallies = field(default_factory=Tallies)
     send_deadline_s: float = SEND_DEADLINE_S
