@@ -5,7 +5,6 @@ import contextlib
 import logging
 import secrets
 import socket
-import sys
 import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
@@ -31,6 +30,7 @@ from .http.services import Services, Trimmers
 from .keeping import Bench, Keeping, KeepingSettings
 from .live import ControlLease, Hub, ScopeStatus
 from .live.lines import lines_of
+from .logs import LogLines, logging_to_stderr
 from .measure.engine import measure_capture
 from .measure.hookup import Hookup
 from .measure.reading import Reading
@@ -40,6 +40,7 @@ from .scanning import scan
 from .serving import Server, address_up, ending, hosts_of, listen, refuse_beyond_loopback
 from .sources.borrowed_scope import BorrowedScope, borrowed_scope
 from .sources.scope import open_scope
+from .surroundings import Surroundings
 
 RESTART_S = 1.0
 """Between a defect of ours and the next attempt."""
@@ -136,17 +137,16 @@ def _run(
     browser: bool,
 ) -> int:
     """Run until the server ends. `notice` is for the terminal, once nothing stands in the way of starting."""
-    _log_to_stderr()
     http = settings.tables.http
     host, port = host or http.host, http.port if port is None else port
     refuse_beyond_loopback(host)
     stored = StoredCalibrations()
     setup = _setup_of(settings, stored)
     with contextlib.ExitStack() as stack:
+        lines = stack.enter_context(logging_to_stderr(settings.tables.log.format, settings.tables.log.level))
         listening = stack.enter_context(listen(host, port))
-        parts = Parts(setup, stored, origin, simulated, listening, place, settings.tables.book)
-        if notice:
-            print(notice, file=sys.stderr, flush=True)
+        parts = Parts(setup, stored, origin, simulated, listening, place, settings.tables.book, lines)
+        lines.say(notice)
         server = Server(parts.app, lambda: address_up(parts.url, browser))
         stack.enter_context(ending(server))
         stack.callback(parts.end_keeping)
@@ -175,8 +175,9 @@ def _setup_of(settings: Settings, stored: StoredCalibrations) -> Setup:
 
 
 async def _serve(server: Server, listening: socket.socket, parts: "Parts") -> None:
-    """Serve until the server ends; meanwhile take up calibrations, and the stage that is chosen."""
-    followed = [asyncio.create_task(_for_ever(one)) for one in (parts.recalibration.follow, parts.bench.follow)]
+    """Serve until the server ends; meanwhile take up calibrations and the stage that is chosen, and watch disk and clock."""
+    follows = (parts.recalibration.follow, parts.bench.follow, parts.surroundings.follow)
+    followed = [asyncio.create_task(_for_ever(one)) for one in follows]
     try:
         await server.serve(sockets=[listening])
     finally:
@@ -187,11 +188,13 @@ async def _serve(server: Server, listening: socket.socket, parts: "Parts") -> No
 
 async def _for_ever(follow: Callable[[], Awaitable[None]]) -> None:
     """What goes on beside the server until that ends, begun anew where a defect of ours ends it."""
+    told = ""
     while True:
         try:
             await follow()
-        except Exception:
-            log.exception("begun anew")
+        except Exception as error:
+            if told != (told := repr(error)):
+                log.exception("begun anew")
             await asyncio.sleep(RESTART_S)
 
 
@@ -207,6 +210,7 @@ class Parts:
         listening: socket.socket,
         place: BookPlace,
         book: BookTable,
+        lines: LogLines,
     ) -> None:
         in_force = SetupInForce(setup)
         lease = ControlLease(time.monotonic)
@@ -236,6 +240,8 @@ class Parts:
         )
         self.bench = Bench(self.keeping, self.marking, hub.bench_changed)
         hub.tell_bench(self.bench.object)
+        self.disk = None if place.path is None else place.path.parent
+        self.surroundings = Surroundings(hub, self.disk)
         self.acquisition: Acquisition | None = None
         self.captures = CaptureTally()
         if origin is None:
@@ -269,7 +275,7 @@ class Parts:
                 book=self.marking,
                 bench=self.bench,
                 procedures=self.procedures,
-                tallies=self._tallies(),
+                tallies=self._tallies(lines),
             )
         )
 
@@ -279,13 +285,13 @@ class Parts:
         self.keeping.on_reading(reading, capture)
         self.procedures.on_reading(reading, capture)
 
-    def _tallies(self) -> Tallies:
-        path = self.keeper.place.path
+    def _tallies(self, lines: LogLines) -> Tallies:
         return Tallies(
             captures=self.captures,
             book=self.keeper.tally,
             book_waiting=lambda: self.keeper.waiting,
-            disk=None if path is None else path.parent,
+            log_lines_dropped=lambda: lines.dropped,
+            disk=self.disk,
             began_s=time.monotonic(),
         )
 
@@ -303,12 +309,6 @@ def _keeping_settings(book: BookTable) -> KeepingSettings:
 
 def _any_hookup(hookup: Hookup) -> None:
     """Without a scope nobody knows which channels there are."""
-
-
-def _log_to_stderr() -> None:
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    for library in ("uvicorn", "alembic"):
-        logging.getLogger(library).setLevel(logging.WARNING)
 
 
 def _version() -> str:

@@ -113,6 +113,13 @@ class BookTable(_Table):
     )
 
 
+class LogTable(_Table):
+    """[log]: what the daemon tells on stderr."""
+
+    format: Literal["text", "json"] = Field(default="text", description="lines for people, or one JSON object a line")
+    level: Literal["debug", "info", "warning", "error"] = Field(default="info", description="the least that is told")
+
+
 class HookupTable(_Table):
     """[hookup.CHn]: what is clipped to a channel of the scope."""
 
@@ -175,6 +182,7 @@ class SettingsTables(_Table):
     http: HttpTable = HttpTable()
     measure: MeasureTable = MeasureTable()
     book: BookTable = BookTable()
+    log: LogTable = LogTable()
     hookup: dict[str, HookupTable] = Field(default_factory=dict)
     targets: dict[str, TargetTable] = Field(default_factory=dict)
     target_of: dict[Role, str] = Field(default_factory=dict, description="name of the target that a role takes")

@@ -36,21 +36,32 @@ METRICS: tuple[Metric, ...] = (
     Metric("peakwhite_capture_fetch_seconds", "histogram", (), "Fetching a capture from the scope."),
     Metric("peakwhite_capture_measure_seconds", "histogram", (), "Measuring a capture."),
     Metric("peakwhite_capture_publish_seconds", "histogram", (), "From the beginning of the fetch to the reading out."),
-    Metric("peakwhite_level_volts", "gauge", ("channel", "role"), "Peak white above blanking; absent where not measured."),
+    Metric(
+        "peakwhite_level_volts", "gauge", ("channel", "role"), "Peak white above blanking; absent where not measured."
+    ),
     Metric("peakwhite_level_uncertainty_volts", "gauge", ("channel", "role"), "Its uncertainty, 95 %."),
     Metric("peakwhite_viewers", "gauge", (), "Viewers of the live socket now."),
     Metric("peakwhite_viewers_joined_total", "counter", (), "Viewers that came."),
     Metric("peakwhite_viewers_gone_total", "counter", ("reason",), "Viewers that went: left, too-slow or bad-message."),
     Metric("peakwhite_frames_sent_total", "counter", ("kind",), "Frames given to the sockets of viewers."),
-    Metric("peakwhite_frames_dropped_total", "counter", ("kind",), "Frames that a newer one replaced before being sent."),
+    Metric(
+        "peakwhite_frames_dropped_total", "counter", ("kind",), "Frames that a newer one replaced before being sent."
+    ),
     Metric("peakwhite_viewer_frames_dropped_total", "counter", ("viewer",), "The same by the place of the viewer."),
     Metric("peakwhite_book_writes_total", "counter", (), "Transactions of the book that are on the disk."),
     Metric("peakwhite_book_write_failures_total", "counter", (), "Transactions of the book that failed."),
     Metric("peakwhite_book_refusals_total", "counter", (), "Things not taken because too much waited to be written."),
     Metric("peakwhite_book_write_seconds", "histogram", (), "Transactions of the book, until they are on the disk."),
-    Metric("peakwhite_book_queue_length", "gauge", ("queue",), "What waits to be written: writes, and stretches of the log."),
+    Metric(
+        "peakwhite_book_queue_length",
+        "gauge",
+        ("queue",),
+        "What waits to be written: writes, and stretches of the log.",
+    ),
     Metric("peakwhite_disk_free_bytes", "gauge", (), "Room where the book lies; absent where it is on a server."),
     Metric("peakwhite_disk_size_bytes", "gauge", (), "Size of that disk."),
-    Metric("peakwhite_written_bytes_total", "counter", (), "What this process had written to disks; absent where untold."),
+    Metric(
+        "peakwhite_written_bytes_total", "counter", (), "What this process had written to disks; absent where untold."
+    ),
     Metric("peakwhite_log_lines_dropped_total", "counter", (), "Log lines given up, since nobody took them."),
 )
