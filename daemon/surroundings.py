@@ -92,7 +92,7 @@ class Surroundings:
         date = datetime.fromtimestamp(now.utc_ns / NS_PER_S, UTC)
         offset_ns = now.utc_ns - now.monotonic_ns
         jump_s = (offset_ns - self._offset_ns) / NS_PER_S if self._was_set is not None else 0.0
-        is_set = date.year >= OLDEST_YEAR and now.synced is not False
+        is_set = date.year >= OLDEST_YEAR and now.clock_synced is not False
         jumped = f", by {jump_s:+.0f} s" if abs(jump_s) >= JUMP_S else ""
         if self._was_set is not False and not is_set:
             level = logging.WARNING if self._was_set or date.year < OLDEST_YEAR else logging.INFO

@@ -18,6 +18,7 @@ from .calibrate import calibrate
 from .calibrate_tie import tie
 from .capture import capture
 from .demo import demo
+from .doctor import doctor
 from .match import match
 from .measure import measure
 from .record_scope import record_scope
@@ -56,7 +57,20 @@ def commands(context: click.Context) -> None:
         )
 
 
-for command in (demo, serve, scopes, record_scope, capture, measure, match, terminator_test, calibrate, book, settings):
+for command in (
+    demo,
+    serve,
+    scopes,
+    record_scope,
+    capture,
+    measure,
+    match,
+    terminator_test,
+    calibrate,
+    book,
+    settings,
+    doctor,
+):
     commands.add_command(command)
 calibrate.add_command(tie)
 for command in (job, unit, stage, mark, undo, bench):

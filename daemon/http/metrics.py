@@ -1,8 +1,9 @@
 """What is counted, as Prometheus reads it: collected at a scrape, by a registry of its own, from numbers kept elsewhere."""
 
+import math
 import platform
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from itertools import accumulate
 from pathlib import Path
@@ -116,15 +117,20 @@ def _of_levels(services: Services) -> Samples:
     latest = services.hub.latest
     if latest is None or why_not_ready(services) is not None:
         return {}
-    levels: list[Sample] = []
-    uncertainties: list[Sample] = []
-    for one in latest.reading.measured.channels:
-        if one.role is None or one.peak_white_mv is None or one.held:
-            continue
-        levels.append(((one.channel, one.role), one.peak_white_mv / 1e3))
-        if one.u95_mv is not None:
-            uncertainties.append(((one.channel, one.role), one.u95_mv / 1e3))
-    return {"peakwhite_level_volts": levels, "peakwhite_level_uncertainty_volts": uncertainties}
+    channels = [one for one in latest.reading.measured.channels if not one.held]
+    return {
+        "peakwhite_level_volts": _in_volts((one.channel, one.role, one.peak_white_mv) for one in channels),
+        "peakwhite_level_uncertainty_volts": _in_volts((one.channel, one.role, one.u95_mv) for one in channels),
+    }
+
+
+def _in_volts(levels: Iterable[tuple[str, str | None, float | None]]) -> list[Sample]:
+    """Channel, role and millivolts; what has no role or was not measured is left out."""
+    return [
+        ((channel, role), level_mv / 1e3)
+        for channel, role, level_mv in levels
+        if role is not None and level_mv is not None and math.isfinite(level_mv)
+    ]
 
 
 def _of_viewers(services: Services) -> Samples:
