@@ -99,7 +99,7 @@ class Surroundings:
             log.log(
                 level,
                 "nothing has set the clock, which says %s; what is kept is dated by it",
-                date.isoformat(" ", "minutes"),
+                f"{date:%Y-%m-%d %H:%M} UTC",
             )
         elif self._was_set is False and is_set:
             log.warning("the clock is set%s", jumped)
