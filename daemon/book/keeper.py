@@ -327,6 +327,8 @@ class BookKeeper:
             log.warning("%s; %s", problem.text, problem.do)
         elif key == _FAILING:
             log.warning("the book is written again")
+        elif key in (_BUSY, _SLOW):
+            log.warning("the book keeps up again")
         self._tell(problems)
 
     def _problem(self, key: str, error: BookError, known: Problem | None) -> Problem:

@@ -1,5 +1,7 @@
 """What a supervisor of processes and a collector of metrics ask: outside /api/v1, since they look for fixed places."""
 
+import asyncio
+
 from fastapi import APIRouter
 from starlette.responses import Response
 
@@ -16,6 +18,7 @@ FRESH_S = 3.0
 def health_routes(services: Services) -> APIRouter:
     """/healthz, /readyz, /metrics."""
     router = APIRouter()
+    scraping = asyncio.Lock()
 
     @router.get("/healthz", summary="Does the process live?", responses=answers(500))
     async def healthz() -> models.HealthBody:
@@ -42,11 +45,12 @@ def health_routes(services: Services) -> APIRouter:
         response_class=Response,
         responses={200: {"content": {"text/plain": {"schema": {"type": "string"}}}}, **answers()},
     )
-    def metrics() -> Response:
-        """In the text format of Prometheus."""
+    async def metrics() -> Response:
+        """In the text format of Prometheus. Who asks while it is made for another waits for that one."""
         from .metrics import MEDIA_TYPE, scraped  # imported late: who is never scraped pays nothing for it
 
-        return Response(scraped(services), media_type=MEDIA_TYPE)
+        async with scraping:
+            return Response(await asyncio.to_thread(scraped, services), media_type=MEDIA_TYPE)
 
     return router
 
