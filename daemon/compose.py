@@ -272,10 +272,10 @@ class Parts:
                 check_hookup=_any_hookup if self.acquisition is None else self.acquisition.check,
                 trimmers=trimmers,
                 now_s=time.monotonic,
+                tallies=self._tallies(lines),
                 book=self.marking,
                 bench=self.bench,
                 procedures=self.procedures,
-                tallies=self._tallies(lines),
             )
         )
 

@@ -61,6 +61,7 @@ for command in (
     demo,
     serve,
     scopes,
+    doctor,
     record_scope,
     capture,
     measure,
@@ -69,7 +70,6 @@ for command in (
     calibrate,
     book,
     settings,
-    doctor,
 ):
     commands.add_command(command)
 calibrate.add_command(tie)

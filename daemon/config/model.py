@@ -45,6 +45,13 @@ class LiveTable(_Table):
     )
 
 
+class LogTable(_Table):
+    """[log]: what the daemon tells on stderr."""
+
+    format: Literal["text", "json"] = Field(default="text", description="lines for people, or one JSON object a line")
+    level: Literal["debug", "info", "warning", "error"] = Field(default="info", description="the least that is told")
+
+
 class HttpTable(_Table):
     """[http]"""
 
@@ -113,13 +120,6 @@ class BookTable(_Table):
     )
 
 
-class LogTable(_Table):
-    """[log]: what the daemon tells on stderr."""
-
-    format: Literal["text", "json"] = Field(default="text", description="lines for people, or one JSON object a line")
-    level: Literal["debug", "info", "warning", "error"] = Field(default="info", description="the least that is told")
-
-
 class HookupTable(_Table):
     """[hookup.CHn]: what is clipped to a channel of the scope."""
 
@@ -179,10 +179,10 @@ class SettingsTables(_Table):
 
     scope: ScopeTable = ScopeTable()
     live: LiveTable = LiveTable()
+    log: LogTable = LogTable()
     http: HttpTable = HttpTable()
     measure: MeasureTable = MeasureTable()
     book: BookTable = BookTable()
-    log: LogTable = LogTable()
     hookup: dict[str, HookupTable] = Field(default_factory=dict)
     targets: dict[str, TargetTable] = Field(default_factory=dict)
     target_of: dict[Role, str] = Field(default_factory=dict, description="name of the target that a role takes")

@@ -17,13 +17,13 @@ _NUMBER = re.compile(r"\d+")
 def python_and_packages(
     declared: Callable[[str], Sequence[str] | None] = requires,
     installed: Callable[[str], str] = version,
-    python: Sequence[int] = sys.version_info,
+    python: tuple[int, ...] = sys.version_info[:3],
 ) -> Iterator[Finding]:
     """Looks at all versions. `declared` and `installed` raise PackageNotFoundError."""
-    if tuple(python[:2]) < OLDEST_PYTHON:
+    if python[:2] < OLDEST_PYTHON:
         yield in_the_way("python", f"Python {platform.python_version()} is too old", "install Python 3.11 or newer")
     else:
-        yield well("python", f"Python {'.'.join(map(str, python[:3]))}")
+        yield well("python", f"Python {'.'.join(map(str, python))}")
     try:
         own, needed = installed(PACKAGE), declared(PACKAGE) or ()
     except PackageNotFoundError:

@@ -50,9 +50,9 @@ class Services:
         check_hookup: raises UsageError where the open scope lacks a channel of it.
         trimmers: the demo's, None where the scope is real.
         now_s: monotonic clock.
+        tallies: what the daemon counts of itself, for `/metrics`.
         book, bench: the bench book, and what is kept unasked; None where there is no book to write to.
         procedures: terminator test and tie; None where no readings come to them.
-        tallies: what the daemon counts of itself, for `/metrics`.
         send_deadline_s: how long one frame of the live socket may take before its reader is given up.
     """
 
@@ -67,8 +67,8 @@ class Services:
     check_hookup: Callable[[Hookup], None]
     trimmers: Trimmers | None
     now_s: Callable[[], float]
+    tallies: Tallies = field(default_factory=Tallies)
     book: Marking | None = None
     bench: Bench | None = None
     procedures: Procedures | None = None
-    tallies: Tallies = field(default_factory=Tallies)
     send_deadline_s: float = SEND_DEADLINE_S

@@ -138,7 +138,8 @@ def test_a_pipe_that_nobody_reads_makes_nobody_wait_and_what_is_given_up_is_coun
         dropped = lines.dropped
         assert not lines.stop(0.01)
         assert lines.dropped == dropped, "the end of the log is no line"
-        taken = threading.Thread(target=_drain, args=(read, told := []))
+        told: list[bytes] = []
+        taken = threading.Thread(target=_drain, args=(read, told))
         taken.start()
         while not any(b"were given up" in piece for piece in told):
             log.warning("somebody reads again")
