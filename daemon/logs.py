@@ -196,10 +196,18 @@ def write_all(stream_fd: int, data: bytes) -> None:
             select.select((), (stream_fd,), ())
 
 
+def _stderr_fd() -> int:
+    """-1, to which nothing can be written, where there is none: number 2 may be anything then, a client's socket too."""
+    try:
+        return sys.stderr.fileno()
+    except (AttributeError, OSError, ValueError):
+        return -1
+
+
 @contextmanager
 def logging_to_stderr(form: Form, level: Level) -> Iterator[LogLines]:
     """While this lasts all that is logged goes to stderr; at the end what waits is written, for a moment."""
-    stream_fd = sys.stderr.fileno()
+    stream_fd = _stderr_fd()
     formatter = LineFormatter(form, journal=is_journal(stream_fd, os.environ))
     lines = LogLines(formatter, lambda data: write_all(stream_fd, data))
     root = logging.getLogger()

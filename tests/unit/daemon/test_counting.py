@@ -17,6 +17,7 @@ from peakwhite.daemon.book.keeper import MOST_WAITING
 from peakwhite.daemon.book.records import JobText
 from peakwhite.daemon.counting import LATENCY_BOUNDS_S, MOST_PLACES, STALE_S, CaptureTally, Histogram
 from peakwhite.daemon.live import ControlLease, Hub, ScopeStatus
+from peakwhite.daemon.measure.reading import LatencyMs, Reading, ScopeTag
 from peakwhite.drivers.errors import BookBusy, BookFull, LinkLost, LinkTimeout
 from scripted import Hand, Outlet, a_capture, a_job, a_measured, a_source
 from told import SOON_S
@@ -118,11 +119,12 @@ def test_a_place_is_given_back_and_beyond_the_last_all_viewers_share_one() -> No
     asyncio.run(scenario())
 
 
-def test_writes_failures_and_refusals_of_the_book_are_counted(tmp_path: Path) -> None:
+def test_writes_failures_and_refusals_of_the_book_are_counted(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     keeper = BookKeeper(BookPlace(tmp_path / "book.sqlite"), "9f3c")
     waiting = [keeper.add_job(JobText(f"job {number}")) for number in range(MOST_WAITING)]
-    with pytest.raises(BookBusy):
-        keeper.add_job(JobText("one too many"))
+    for _ in range(3):
+        with pytest.raises(BookBusy):
+            keeper.add_job(JobText("one too many"))
     assert keeper.waiting == {"writes": MOST_WAITING, "log": 0}
     keeper.start()
     for one in waiting:
@@ -135,5 +137,22 @@ def test_writes_failures_and_refusals_of_the_book_are_counted(tmp_path: Path) ->
         keeper.submit(full).result(SOON_S)
     assert keeper.stop()
     tally = keeper.tally
-    assert (tally.written, tally.failed, tally.refused) == (MOST_WAITING, 1, 1)
+    assert (tally.written, tally.failed, tally.refused) == (MOST_WAITING, 1, 3)
     assert sum(tally.write.counts()) == MOST_WAITING
+    told = [record.getMessage() for record in caplog.records]
+    assert sum("more waits to be kept" in line for line in told) == 1
+    assert told.count("the book keeps up again") == 1
+
+
+def test_a_reading_that_the_loop_was_too_late_for_is_counted() -> None:
+    async def scenario() -> None:
+        hub = Hub(ControlLease(lambda: 0.0), lambda: 1, lambda: 0.0)
+        hub.attach()
+        for seq in range(3):
+            hub.publish(Reading("test", seq, 1, 1, LatencyMs(1.0, None), ScopeTag("x", None), a_measured()))
+        assert hub.tally.overtaken == 2
+        await asyncio.sleep(0)
+        hub.publish(Reading("test", 3, 1, 1, LatencyMs(1.0, None), ScopeTag("x", None), a_measured()))
+        assert hub.tally.overtaken == 2
+
+    asyncio.run(scenario())

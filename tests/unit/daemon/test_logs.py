@@ -6,12 +6,21 @@ import os
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from peakwhite.daemon.logs import MOST_WAITING, LineFormatter, LogLines, is_journal, masked, write_all
+from peakwhite.daemon.logs import (
+    MOST_WAITING,
+    LineFormatter,
+    LogLines,
+    is_journal,
+    logging_to_stderr,
+    masked,
+    write_all,
+)
 
 SOON_S = 20.0
 log = logging.getLogger("peakwhite.daemon.acquisition.watch")
@@ -190,3 +199,25 @@ def test_a_message_that_cannot_be_made_is_counted_and_raises_nothing() -> None:
         log.warning("%d", "no number")
         assert lines.stop(SOON_S)
         assert (lines.dropped, len(taken)) == (1, 0)
+
+
+def test_a_program_without_stderr_runs_on_and_what_would_be_told_is_counted(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stderr", None)
+    with logging_to_stderr("text", "info") as lines:
+        lines.say("one\ntwo")
+        assert lines.stop(SOON_S)
+        assert lines.dropped == 2
+
+
+def test_the_level_holds_for_all_that_is_logged_and_libraries_tell_warnings_only(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    with (tmp_path / "stderr").open("w+") as stream:
+        monkeypatch.setattr("sys.stderr", stream)
+        with logging_to_stderr("text", "info"):
+            log.info("ours")
+            log.debug("too small")
+            logging.getLogger("uvicorn.error").info("a library's")
+        stream.seek(0)
+        (line,) = stream.read().splitlines()
+    assert line.endswith("acquisition.watch: ours")
