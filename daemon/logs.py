@@ -36,8 +36,9 @@ OURS = "peakwhite."
 _PRIORITIES = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (logging.INFO, 6))
 _DEBUG_PRIORITY = 7
 _SECRETS = re.compile(
-    r"(://[^:/@\s]*:)[^/@\s]+(?=@)|(\b(?:password|token|secret|cookie)=)[^&\s]+|(\bbearer )\S+", re.IGNORECASE
+    r"(://[^:/@\s]*:)\S+(?=@)|([a-z]{0,20}(?:password|token|secret|cookie)=)[^&\s]+|(\bbearer )\S+", re.IGNORECASE
 )
+"""A password may hold any character, `@` and `/` too: what stands before the last `@` of a word is taken for one."""
 _CONTROL = {number: f"\\x{number:02x}" for number in (*range(0x20), *range(0x7F, 0xA0))} | {
     9: " ",
     10: "\\n",
