@@ -6,7 +6,6 @@ import logging
 import os
 import secrets
 import socket
-import sys
 import time
 from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass, replace
@@ -31,6 +30,7 @@ from .config.keys import KeyPath
 from .config.live_changes import WATCH, changed_setup
 from .config.model import BookTable, HttpTable, ScopeTable
 from .config.settings import Settings, default_path
+from .counting import CaptureTally, Tallies
 from .demo import SimulatedScope
 from .http.app import create_app
 from .http.cautions import cautions_for_terminal
@@ -39,10 +39,11 @@ from .http.services import Services, Trimmers
 from .keeping import Bench, Keeping, KeepingSettings
 from .live import ControlLease, Hub, ScopeStatus
 from .live.lines import lines_of
+from .logs import LogLines, logging_to_stderr
 from .measure.engine import measure_capture
 from .measure.hookup import Hookup
 from .measure.reading import Reading
-from .notify import Heartbeat, ServiceManager
+from .notify import ServiceManager
 from .places import state_folder
 from .procedures import Procedures
 from .recalibration import Recalibration
@@ -51,6 +52,7 @@ from .serving import Server, address_up, ending, hosts_of, listen, on_hangup
 from .settings_in_force import Load, SettingsInForce
 from .sources.borrowed_scope import BorrowedScope, borrowed_scope
 from .sources.scope import open_scope
+from .surroundings import Surroundings
 
 RESTART_S = 1.0
 """Between a defect of ours and the next attempt."""
@@ -137,18 +139,17 @@ def _run(
     browser: bool,
 ) -> int:
     """Run until the server ends. `notice` is for the terminal, once nothing stands in the way of starting."""
-    _log_to_stderr()
     http = settings.tables.http
     _refuse_open_door(http)
     stored = StoredCalibrations()
     setup = _setup_of(settings, stored)
     with contextlib.ExitStack() as stack:
+        lines = stack.enter_context(logging_to_stderr(settings.tables.log.format, settings.tables.log.level))
         listening = stack.enter_context(listen(http.host, http.port))
-        parts = Parts(settings, load, setup, stored, origin, simulated, listening, place)
+        parts = Parts(settings, load, setup, stored, origin, simulated, listening, place, lines)
         if on_network := url_on_network(http.host, parts.port):
             log.info("on the network at %s", on_network)
-        if notice:
-            print(notice, file=sys.stderr, flush=True)
+        lines.say(notice)
         manager = ServiceManager.of(os.environ)
         server = Server(parts.app, lambda: _up(parts, manager, browser), manager.stopping)
         stack.enter_context(ending(server))
@@ -191,10 +192,13 @@ def _setup_of(settings: Settings, stored: StoredCalibrations) -> Setup:
 
 
 async def _serve(server: Server, listening: socket.socket, parts: "Parts", manager: ServiceManager) -> None:
-    """Serve until the server ends; meanwhile take up calibrations, the stage that is chosen, and tokens that are revoked, and
-    say that all goes on."""
-    watch = partial(manager.follow, parts.heartbeats, parts.status)
-    follows = (parts.recalibration.follow, parts.bench.follow, parts.admission.follow, watch)
+    """Serve until the server ends; meanwhile take up calibrations, the stage that is chosen, and tokens that are revoked, watch
+    disk and clock, and say that all goes on."""
+    watch = partial(manager.follow, (lambda: parts.captures.beat_age_s(time.monotonic()),), parts.status)
+    follows: tuple[Callable[[], Awaitable[None]], ...] = (
+        *(parts.recalibration.follow, parts.bench.follow, parts.admission.follow, parts.surroundings.follow),
+        watch,
+    )
     followed = [asyncio.create_task(_for_ever(one)) for one in follows]
     try:
         with on_hangup(parts.settings.on_signal, server):
@@ -207,11 +211,13 @@ async def _serve(server: Server, listening: socket.socket, parts: "Parts", manag
 
 async def _for_ever(follow: Callable[[], Awaitable[None]]) -> None:
     """What goes on beside the server until that ends, begun anew where a defect of ours ends it."""
+    told = ""
     while True:
         try:
             await follow()
-        except Exception:
-            log.exception("begun anew")
+        except Exception as error:
+            if told != (told := repr(error)):
+                log.exception("begun anew")
             await asyncio.sleep(RESTART_S)
 
 
@@ -228,6 +234,7 @@ class Parts:
         trimmers: Trimmers | None,
         listening: socket.socket,
         place: BookPlace,
+        lines: LogLines,
     ) -> None:
         book, http = settings.tables.book, settings.tables.http
         in_force = SetupInForce(setup)
@@ -267,8 +274,10 @@ class Parts:
             tell=lambda problems: hub.announce_beside("settings", problems),
             locked=None if trimmers is None else _locked_in_demo(settings),
         )
+        self.disk = None if place.path is None else place.path.parent
+        self.surroundings = Surroundings(hub, self.disk)
         self.acquisition: Acquisition | None = None
-        self.heartbeats: tuple[Heartbeat, ...] = ()
+        self.captures = CaptureTally()
         self.status: Callable[[], str] = lambda: f"{self.url} {hub.scope.state}: {hub.scope.text}"
         if origin is None:
             hub.announce(ABSENT, ())
@@ -282,12 +291,10 @@ class Parts:
                 suspicions=suspicions,
                 on_reading=self.on_reading,
                 on_scope=self.keeping.on_scope,
+                tally=self.captures,
             )
             at_end = None if origin.borrowed is None else origin.borrowed.give_back
-            self.heartbeats = (Heartbeat(),)
-            self.acquisition = Acquisition(
-                origin.open_source, origin.where, job, at_end=at_end, beat=self.heartbeats[0].stamp
-            )
+            self.acquisition = Acquisition(origin.open_source, origin.where, job, at_end=at_end)
         self.app = create_app(
             Services(
                 hub=hub,
@@ -301,6 +308,7 @@ class Parts:
                 check_hookup=_any_hookup if self.acquisition is None else self.acquisition.check,
                 trimmers=trimmers,
                 now_s=time.monotonic,
+                tallies=self._tallies(lines),
                 book=self.marking,
                 bench=self.bench,
                 procedures=self.procedures,
@@ -315,6 +323,16 @@ class Parts:
         self.marking.on_reading(reading, capture)
         self.keeping.on_reading(reading, capture)
         self.procedures.on_reading(reading, capture)
+
+    def _tallies(self, lines: LogLines) -> Tallies:
+        return Tallies(
+            captures=self.captures,
+            book=self.keeper.tally,
+            book_waiting=lambda: self.keeper.waiting,
+            log_lines_dropped=lambda: lines.dropped,
+            disk=self.disk,
+            began_s=time.monotonic(),
+        )
 
     def end_keeping(self) -> None:
         """Write what waits and let the book go. Acquisition and server have ended: nothing new comes."""
@@ -351,12 +369,6 @@ def _keeping_settings(book: BookTable) -> KeepingSettings:
 
 def _any_hookup(hookup: Hookup) -> None:
     """Without a scope nobody knows which channels there are."""
-
-
-def _log_to_stderr() -> None:
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    for library in ("uvicorn", "alembic"):
-        logging.getLogger(library).setLevel(logging.WARNING)
 
 
 def _version() -> str:

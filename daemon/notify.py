@@ -6,7 +6,6 @@ Where nobody listens (NOTIFY_SOCKET is not set, or its socket is gone) nothing i
 import asyncio
 import os
 import socket
-import time
 from collections.abc import Callable, MutableMapping, Sequence
 from contextlib import suppress
 
@@ -16,23 +15,6 @@ PINGS = 4
 """So many times within the watchdog's interval everything is looked at; the manual asks for two."""
 STATUS_EVERY_S = 5.0
 """How often the status is looked at where there is no watchdog."""
-
-
-class Heartbeat:
-    """When a thread last said that it goes on. Any thread may call anything here."""
-
-    def __init__(self, now_s: Callable[[], float] = time.monotonic) -> None:
-        self._now_s = now_s
-        self._at_s = now_s()
-
-    def stamp(self) -> None:
-        """It goes on."""
-        self._at_s = self._now_s()
-
-    @property
-    def age_s(self) -> float:
-        """Seconds since it last said so."""
-        return self._now_s() - self._at_s
 
 
 class ServiceManager:
@@ -75,16 +57,16 @@ class ServiceManager:
             self._status = text
             self._tell(f"STATUS={_one_line(text)}")
 
-    async def follow(self, heartbeats: Sequence[Heartbeat], status: Callable[[], str]) -> None:
-        """Tell the status, and that all goes on while no heartbeat is older than half of the watchdog's interval.
+    async def follow(self, silences_s: Sequence[Callable[[], float]], status: Callable[[], str]) -> None:
+        """Tell the status, and that all goes on while no thread has been silent for over half of the watchdog's interval.
 
-        It runs on the event loop and is itself that loop's heartbeat: a loop that hangs tells nothing. Since it looks several
+        Each of `silences_s` gives the seconds since a thread last showed that it goes on. This runs on the event loop and is itself that loop's sign: a loop that hangs tells nothing. Since it looks several
         times within the interval, a thread that once takes as long as the interval before it goes on is not ended.
         """
         every_s = STATUS_EVERY_S if self.watchdog_s is None else self.watchdog_s / PINGS
         while True:
             self.status(status())
-            if self.watchdog_s is not None and all(one.age_s < self.watchdog_s / 2.0 for one in heartbeats):
+            if self.watchdog_s is not None and all(silence_s() < self.watchdog_s / 2.0 for silence_s in silences_s):
                 self.alive()
             await asyncio.sleep(every_s)
 

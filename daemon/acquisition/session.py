@@ -11,6 +11,7 @@ from typing import Protocol
 from ...drivers.capture import Capture
 from ...drivers.errors import UsageError
 from ..config import Setup, SetupInForce
+from ..counting import CaptureTally
 from ..live.status import Problem, ScopeStatus
 from ..measure.averaged_line import LineView
 from ..measure.reading import LatencyMs, Measured, Reading, ScopeTag
@@ -79,6 +80,7 @@ class Job:
         suspicions: what the hookup is suspected of, likewise.
         on_reading: given every reading that was published, with its capture; on the acquisition's thread, so never slow.
         on_scope: told how the scope is, as the outlet is; likewise.
+        tally: what is counted.
     """
 
     measure: Callable[[Capture, Conditions], Measured]
@@ -92,6 +94,7 @@ class Job:
     suspicions: Suspicions = field(default_factory=Suspicions)
     on_reading: Callable[[Reading, Capture], None] = lambda reading, capture: None
     on_scope: Callable[[ScopeStatus], None] = lambda status: None
+    tally: CaptureTally = field(default_factory=CaptureTally)
 
 
 class Session:
@@ -121,12 +124,14 @@ class Session:
         capture = self._source.capture(CAPTURE_DEADLINE_S)
         if isinstance(capture, NoTrigger):
             self._fields.took(task, None, self._job.time.now_s())
+            self._job.tally.untriggered += 1
             if capture.disturbed:
                 self._watch.caught(self._source.notes)
             else:
                 self._watch.no_trigger(self._source.notes)
         else:
             self._watch.caught(self._source.notes)
+            self._job.tally.captured += 1
             self._measure(capture, task, setup)
         return self._pace.delay_s(self._job.time.now_s(), setup.rate_hz)
 
@@ -172,6 +177,7 @@ class Session:
             measured=measured,
         )
         job.outlet.publish(reading)
+        _count(job.tally, reading.latency_ms, job.time.now_s() - started_s)
         job.on_reading(reading, capture)
         self._publish_lines(drawn, setup, now_s)
 
@@ -186,6 +192,17 @@ class Session:
             frames = self._job.lines(measured, setup.generation, views)
             for view, payload in frames.items():
                 self._job.outlet.publish_lines(view, payload)
+
+
+def _count(tally: CaptureTally, latency: LatencyMs, published_s: float) -> None:
+    """Count a reading that was handed out so long after its capture was there."""
+    tally.readings += 1
+    fetch_s = 0.0 if latency.fetch is None else latency.fetch / 1e3
+    if latency.fetch is not None:
+        tally.fetch.add(fetch_s)
+    if latency.measure is not None:
+        tally.measure.add(latency.measure / 1e3)
+    tally.publish.add(fetch_s + published_s)
 
 
 def _unfit(source: Source, setup: Setup) -> Note | None:

@@ -27,7 +27,6 @@ class Acquisition:
         wait: waits so many seconds; True when acquisition is to end.
         at_end: what to do once it has ended and no source is open; takes the seconds for which the scope has to be left
             alone first. Never raises.
-        beat: called again and again while all goes on: no longer apart than one capture, or one opening, takes.
     """
 
     def __init__(
@@ -37,16 +36,14 @@ class Acquisition:
         job: Job,
         wait: Callable[[float], bool] | None = None,
         at_end: Callable[[float], None] | None = None,
-        beat: Callable[[], None] = lambda: None,
     ) -> None:
         self._open_source = open_source
         self._where = where
         self._job = job
         self._ended = threading.Event()
         self._wait_for = wait or self._ended.wait
-        self._beat = beat
         self._at_end = at_end
-        self._watch = ScopeWatch(self._announce, job.time.wall_ns)
+        self._watch = ScopeWatch(self._announce, job.time.wall_ns, job.tally)
         self._source: Source | None = None
         self._thread = threading.Thread(target=self.run, name="acquisition", daemon=True)
 
@@ -75,6 +72,7 @@ class Acquisition:
         self._watch.connecting(self._where)
         ending, rested_s = False, 0.0
         while not ending:
+            self._beat()
             try:
                 ending = self._live_once()
             except InstrumentError as error:
@@ -106,3 +104,7 @@ class Acquisition:
         ended = self._wait_for(seconds)
         self._beat()
         return ended
+
+    def _beat(self) -> None:
+        """All goes on: said no longer apart than one capture, or one opening, takes."""
+        self._job.tally.beat_s = self._job.time.now_s()

@@ -4,6 +4,7 @@ import logging
 from collections.abc import Callable, Sequence
 
 from ...drivers.errors import InstrumentError, outcome_of
+from ..counting import CaptureTally
 from ..live.status import Problem, ScopeState, ScopeStatus
 from .source import Note
 
@@ -19,9 +20,10 @@ class ScopeWatch:
     that retries do not flicker on the page. One line is logged when it goes and one when it is back.
     """
 
-    def __init__(self, announce: Announce, wall_ns: Callable[[], int]) -> None:
+    def __init__(self, announce: Announce, wall_ns: Callable[[], int], tally: CaptureTally | None = None) -> None:
         self._announce = announce
         self._wall_ns = wall_ns
+        self._tally = tally or CaptureTally()
         self._was_ready = False
         self._down_since_ns: int | None = None
         self._broken: Problem | None = None
@@ -51,6 +53,7 @@ class ScopeWatch:
 
     def failed(self, error: InstrumentError) -> None:
         """The scope could not be reached, or the link to it broke."""
+        self._tally.failed(outcome_of(error).problem_code)
         if self._down_since_ns is None:
             self._down_since_ns = self._wall_ns()
             log.warning("scope %s: %s", "lost" if self._was_ready else "not there", error)
@@ -59,6 +62,7 @@ class ScopeWatch:
 
     def broke(self, error: Exception) -> None:
         """Acquisition itself failed: a defect of ours. It is logged in full, shown, and acquisition begins anew."""
+        self._tally.defects += 1
         text = f"acquisition failed: {type(error).__name__}: {error}"
         if self._broken is None or self._broken.text != text:
             log.error("%s; starting it again", text, exc_info=error)
@@ -69,6 +73,7 @@ class ScopeWatch:
     def _back(self) -> None:
         if self._down_since_ns is not None:
             log.warning("scope back after %.1f s", (self._wall_ns() - self._down_since_ns) / 1e9)
+            self._tally.reconnects += self._was_ready
         self._down_since_ns = None
         self._was_ready = True
 

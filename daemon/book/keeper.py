@@ -12,6 +12,7 @@ from typing import Any, Literal, TypeVar
 from sqlalchemy import Connection
 
 from ...drivers.errors import BookBusy, BookError, BookFull, BookUnreachable, outcome_of
+from ..counting import BookTally
 from ..live.status import Problem
 from . import writing
 from .place import BookPlace
@@ -77,6 +78,7 @@ class BookKeeper:
         now_s: Callable[[], float] = time.monotonic,
         address: str = "",
     ) -> None:
+        self.tally = BookTally()
         self._tell = tell
         self._wall_ns = wall_ns
         self._now_s = now_s
@@ -112,6 +114,11 @@ class BookKeeper:
         """What is wrong with the book now."""
         with self._wake:
             return tuple(self._problems.values())
+
+    @property
+    def waiting(self) -> dict[str, int]:
+        """How many things wait to be written, and how many stretches of the log."""
+        return {"writes": len(self._tasks), "log": len(self._logs)}
 
     def reader(self) -> BookReader:
         """Reads the book that is written now; the caller closes it. Raises BookUnreachable."""
@@ -196,6 +203,7 @@ class BookKeeper:
         done: Future[T] = Future()
         with self._wake:
             full = len(self._tasks) >= MOST_WAITING or self._stopping
+            self.tally.refused += full
             if not full:
                 self._tasks.append(_Task(work, done))
                 self._wake.notify()
@@ -268,8 +276,15 @@ class BookKeeper:
         for timer in timers:
             timer.daemon = True
             timer.start()
+        began_s = self._now_s()
         try:
-            return self._writer.write(work)
+            written = self._writer.write(work)
+            self.tally.written += 1
+            self.tally.write.add(self._now_s() - began_s)
+            return written
+        except BookError:
+            self.tally.failed += 1
+            raise
         finally:
             for timer in timers:
                 timer.cancel()
@@ -312,6 +327,8 @@ class BookKeeper:
             log.warning("%s; %s", problem.text, problem.do)
         elif key == _FAILING:
             log.warning("the book is written again")
+        elif key in (_BUSY, _SLOW):
+            log.warning("the book keeps up again")
         self._tell(problems)
 
     def _problem(self, key: str, error: BookError, known: Problem | None) -> Problem:

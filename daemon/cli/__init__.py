@@ -19,6 +19,7 @@ from .calibrate import calibrate
 from .calibrate_tie import tie
 from .capture import capture
 from .demo import demo
+from .doctor import doctor
 from .match import match
 from .measure import measure
 from .record_scope import record_scope
@@ -62,6 +63,7 @@ for command in (
     demo,
     serve,
     scopes,
+    doctor,
     record_scope,
     capture,
     measure,

@@ -56,6 +56,13 @@ class LiveTable(_Table):
     )
 
 
+class LogTable(_Table):
+    """[log]: what the daemon tells on stderr."""
+
+    format: Literal["text", "json"] = Field(default="text", description="lines for people, or one JSON object a line")
+    level: Literal["debug", "info", "warning", "error"] = Field(default="info", description="the least that is told")
+
+
 def _is_address(text: str) -> str:
     if re.fullmatch(r"https?://[a-z0-9.-]+(:[0-9]{1,5})?(/[a-z0-9._~/-]*)?", text, re.IGNORECASE) is None:
         raise PydanticCustomError("address", "must be addresses like http://bench.local:8714")
@@ -213,6 +220,7 @@ class SettingsTables(_Table):
 
     scope: ScopeTable = ScopeTable()
     live: LiveTable = LiveTable()
+    log: LogTable = LogTable()
     http: HttpTable = HttpTable()
     measure: MeasureTable = MeasureTable()
     book: BookTable = BookTable()

@@ -1,7 +1,6 @@
-"""REST under /api/v1, and what a supervisor asks of a process."""
+"""REST under /api/v1."""
 
 import asyncio
-import math
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from functools import cache
@@ -19,9 +18,6 @@ from . import models
 from .cautions import CAUTIONS, NOTE, TITLE
 from .problems import answers
 from .services import Found, Services
-
-FRESH_S = 3.0
-"""Readings are valid up to this age, or three intervals, whichever is longer."""
 
 Token = Annotated[str | None, Header(alias="Peakwhite-Control", description="token from POST control", max_length=200)]
 
@@ -187,34 +183,6 @@ def _text_routes(router: APIRouter, services: Services) -> None:
     async def cautions() -> models.CautionsBody:
         """What must be read before a probe is clipped on."""
         return models.CautionsBody(title=TITLE, items=list(CAUTIONS), note=NOTE)
-
-
-def health_routes(services: Services) -> APIRouter:
-    """What a supervisor of processes asks."""
-    router = APIRouter()
-
-    @router.get("/healthz", summary="Does the process live?", responses=answers())
-    async def healthz() -> models.HealthBody:
-        """Yes."""
-        return models.HealthBody(status="alive", version=services.version, run=services.run)
-
-    @router.get("/readyz", summary="Do valid readings come in?", responses=answers(503))
-    async def readyz() -> models.ReadyBody:
-        """Whether the scope is there and the newest reading is fresh and has found sync."""
-        latest, scope = services.hub.latest, services.hub.scope
-        limit_s = max(FRESH_S, 3.0 / services.setup.current.rate_hz)
-        age_s = math.inf if latest is None else services.now_s() - latest.at_s
-        if latest is None or age_s > limit_s or scope.state != "ready":
-            raise NoReading(
-                f"no fresh reading, {scope.text}", where="readyz", do=scope.do or "wait for the next capture"
-            )
-        if latest.reading.measured.sync.state == "none":
-            raise NoReading(
-                "the newest reading found no sync", where="readyz", do="check the sync probe and the hookup"
-            )
-        return models.ReadyBody(status="ready", age_s=round(age_s, 3))
-
-    return router
 
 
 @cache

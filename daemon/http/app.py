@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator
 
 from fastapi import FastAPI
 
-from .api import api_routes, health_routes
+from .api import api_routes
 from .bench_api import bench_routes
 from .book_api import book_routes
 from .book_marks_api import mark_routes
@@ -14,6 +14,7 @@ from .comparing_api import comparing_routes
 from .demo_api import demo_routes
 from .gate import Gate
 from .guard import Guard
+from .health_api import health_routes
 from .live_socket import live_routes
 from .pages import page_routes, sent
 from .problems import install

@@ -53,7 +53,10 @@ def live_routes(services: Services) -> APIRouter:
             for task in tasks:
                 task.cancel()
             await asyncio.wait(tasks)
-        await _close(socket, slow, [task.exception() for task in tasks if not task.cancelled()])
+        ended = [task.exception() for task in tasks if not task.cancelled()]
+        bad = any(isinstance(error, BadMessage) for error in ended)
+        services.hub.tally.goodbyes["too-slow" if slow else "bad-message" if bad else "left"] += 1
+        await _close(socket, slow, ended)
 
     return router
 

@@ -1,7 +1,7 @@
 """What the web face needs of the rest of the daemon. `compose` hands it over."""
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
@@ -9,6 +9,7 @@ from ..access import Admission
 from ..access.outside import NOWHERE_ELSE, Outside
 from ..book import Marking
 from ..config import SetupInForce
+from ..counting import Tallies
 from ..keeping import Bench
 from ..live import ControlLease, Hub
 from ..measure.hookup import Hookup
@@ -54,6 +55,7 @@ class Services:
         check_hookup: raises UsageError where the open scope lacks a channel of it.
         trimmers: the demo's, None where the scope is real.
         now_s: monotonic clock.
+        tallies: what the daemon counts of itself, for `/metrics`.
         book, bench: the bench book, and what is kept unasked; None where there is no book to write to.
         procedures: terminator test and tie; None where no readings come to them.
         settings: what the daemon runs by, and its file; None where there are none to change.
@@ -71,6 +73,7 @@ class Services:
     check_hookup: Callable[[Hookup], None]
     trimmers: Trimmers | None
     now_s: Callable[[], float]
+    tallies: Tallies = field(default_factory=Tallies)
     book: Marking | None = None
     bench: Bench | None = None
     procedures: Procedures | None = None

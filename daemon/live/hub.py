@@ -5,6 +5,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from ..counting import FRAME_KINDS, ViewerTally
 from ..measure.averaged_line import LineView
 from ..measure.reading import Reading
 from .frames import bench_frame, mark_frame, reading_frame, reading_json, status_frame
@@ -30,7 +31,7 @@ class Latest:
     at_s: float
 
 
-_ORDER = ("status", "bench", "mark", "reading", "lines")
+_ORDER = FRAME_KINDS
 
 
 @dataclass(eq=False)
@@ -42,9 +43,13 @@ class Viewer:
     view: LineView | None = None
     token: str | None = None
     sending_since_s: float | None = None
+    tally: ViewerTally = field(default_factory=ViewerTally)
+    place: int = 0
 
     def put(self, kind: str, payload: Payload) -> None:
         """Replace what waits of this kind."""
+        if kind in self.slots:
+            self.tally.drop(kind, self.place)
         self.slots[kind] = payload
         self.filled.set()
 
@@ -59,6 +64,7 @@ class Viewer:
             self.filled.clear()
             await self.filled.wait()
         kind = min(self.slots, key=_ORDER.index)
+        self.tally.sent[kind] += 1
         return self.slots.pop(kind)
 
 
@@ -69,6 +75,7 @@ class Hub:
     """
 
     def __init__(self, lease: ControlLease, generation: Callable[[], int], now_s: Callable[[], float]) -> None:
+        self.tally = ViewerTally()
         self._lease = lease
         self._generation = generation
         self._now_s = now_s
@@ -138,6 +145,16 @@ class Hub:
         """What is wrong with the scope, or should be known of it."""
         return self._problems
 
+    @property
+    def all_problems(self) -> tuple[Problem, ...]:
+        """What is wrong with the scope, and with every part beside it."""
+        return (*self._problems, *(problem for part in self._beside.values() for problem in part))
+
+    @property
+    def viewers(self) -> int:
+        """How many look on now."""
+        return len(self._viewers)
+
     # On the loop.
 
     def attach(self) -> None:
@@ -152,7 +169,7 @@ class Hub:
 
     def join(self) -> Viewer:
         """A new viewer, with the present status waiting for it, and the newest reading where it is fresh."""
-        viewer = Viewer()
+        viewer = Viewer(tally=self.tally, place=self.tally.take_place())
         self._viewers.add(viewer)
         latest = self.latest
         if latest is not None and self._scope.state == "ready" and self._now_s() - latest.at_s <= FRESH_S:
@@ -163,6 +180,7 @@ class Hub:
     def leave(self, viewer: Viewer) -> None:
         """The viewer is gone."""
         self._viewers.discard(viewer)
+        self.tally.give_back(viewer.place)
         if viewer.token is not None:
             self._lease.leave(viewer.token)
         self._count_views()
@@ -209,7 +227,7 @@ class Hub:
     def _status_text(self, mine: bool) -> str:
         return status_frame(
             scope=self._scope,
-            problems=(*self._problems, *(problem for part in self._beside.values() for problem in part)),
+            problems=self.all_problems,
             holder=self._lease.holder,
             mine=mine,
             viewers=len(self._viewers),
@@ -223,6 +241,7 @@ class Hub:
         """Leave a payload for the loop; only the first since it last looked wakes it."""
         with self._lock:
             wake = not self._waiting
+            self.tally.overtaken += key == "reading" and key in self._waiting
             self._waiting[key] = payload
         if wake and not self._on_loop(self._hand_out):
             with self._lock:

@@ -6,7 +6,7 @@ import os
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from peakwhite.daemon.acquisition import Acquisition, Time
-from peakwhite.daemon.notify import Heartbeat, ServiceManager
+from peakwhite.daemon.notify import ServiceManager
+from peakwhite.drivers.capture import Capture
 from scripted import Hand, Outlet, ScriptedSource, a_capture, a_job, a_measured
 
 WATCHDOG_S = 0.4
@@ -127,9 +128,9 @@ def test_an_address_that_is_no_unix_socket_is_left_alone() -> None:
 class Loop:
     """An event loop on a thread of its own, in which the manager is told how the daemon is."""
 
-    def __init__(self, manager: ServiceManager, *heartbeats: Heartbeat) -> None:
+    def __init__(self, manager: ServiceManager, *silences_s: Callable[[], float]) -> None:
         self._loop = asyncio.new_event_loop()
-        self._following = self._loop.create_task(manager.follow(heartbeats, lambda: "up"))
+        self._following = self._loop.create_task(manager.follow(silences_s, lambda: "up"))
         self._thread = threading.Thread(target=self._run)
         self._thread.start()
 
@@ -166,18 +167,18 @@ def test_the_watchdog_is_fed_while_the_acquisition_thread_goes_on_and_no_longer_
         while True:
             yield a_capture()
 
-    heartbeat = Heartbeat()
     source = ScriptedSource(steps())  # type: ignore[arg-type]
     job = replace(a_job(Hand(), Outlet(), lambda capture: a_measured()), time=Time())
-    acquisition = Acquisition(lambda: source, "scripted", job, beat=heartbeat.stamp)
+    acquisition = Acquisition(lambda: source, "scripted", job)
     acquisition.start()
-    loop = Loop(ServiceManager(manager_socket.getsockname(), WATCHDOG_S), heartbeat)
+    silence_s = lambda: job.tally.beat_age_s(time.monotonic())
+    loop = Loop(ServiceManager(manager_socket.getsockname(), WATCHDOG_S), silence_s)
     try:
         for _ in range(8):
             wait_for(manager_socket, "WATCHDOG=1")
         hangs.set()
         deadline = time.monotonic() + SOON_S
-        while heartbeat.age_s < WATCHDOG_S:
+        while silence_s() < WATCHDOG_S:
             assert time.monotonic() < deadline
             free.wait(0.01)
         told(manager_socket)
@@ -215,17 +216,24 @@ def test_without_a_watchdog_only_the_status_is_told(manager_socket: socket.socke
 
 
 def test_the_acquisition_thread_says_that_it_goes_on_around_every_wait_and_after_every_opening() -> None:
-    hand, beats = Hand(), list[str]()
+    hand = Hand()
+    job = a_job(hand, Outlet(), lambda capture: a_measured())
     waits = itertools.count()
 
     def wait(seconds: float) -> bool:
-        beats.append("waited")
+        assert job.tally.beat_s == hand.s, "said before a wait, and by then after the opening, which took time"
+        hand.wait(5.0)
         return next(waits) == 1
 
-    def open_source() -> ScriptedSource:
-        beats.append("opened")
-        return ScriptedSource(iter([a_capture(), a_capture()]))
+    def captures() -> Iterator[Capture]:
+        while True:
+            assert job.tally.beat_s == hand.s, "said after a wait, or after the opening"
+            yield a_capture()
+            hand.wait(2.0)
 
-    job = a_job(hand, Outlet(), lambda capture: a_measured())
-    Acquisition(open_source, "scripted", job, wait, beat=lambda: beats.append("beat")).run()
-    assert beats == ["opened", "beat", *["beat", "waited", "beat"] * 2]
+    def open_source() -> ScriptedSource:
+        hand.wait(3.0)
+        return ScriptedSource(captures())
+
+    Acquisition(open_source, "scripted", job, wait).run()
+    assert next(waits) == 2

@@ -1,0 +1,84 @@
+"""One look at everything, in the order in which one would mend it."""
+
+from collections.abc import Iterator
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+from ...drivers.errors import PeakwhiteError
+from .. import compose
+from ..book import BookPlace
+from ..book_in_use import book_place
+from ..calibrations import default_folder, load_calibrations
+from ..config.settings import Settings, checked, default_path, load_settings
+from .finding import Finding, in_the_way, note, well
+from .machine import clock, disk, folders
+from .port import port, running_at, url_of
+from .usb import instruments
+from .versions import PACKAGE, python_and_packages
+from .wear import estimated, measured, wear
+
+
+def look(config: Path | None) -> Iterator[Finding]:
+    """Everything that there is to see, with the settings of that file, or of the user's own."""
+    yield from python_and_packages()
+    settings, found = _settings(config)
+    yield found
+    tables = settings.tables
+    yield _scope(tables.scope.resource)
+    yield from instruments(wanted=(tables.scope.resource or "").upper().startswith("USB"))
+    host, number = tables.http.host, tables.http.port
+    yield port(host, number, _own_version())
+    place = _place(settings)
+    yield from folders(_written_to(place))
+    yield _calibrations()
+    running = running_at(url_of(host, number))
+    known = (None if running is None else measured(running.url)) or estimated(settings)
+    yield wear(known)
+    if place.path is not None:
+        yield disk(place.path.parent, known.bytes_a_day)
+    yield clock()
+
+
+def _settings(config: Path | None) -> tuple[Settings, Finding]:
+    """The settings, the defaults where they cannot be used."""
+    path = config or default_path()
+    try:
+        settings = checked(lambda: load_settings(config), compose.check)
+    except PeakwhiteError as error:
+        where = "" if error.where == str(path) else f"{path}: "
+        return Settings(), in_the_way("settings", f"{where}{error.where}: {error.what}", error.do)
+    there = "in order" if settings.path else "not there, every key has its default"
+    return settings, well("settings", f"{path}: {there}")
+
+
+def _scope(resource: str | None) -> Finding:
+    if resource is None:
+        do = "put resource under [scope] in the settings file, or give --scope; 'peakwhite scopes' lists what is attached"
+        return note("scope", "the settings name none", do)
+    return well("scope", f"the settings name {resource}; it is not asked anything here")
+
+
+def _place(settings: Settings) -> BookPlace:
+    try:
+        return book_place(settings, None)
+    except PeakwhiteError:  # told by the settings
+        return book_place(Settings(), None)
+
+
+def _written_to(place: BookPlace) -> dict[str, Path]:
+    return ({} if place.path is None else {"the book": place.path.parent}) | {"calibrations": default_folder()}
+
+
+def _calibrations() -> Finding:
+    try:
+        found = load_calibrations()
+    except PeakwhiteError as error:
+        return in_the_way("calibrated", f"{error.where}: {error.what}", error.do)
+    return well("calibrated", f"{len(found)} calibrations can be read")
+
+
+def _own_version() -> str:
+    try:
+        return version(PACKAGE)
+    except PackageNotFoundError:
+        return "not installed"
