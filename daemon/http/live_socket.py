@@ -92,7 +92,10 @@ async def _send(socket: WebSocket, viewer: Viewer, services: Services) -> None:
         message: dict[str, Any] = {"type": "websocket.send"}
         message["text" if isinstance(payload, str) else "bytes"] = payload
         viewer.sending_since_s = services.now_s()
-        await socket.send(message)
+        try:
+            await socket.send(message)
+        except RuntimeError:  # the server has closed it meanwhile, for what came was against the protocol
+            return
         viewer.sending_since_s = None
         payload = await viewer.take()
 

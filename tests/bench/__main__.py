@@ -14,15 +14,17 @@ BENCHMARKS = (
     "kills",
     "line",
     "live",
+    "load",
     "marks",
     "measure",
     "page",
     "profile",
     "reconnects",
+    "soak",
     "transfer",
     "truth",
 )
-LONG = ("book", "fuzz", "kills", "line", "marks", "page", "profile", "reconnects", "truth")
+LONG = ("book", "fuzz", "kills", "line", "load", "marks", "page", "profile", "reconnects", "soak", "truth")
 """Run when named only: minutes, or a browser."""
 
 
@@ -46,9 +48,9 @@ def main() -> None:
     )
     parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
     parser.add_argument("--small", action="store_true", help="truth at the size of CI, book at a twentieth")
-    parser.add_argument("--seed", type=int, default=1, help="fuzz: which mutations; kills: when")
+    parser.add_argument("--seed", type=int, default=1, help="fuzz: which mutations; kills: when; soak: of the scope")
     parser.add_argument(
-        "--count", type=int, help="fuzz: how many mutations, a million by default; kills: how many, 500"
+        "--count", type=int, help="how many; fuzz: mutations, soak: readings, a million by default; kills: 500"
     )
     arguments = parser.parse_args()
     unknown = [name for name in arguments.names if name not in BENCHMARKS]
@@ -59,6 +61,7 @@ def main() -> None:
         "book": {"small": arguments.small},
         "fuzz": counted,
         "kills": counted,
+        "soak": counted,
         "truth": {"small": arguments.small},
     }
     results: dict[str, object] = {}
