@@ -171,7 +171,10 @@ def test_the_watchdog_is_fed_while_the_acquisition_thread_goes_on_and_no_longer_
     job = replace(a_job(Hand(), Outlet(), lambda capture: a_measured()), time=Time())
     acquisition = Acquisition(lambda: source, "scripted", job)
     acquisition.start()
-    silence_s = lambda: job.tally.beat_age_s(time.monotonic())
+
+    def silence_s() -> float:
+        return job.tally.beat_age_s(time.monotonic())
+
     loop = Loop(ServiceManager(manager_socket.getsockname(), WATCHDOG_S), silence_s)
     try:
         for _ in range(8):
