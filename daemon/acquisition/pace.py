@@ -11,15 +11,21 @@ USB_REST_S = 5.0
 """At least so long a USB scope is left alone after a time-out: asked again sooner, some hang until they are switched off."""
 
 
+PACE_SPREAD = 0.25
+"""Part of the interval by which one is longer or shorter. Without it captures run in step with the fields of the picture, at
+20 or 30 a second above all, and catch the same lines for seconds: those of the vertical interval too."""
+
+
 class Pace:
-    """Spaces captures by `rate_hz`. What comes late is not made up for: there is never a burst."""
+    """Spaces captures by `rate_hz` on average. What comes late is not made up for: there is never a burst."""
 
     def __init__(self) -> None:
         self._due_s = 0.0
 
-    def delay_s(self, now_s: float, rate_hz: float) -> float:
-        """Seconds to wait before the next capture begins, seen from the end of the last."""
-        self._due_s = max(self._due_s + 1.0 / rate_hz, now_s)
+    def delay_s(self, now_s: float, rate_hz: float, uniform: float) -> float:
+        """Seconds to wait before the next capture begins, seen from the end of the last; spread by `uniform` (0 to 1)."""
+        interval_s = (1.0 + PACE_SPREAD * (2.0 * uniform - 1.0)) / rate_hz
+        self._due_s = max(self._due_s + interval_s, now_s)
         return self._due_s - now_s
 
 

@@ -119,7 +119,7 @@ class Session:
         unfit = self._why_unfit(setup)
         if unfit is not None:
             self._watch.unfit(unfit)
-            return self._pace.delay_s(self._job.time.now_s(), setup.rate_hz)
+            return self._delay_s(setup)
         task = self._configure(setup)
         capture = self._source.capture(CAPTURE_DEADLINE_S)
         if isinstance(capture, NoTrigger):
@@ -133,7 +133,10 @@ class Session:
             self._watch.caught(self._source.notes)
             self._job.tally.captured += 1
             self._measure(capture, task, setup)
-        return self._pace.delay_s(self._job.time.now_s(), setup.rate_hz)
+        return self._delay_s(setup)
+
+    def _delay_s(self, setup: Setup) -> float:
+        return self._pace.delay_s(self._job.time.now_s(), setup.rate_hz, self._job.time.uniform())
 
     def _why_unfit(self, setup: Setup) -> Note | None:
         """Why nothing can be captured under that set-up, None where it can: a mistake of the user's, not of the scope."""

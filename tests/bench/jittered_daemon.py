@@ -17,8 +17,8 @@ JITTER = (0.6, 1.4)
 class JitteredPace(Pace):
     """Spaces captures by intervals about that of `rate_hz`."""
 
-    def delay_s(self, now_s: float, rate_hz: float) -> float:
-        return super().delay_s(now_s, rate_hz / random.uniform(*JITTER))
+    def delay_s(self, now_s: float, rate_hz: float, uniform: float) -> float:
+        return super().delay_s(now_s, rate_hz / random.uniform(*JITTER), 0.5)
 
 
 if __name__ == "__main__":

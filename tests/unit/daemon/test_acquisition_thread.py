@@ -1,13 +1,15 @@
 """The acquisition thread: it begins anew whatever fails, and says how the scope is."""
 
 import logging
+import random
 import threading
 from collections.abc import Iterator
 
 import pytest
 
 from peakwhite.daemon.acquisition import Acquisition, thread
-from peakwhite.daemon.acquisition.pace import RETRY_S, SLOW_RETRY_S, USB_REST_S, retry_delay_s
+from peakwhite.daemon.acquisition.fields import LOWER_SHARE, RECORDS
+from peakwhite.daemon.acquisition.pace import RETRY_S, SLOW_RETRY_S, USB_REST_S, Pace, retry_delay_s
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
 from peakwhite.daemon.measure.reading import Measured
 from peakwhite.drivers.errors import (
@@ -82,6 +84,18 @@ def test_it_is_logged_once_that_the_scope_is_lost_and_once_that_it_is_back(caplo
     assert len(told) == 2
     assert told[0].startswith("scope lost: ")
     assert told[1].startswith("scope back after ")
+
+
+@pytest.mark.parametrize("rate_hz", [3.0, 20.0, 30.0, 60.0, 100.0])
+def test_captures_do_not_run_in_step_with_the_fields_of_the_picture(rate_hz: float) -> None:
+    chance, pace = random.Random(5), Pace()
+    at_s = [0.0]
+    for _ in range(40 * 50):
+        at_s.append(at_s[-1] + pace.delay_s(at_s[-1], rate_hz, chance.random()))
+    in_vertical_interval = [seconds * 60.05 % 1.0 < 0.1 for seconds in at_s]
+    most = max(sum(in_vertical_interval[n : n + 40]) for n in range(0, 40 * 50, 40))
+    assert at_s[-1] == pytest.approx(len(at_s) / rate_hz, rel=0.02)
+    assert most < LOWER_SHARE * RECORDS, "so many of the last records would be taken for a picture of few white lines"
 
 
 @pytest.mark.parametrize("uniform", [0.0, 0.5, 1.0])
