@@ -30,7 +30,7 @@ def test_a_view_shows_when_its_style_sheet_is_there_and_not_before(
     seen = open_page(lasting_demo.url, before=lambda page: page.route("**/line.css", lambda route: held.append(route)))
     with seen.page.expect_request("**/line.css"):
         seen.page.click('[data-view-link="line"]')
-    seen.page.wait_for_function("() => performance.getEntriesByName(new URL('linedraw.js', location)).length")
+    seen.page.wait_for_function("() => performance.getEntriesByName(new URL('line.js', location)).length")
     assert not seen.page.is_visible('[data-view="line"]')
     held[0].continue_()
     seen.page.wait_for_selector('[data-view="line"]')
@@ -38,7 +38,7 @@ def test_a_view_shows_when_its_style_sheet_is_there_and_not_before(
     assert seen.page.locator("[data-view=trim]").is_hidden()
 
 
-@pytest.mark.parametrize("file", ["hookup.js", "hookupdata.js", "procedures.css"])
+@pytest.mark.parametrize("file", ["hookup.js", "procedures.js", "procedures.css"])
 def test_a_view_that_cannot_be_fetched_says_so_and_is_tried_again_when_it_is_opened_again(
     lasting_demo: Any, open_page: Callable[..., Any], file: str
 ) -> None:
