@@ -6,8 +6,9 @@ is fetched by `import("./a.js")`, with what the first does not carry already. Th
 first that others need: there the minifier shortens the names of their top level too (see sent_text.py). What is exported
 is what the fetched module exports itself, and of the first what those fetched later import.
 
-No two modules that go together may have the same name at their top level, which tests/unit/daemon/test_sent_page.py holds. Each import is written as `import { a, b } from "./other.js";` and each export
-as `export const`, `export function` or `export class`, at a line's beginning.
+No two modules that go together may have the same name at their top level, and none may be in two of what is sent, which
+tests/unit/daemon/test_sent_page.py holds. Each import is written as `import { a, b } from "./other.js";` and each export as
+`export const`, `export function` or `export class`, at a line's beginning.
 """
 
 import re

@@ -3,6 +3,7 @@
 import { find, made } from "./dom.js";
 import { later } from "./later.js";
 import { ask } from "./rest.js";
+import { tellFailure } from "./toast.js";
 
 const LINK = /^#sign-in=(.*)$/;
 
@@ -18,11 +19,6 @@ export function takeCode(at = location, past = history) {
 }
 
 export class Access {
-  /** `tell({title, more, kind})` shows what did not go well. */
-  constructor(tell) {
-    this.tell = tell;
-  }
-
   /** Sign in, by this code or by one that is asked for; the page waits for it. False where that could not be shown. */
   enter(code = null) {
     this.entering ??= this.#enter(code).finally(() => (this.entering = null));
@@ -32,7 +28,7 @@ export class Access {
   /** Say whom this page is signed in as. */
   greet({ role, signed_in_as: name }) {
     const out = made("button", "Sign out");
-    out.onclick = () => ask("sign-out", "POST").catch((error) => this.#say(error));
+    out.onclick = () => ask("sign-out", "POST").catch(failed);
     find("signed-in").replaceChildren(...(name ? [`Signed in as ${name}, ${role}. `, out] : []));
   }
 
@@ -42,12 +38,10 @@ export class Access {
       await signIn(code);
       return true;
     } catch (error) {
-      this.#say(error);
+      failed(error);
       return false;
     }
   }
-
-  #say(error) {
-    this.tell({ title: "Signing in or out did not go well", more: error.message, kind: "act" });
-  }
 }
+
+const failed = (error) => tellFailure("Signing in or out did not go well", error);

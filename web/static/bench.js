@@ -3,11 +3,11 @@
 import { driftLines, placeWords, warmthWords } from "./benchwords.js";
 import { find, put } from "./dom.js";
 import { ask } from "./rest.js";
+import { tell, tellFailure } from "./toast.js";
+import { joined } from "./words.js";
 
 export class Bench {
-  /** `tell({title, more, kind})` shows what became of it. */
-  constructor(tell) {
-    this.tell = tell;
+  constructor() {
     this.frame = this.role = null;
     const { elements } = find("bench-form");
     const cameOn = (what) => ask(`bench/${what}-on`, "PUT", { minutes_ago: 0 });
@@ -77,9 +77,9 @@ export class Bench {
     try {
       const answer = await run();
       const { present = answer, watch } = answer;
-      this.tell({ title: "On the bench", more: placeWords(present) + (watch ? ` · watch ±${watch.band_mv}\u00a0mV` : "") });
+      tell({ title: "On the bench", more: joined([placeWords(present), watch && `watch ±${watch.band_mv}\u00a0mV`]) });
     } catch (error) {
-      this.tell({ title: "The bench is as it was", more: error.message, kind: "act" });
+      tellFailure("The bench is as it was", error);
     }
     this.busy = false;
   }

@@ -36,7 +36,7 @@ export function warmthWords({ why_cold: cold, unit_on_min: unit, scope_on_min: s
 export function placeWords(present) {
   if (!present) return "No unit named";
   const { unit, stage } = present;
-  return [unit.model || unit.maker, unit.serial && `serial ${unit.serial}`, stage.name].filter(Boolean).join(", ");
+  return joined([unit.model || unit.maker, unit.serial && `serial ${unit.serial}`, stage.name], ", ");
 }
 
 /**

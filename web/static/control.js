@@ -3,6 +3,7 @@
 import { partsOf } from "./dom.js";
 import { ask, lease } from "./rest.js";
 import { keep, recall } from "./storage.js";
+import { tell } from "./toast.js";
 import { capital } from "./words.js";
 
 const NAME_KEY = "device";
@@ -30,9 +31,9 @@ export function changeOf(before, { holder, mine }, own) {
 }
 
 export class Control {
-  /** `tell({title, more, kind})` shows a notice; `send(message)` goes over the live socket. */
-  constructor({ tell, send }) {
-    Object.assign(this, { tell, send, now: null, taking: false, looksOn: false });
+  /** `send(message)` goes over the live socket. */
+  constructor(send) {
+    Object.assign(this, { send, now: null, taking: false, looksOn: false });
     Object.assign(this, partsOf(document, ["words", "said", "take", "back", "name"], "control-"));
     this.name.value = recall(NAME_KEY) || usualName();
     keep(NAME_KEY, this.name.value);
@@ -52,7 +53,7 @@ export class Control {
   hear({ control, viewers }) {
     const change = this.taking ? null : changeOf(this.now, control, lease.token && this.name.value);
     if (change === "taken") {
-      this.tell({ title: `${capital(control.holder)} took control`, more: "This page only looks on now. The view Hookup takes control back.", kind: "act" });
+      tell({ title: `${capital(control.holder)} took control`, more: "This page only looks on now. The view Hookup takes control back.", kind: "act" });
     }
     if (change) lease.hold(null);
     this.now = control;

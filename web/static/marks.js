@@ -10,8 +10,8 @@ const LOOSE = "Loose marks";
 export function keptWords({ id, at, cold, job, unit, stage, levels }) {
   const seen = levels.filter((level) => level.role && (level.peak_white_mv ?? null) !== null);
   const what = listed(seen.map((level) => `${level.role} ${whole(level.peak_white_mv)}${level.held ? " (held)" : ""}`));
-  const called = [unit.maker, unit.model, unit.serial].filter(Boolean).join(" ");
-  const where = job.name === LOOSE ? `${LOOSE} of ${called}` : [job.name, called, stage.name].filter(Boolean).join(", ");
+  const called = joined([unit.maker, unit.model, unit.serial], " ");
+  const where = job.name === LOOSE ? `${LOOSE} of ${called}` : joined([job.name, called, stage.name], ", ");
   const when = at ? ` ${clockTime(Date.parse(at))}` : "";
   return { title: `Mark ${id} kept${when}${cold ? ", cold" : ""}`, more: joined([what && `${capital(what)}\u00a0mV`, where && `in ${where}`]) };
 }
@@ -40,7 +40,7 @@ export class Marks {
     this.busy = true;
     try {
       const mark = await ask("book/marks", "POST", {});
-      this.tell({ ...keptWords(mark), kind: "good", undo: () => this.#takeBack(mark.id) });
+      this.tell({ ...keptWords(mark), undo: () => this.#takeBack(mark.id) });
     } catch (error) {
       this.tell({ title: "No mark was kept", more: error.message, kind: "act" });
     } finally {
@@ -51,7 +51,7 @@ export class Marks {
   async #takeBack(id) {
     try {
       await ask(`book/marks/${id}`, "DELETE");
-      this.tell({ title: `Mark ${id} taken back`, more: "It stays in the book and can be restored there.", kind: "good" });
+      this.tell({ title: `Mark ${id} taken back`, more: "It stays in the book and can be restored there." });
     } catch (error) {
       this.tell({ title: `Mark ${id} was not taken back`, more: error.message, kind: "act" });
     }

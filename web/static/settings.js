@@ -3,7 +3,7 @@
 import { assign, made, put } from "./dom.js";
 import { ask } from "./rest.js";
 import { broughtWords, changesOf, choicesOf, fixedWords, groupsOf, helpWords, inFile, mistakesBy, nameOf, shownValue } from "./settingsdata.js";
-import { capital } from "./words.js";
+import { capital, joined } from "./words.js";
 
 const PATH = "settings";
 
@@ -20,7 +20,7 @@ export class Settings {
     this.anew = this.#button("Read the file anew", () => this.#ask("Read anew.", "/reload", "POST"));
     this.anew.dataset.writes = "";
     const close = this.#button("Close", () => this.sheet.close());
-    const use = assign(made("div", this.say, this.save, this.drop, this.anew, close), { class: "settings-use" });
+    const use = assign(made("div", this.say, this.save, this.drop, this.anew, close), { class: "use" });
     this.form = assign(made("form", this.groups, use), { class: "settings-form", autocomplete: "off" });
     this.form.noValidate = true;
     this.form.oninput = () => this.#edited();
@@ -108,7 +108,7 @@ export class Settings {
       put(field.mistake, words);
     }
     const beside = Object.keys(found).filter(Boolean).length;
-    const rest = [beside && `Not saved: see what is marked, ${beside} in all.`, found[""]].filter(Boolean).join(" ");
+    const rest = joined([beside && `Not saved: see what is marked, ${beside} in all.`, found[""]], " ");
     this.#tell(rest || `Not done: ${message}.`, "act");
     this.form.querySelector('[aria-invalid="true"]')?.focus();
   }

@@ -1,6 +1,6 @@
 // The settings in words: how keys stand in groups, what a field says, what was typed, what changed. No DOM.
 
-import { capital, listed } from "./words.js";
+import { capital, joined, listed } from "./words.js";
 
 const TITLES = {
   scope: "Scope", live: "Live readings", http: "Listening", measure: "Measuring", book: "Bench book",
@@ -19,7 +19,7 @@ export function groupsOf(rows) {
   for (const row of rows) {
     if (row.origin === "not given") continue;
     const [table, own] = row.table;
-    const title = [TITLES[table] ?? capital(table), own].filter(Boolean).join(" ");
+    const title = joined([TITLES[table] ?? capital(table), own], " ");
     groups.set(title, [...(groups.get(title) ?? []), row]);
   }
   return [...groups];
@@ -53,12 +53,12 @@ export function choicesOf(row) {
 /** What a field says below itself, a sentence each: range, default, when a change counts, why it is fixed. */
 export function helpWords(row) {
   const range = row.choices.length || row.kind === "flag" ? "" : row.range;
-  return [
-    range && capital([range, row.unit].filter(Boolean).join(" ")) + ".",
+  return joined([
+    range && capital(joined([range, row.unit], " ")) + ".",
     shownValue(row.default) && !choicesOf(row) && `Default ${shownValue(row.default)}.`,
     fixedWords(row) || (row.live ? "" : "Needs a restart."),
     row.waiting && `In force until the restart: ${shownValue(row.in_force) || "nothing"}.`,
-  ].filter(Boolean).join(" ");
+  ], " ");
 }
 
 /** What was typed as the daemon takes it; what is no number goes as it is, and the daemon says so. */
@@ -89,17 +89,14 @@ export function mistakesBy(rows, mistakes) {
     const near = one.nearest ? `, the nearest is ${one.nearest}` : "";
     const words = `${capital(one.text)}${near}.`;
     const name = row ? nameOf(row) : "";
-    const told = row ? words : [one.where, one.key && keyWords(one), `${one.text}${near}.`].filter(Boolean).join(" ");
-    found[name] = [found[name], told].filter(Boolean).join(" ");
+    const told = row ? words : joined([one.where, one.key && keyWords(one), `${one.text}${near}.`], " ");
+    found[name] = joined([found[name], told], " ");
   }
   return found;
 }
 
 /** What saving or reading anew brought. */
 export function broughtWords({ now_in_force: now, need_restart: later }) {
-  const words = [
-    now.length && `In force now: ${listed(now)}.`,
-    later.length && `Needs a restart of the daemon: ${listed(later)}.`,
-  ].filter(Boolean);
-  return words.join(" ") || "Nothing else is in force than before.";
+  const words = [now.length && `In force now: ${listed(now)}.`, later.length && `Needs a restart of the daemon: ${listed(later)}.`];
+  return joined(words, " ") || "Nothing else is in force than before.";
 }

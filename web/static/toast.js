@@ -21,3 +21,6 @@ export function tell({ title, more = "", kind = "good", undo = null }) {
   find("toast-title").textContent = title;
   find("toast-more").textContent = more;
 }
+
+/** Show what did not go well, and why. */
+export const tellFailure = (title, error) => tell({ title, more: error.message, kind: "act" });

@@ -4,15 +4,14 @@ import { eventRows, eventWords, newFaults, watchWords } from "./benchwords.js";
 import { find, made, put } from "./dom.js";
 import { ask } from "./rest.js";
 import { play } from "./speaker.js";
+import { tellFailure } from "./toast.js";
 
 /** One a fault, three at most. */
 const GLIDE = { hz: 420, toHz: 2100, lasts: 0.22, loud: 0.6 };
 const APART_S = 0.3;
 
 export class Watch {
-  /** `tell({title, more, kind})` shows what went wrong. */
-  constructor(tell) {
-    this.tell = tell;
+  constructor() {
     this.state = this.last = this.audio = null;
     find("caught").onclick = () => this.#open();
     // A browser lets nothing sound before a gesture: any will do where the watch was on already.
@@ -24,7 +23,7 @@ export class Watch {
     if (!this.state) return;
     const on = !this.state.on;
     if (on) this.#wake();
-    ask("bench/watch", "PUT", { on }).catch((error) => this.tell({ title: "The watch is as it was", more: error.message, kind: "act" }));
+    ask("bench/watch", "PUT", { on }).catch((error) => tellFailure("The watch is as it was", error));
   }
 
   /** The daemon's word. */

@@ -36,8 +36,8 @@ export const zoneWord = (zone) => (zone ?? "").replace("-", " ");
 /** "red" → "Red". */
 export const capital = (text) => text ? text[0].toUpperCase() + text.slice(1) : "";
 
-/** What there is of these, with dots between. */
-export const joined = (parts) => parts.filter(Boolean).join(" · ");
+/** What there is of these, with dots between, or what is said. */
+export const joined = (parts, between = " · ") => parts.filter(Boolean).join(between);
 
 /** "red", "red and green", "red, green and blue". */
 export const listed = (words) => words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
@@ -161,7 +161,7 @@ export function levelDetail(channel, { sync, hints = [], staleS = null }) {
   if (channel.decidable === false && !apart) parts.push("calibrate, or state the gain accuracy");
   else parts.push(apart ? "" : whereItLies(channel), aimWords(channel, apart));
   if (channel.u95_mv !== null) parts.push(plusMinus(channel.u95_mv));
-  return parts.filter(Boolean).join("\u00a0· ");
+  return joined(parts, "\u00a0· ");
 }
 
 // Where the main words carry the distance already, the aim alone is said.

@@ -35,6 +35,6 @@ test("a page that only looks on hears of a new holder once, and not of the one i
 });
 
 test("a viewer's page says that it only looks on, whoever holds control", () => {
-  assert.match(standing(held(null), 1, true), /^This page is signed in as viewer/);
-  assert.match(standing(held("phone"), 2, true), /^This page is signed in as viewer.*2 pages are open/);
+  assert.match(controlWords(held(null), 1, true), /^This page is signed in as viewer/);
+  assert.match(controlWords(held("phone"), 2, true), /^This page is signed in as viewer.*2 pages are open/);
 });
