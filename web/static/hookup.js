@@ -11,10 +11,14 @@ import { capital, clockTime } from "./words.js";
 export class HookupView {
   form = find("hookup-form");
   cards = new Map();
-  force = null;
-  theirs = null;
-  shown = false;
-  seen = {};
+  #force = null;
+  #theirs = null;
+  #shown = false;
+  #seen = {};
+  #loading;
+  #settings;
+  #reading;
+  #bars;
 
   constructor() {
     this.form.oninput = () => this.#edited();
@@ -22,15 +26,15 @@ export class HookupView {
       event.preventDefault();
       this.#use(this.#draft());
     };
-    find("hookup-drop").onclick = () => this.#lay(this.theirs ?? this.force);
-    find("bars-use").onclick = () => this.#use({ ...this.#draft(), clips: withRoles(this.#draft().clips, this.bars) });
+    find("hookup-drop").onclick = () => this.#lay(this.#theirs ?? this.#force);
+    find("bars-use").onclick = () => this.#use({ ...this.#draft(), clips: withRoles(this.#draft().clips, this.#bars) });
     find("scan").onclick = () => this.#scan();
     find("open-settings").onclick = () => this.#openSettings();
   }
 
   /** It shows now, or no longer. */
   show(shown) {
-    this.shown = shown;
+    this.#shown = shown;
     if (!shown) return;
     this.#load();
     ask("scopes").then((body) => this.#list(body.scopes), () => {});
@@ -38,28 +42,28 @@ export class HookupView {
 
   /** Take what the page knows now; called some times a second. */
   say({ status, reading, settled }, nowMs) {
-    if (!this.shown || !status) return;
+    if (!this.#shown || !status) return;
     const { scope, setup } = status;
-    if (setup !== (this.theirs ?? this.force)?.setup) this.#load();
+    if (setup !== (this.#theirs ?? this.#force)?.setup) this.#load();
     const since = Date.parse(scope.since ?? "");
     put(find("scope-state"), (SCOPE[scope.state]?.[1] ?? "Connected") + (Number.isNaN(since) ? "" : ` since ${clockTime(since)}`));
     put(find("scope-more"), [scope.text, scope.do].filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
     put(find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
-    if (reading && reading !== this.reading) this.#take(reading, nowMs);
+    if (reading && reading !== this.#reading) this.#take(reading, nowMs);
     for (const [channel, card] of this.cards) this.#sayHints(card.hints, settled.hintsOf.get(channel)?.shown ?? [], "Nothing suspicious.");
     this.#sayHints(find("hookup-hints"), settled.hints.shown, "Nothing speaks against the hookup in force, as a whole.");
   }
 
   #take(reading, nowMs) {
-    this.reading = reading;
-    if (this.seen.setup !== reading.setup) this.seen = { setup: reading.setup, bars: new Lasting("") };
+    this.#reading = reading;
+    if (this.#seen.setup !== reading.setup) this.#seen = { setup: reading.setup, bars: new Lasting("") };
     const found = reading.channels.filter((one) => one.role_by_bars);
     const wrong = found.some((one) => one.role_by_bars !== one.role);
-    const shown = this.seen.bars.next(wrong ? JSON.stringify(found.map((one) => [one.channel, one.role_by_bars])) : "", nowMs);
+    const shown = this.#seen.bars.next(wrong ? JSON.stringify(found.map((one) => [one.channel, one.role_by_bars])) : "", nowMs);
     find("bars").hidden = !shown;
     if (!shown) return;
-    this.bars = JSON.parse(shown);
-    put(find("bars-words"), `These look like colour bars: ${this.bars.map((one) => one.join(" ")).join(", ")}.`);
+    this.#bars = JSON.parse(shown);
+    put(find("bars-words"), `These look like colour bars: ${this.#bars.map((one) => one.join(" ")).join(", ")}.`);
   }
 
   #sayHints(list, hints, none) {
@@ -71,28 +75,28 @@ export class HookupView {
   }
 
   async #load() {
-    if (this.loading) return;
-    this.loading = true;
+    if (this.#loading) return;
+    this.#loading = true;
     try {
       const now = await ask("hookup");
-      const same = this.force && changesOf(this.force, now).length === 0;
-      const edited = this.force && this.#changes().length > 0;
-      if (same) this.force = now;
+      const same = this.#force && changesOf(this.#force, now).length === 0;
+      const edited = this.#force && this.#changes().length > 0;
+      if (same) this.#force = now;
       else if (!edited) this.#lay(now);
       if (edited) {
-        this.theirs = same ? null : now;
+        this.#theirs = same ? null : now;
         this.#edited();
       }
     } catch (error) {
       this.#tell(error.message, "act");
     }
-    this.loading = false;
+    this.#loading = false;
   }
 
   /** Show this hookup as the one in force. */
   #lay(force) {
-    this.force = force;
-    this.theirs = null;
+    this.#force = force;
+    this.#theirs = null;
     for (const channel of ["CH1", "CH2", "CH3", "CH4", EXT, ...force.clips.map((clip) => clip.channel)]) {
       if (!this.cards.has(channel)) this.cards.set(channel, this.#card(channel));
       const { fields } = this.cards.get(channel);
@@ -132,11 +136,11 @@ export class HookupView {
   /** The hookup as the form has it. */
   #draft() {
     const clips = [...this.cards.keys()].map((channel) => this.#clip(channel)).filter((clip) => clip.role);
-    return { clips, target_of: this.force.target_of, pattern_white_pct: number(this.form.elements.pattern.value) };
+    return { clips, target_of: this.#force.target_of, pattern_white_pct: number(this.form.elements.pattern.value) };
   }
 
   #changes() {
-    return changesOf(this.force, this.#draft());
+    return changesOf(this.#force, this.#draft());
   }
 
   #edited() {
@@ -155,7 +159,7 @@ export class HookupView {
     find("hookup-use").disabled = !changes.length || Object.keys(faults).length > 0;
     find("bars-use").disabled = changes.length > 0;
     if (!changes.length) this.#tell("In force as shown.");
-    else if (this.theirs) this.#tell(`Changed elsewhere meanwhile, ${changesOf(this.force, this.theirs).join("; ")}: drop your changes to see that. Yours: ${changes.join("; ")}`, "act");
+    else if (this.#theirs) this.#tell(`Changed elsewhere meanwhile, ${changesOf(this.#force, this.#theirs).join("; ")}: drop your changes to see that. Yours: ${changes.join("; ")}`, "act");
     else if (find("hookup-use").disabled) this.#tell([...new Set(Object.values(faults))].join(" "), "act");
     else this.#tell(`Not in force yet. ${changes.join("; ")}`, "wait");
   }
@@ -167,22 +171,22 @@ export class HookupView {
   }
 
   async #use(hookup) {
-    this.loading = true;
+    this.#loading = true;
     try {
       this.#lay(await ask("hookup", "PUT", hookup));
       this.#tell(`In force since ${clockTime(Date.now())}; readings come anew.`);
     } catch (error) {
       this.#tell(`Not taken: ${error.message}`, "act");
     }
-    this.loading = false;
+    this.#loading = false;
   }
 
   async #openSettings() {
     put(find("settings-said"), "");
     try {
       const [{ Settings }] = await later([import("./settings.js")], "settings.css");
-      this.settings ??= new Settings();
-      await this.settings.open();
+      this.#settings ??= new Settings();
+      await this.#settings.open();
     } catch (error) {
       put(find("settings-said"), error.message);
     }
@@ -204,7 +208,7 @@ export class HookupView {
 
   #list(scopes) {
     const items = (scopes ?? []).map(({ resource, identity, problem }) =>
-      made("li", made("strong", identity ?? problem), ` ${resource}${resource === this.reading?.scope.resource ? ", in use" : ""}`));
+      made("li", made("strong", identity ?? problem), ` ${resource}${resource === this.#reading?.scope.resource ? ", in use" : ""}`));
     find("scopes").replaceChildren(...items);
   }
 }
