@@ -2,9 +2,9 @@
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 
-from fastapi import FastAPI
+from fastapi import APIRouter, FastAPI
 
 from .api import api_routes
 from .bench_api import bench_routes
@@ -12,10 +12,12 @@ from .book_api import book_routes
 from .book_marks_api import mark_routes
 from .comparing_api import comparing_routes
 from .demo_api import demo_routes
+from .described import describe
 from .gate import Gate
 from .guard import Guard
 from .health_api import health_routes
 from .live_socket import live_routes
+from .methods import methods_of
 from .pages import page_routes, sent
 from .problems import install
 from .procedures_api import procedure_routes
@@ -47,25 +49,34 @@ def create_app(services: Services) -> FastAPI:
         redoc_url=None,
         lifespan=lifespan,
     )
-    install(app)
     app.include_router(live_routes(services))
-    app.include_router(api_routes(services), tags=["peakwhite"])
-    app.include_router(comparing_routes(services), tags=["peakwhite"])
-    app.include_router(health_routes(services), tags=["health"])
-    if services.book is not None:
-        app.include_router(book_routes(services, services.book), tags=["book"])
-        app.include_router(mark_routes(services, services.book), tags=["book"])
-    if services.bench is not None:
-        app.include_router(bench_routes(services, services.bench), tags=["bench"])
-    if services.procedures is not None:
-        app.include_router(procedure_routes(services, services.procedures), tags=["peakwhite"])
-    if services.settings is not None:
-        app.include_router(settings_routes(services, services.settings), tags=["settings"])
-    if services.trimmers is not None:
-        app.include_router(demo_routes(services, services.trimmers), tags=["demo"])
+    described = list(_described(services))
+    for router, tag in described:
+        app.include_router(router, tags=[tag])
+    install(app, methods_of(router for router, _ in described))
+    describe(app)
     if services.admission is not None:
-        app.include_router(sign_in_routes(services.admission), tags=["access"])
         app.add_middleware(Gate, admission=services.admission, page=services.page, outside_hosts=services.outside.hosts)
     app.include_router(page_routes(services.page))
     app.add_middleware(Guard, hosts=services.hosts, outside=services.outside)
     return app
+
+
+def _described(services: Services) -> Iterator[tuple[APIRouter, str]]:
+    """The routes that openapi.json has, as far as there is what they need; with what they are filed under there."""
+    yield api_routes(services), "peakwhite"
+    yield comparing_routes(services), "peakwhite"
+    yield health_routes(services), "health"
+    if services.book is not None:
+        yield book_routes(services, services.book), "book"
+        yield mark_routes(services, services.book), "book"
+    if services.bench is not None:
+        yield bench_routes(services, services.bench), "bench"
+    if services.procedures is not None:
+        yield procedure_routes(services, services.procedures), "peakwhite"
+    if services.settings is not None:
+        yield settings_routes(services, services.settings), "settings"
+    if services.trimmers is not None:
+        yield demo_routes(services, services.trimmers), "demo"
+    if services.admission is not None:
+        yield sign_in_routes(services.admission), "access"

@@ -2,15 +2,33 @@
 
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, StrictBool
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictBool
 
 from ..book.placing import AS_FOUND
 from ..book.records import LONGEST_NAME, LONGEST_NOTE
 
 HIGHEST = 2**62
-Number = Annotated[int, Field(strict=True, ge=1, le=HIGHEST)]
-Name = Annotated[str, Field(max_length=LONGEST_NAME)]
-Note = Annotated[str, Field(max_length=LONGEST_NOTE)]
+
+_LINE = r"[^\x00-\x1f\x7f-\x9f]"
+_LINES = r"[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]"
+_SHOWN = r"[^\s\x00-\x1f\x7f-\x9f]"
+"""What a name and a note may hold, and what a name holds at least one of where it is needed; records.py holds to the same."""
+
+
+def _pattern(pattern: str) -> dict[str, Any]:
+    """To be said only: records.py says of a text that is wrong what is wrong with it."""
+    return {"pattern": pattern}
+
+
+def whole(number: object) -> object:
+    """JSON does not tell 1.0 from 1."""
+    return int(number) if isinstance(number, float) and number.is_integer() else number
+
+
+Number = Annotated[int, Field(strict=True, ge=1, le=HIGHEST), BeforeValidator(whole)]
+Name = Annotated[str, Field(max_length=LONGEST_NAME, json_schema_extra=_pattern(f"^{_LINE}*$"))]
+NeededName = Annotated[str, Field(max_length=LONGEST_NAME, json_schema_extra=_pattern(f"^{_LINE}*{_SHOWN}{_LINE}*$"))]
+Note = Annotated[str, Field(max_length=LONGEST_NOTE, json_schema_extra=_pattern(f"^{_LINES}*$"))]
 Choose = Annotated[StrictBool, Field(description="put it on the bench: marks go to it from now on")]
 
 
@@ -21,12 +39,21 @@ class _Asked(BaseModel):
 class JobTextBody(_Asked):
     """What is said of a job."""
 
-    name: Name = Field(examples=["Quayside batch"])
+    name: NeededName = Field(examples=["Quayside batch"])
     note: Note = ""
 
 
 class UnitTextBody(_Asked):
     """What is said of a unit; one of maker, model and serial at least."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "anyOf": [
+                {"required": [name], "properties": {name: {"type": "string", "pattern": _SHOWN}}}
+                for name in ("maker", "model", "serial")
+            ]
+        }
+    )
 
     maker: Name = Field(default="", examples=["Tamarisk"])
     model: Name = Field(default="", examples=["TM-2"])
@@ -38,14 +65,14 @@ class UnitTextBody(_Asked):
 class NewUnitBody(UnitTextBody):
     """A unit that arrives, with the first of its stages."""
 
-    stage: Name = AS_FOUND
+    stage: NeededName = AS_FOUND
     choose: Choose = True
 
 
 class StageTextBody(_Asked):
     """What a stage is called."""
 
-    name: Name = Field(examples=["after first change"])
+    name: NeededName = Field(examples=["after first change"])
 
 
 class NewStageBody(StageTextBody):

@@ -10,6 +10,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
 from ...drivers.errors import NoReading, PeakwhiteError, outcome_of
+from .methods import MethodsOf
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -45,6 +46,12 @@ OF_STATUS: dict[int, tuple[str, str]] = {
 RETRY_AFTER_S = "1"
 """A reading may be there again so soon: after every write there is none until the next capture."""
 
+RETRY_AFTER = {"429", "503"}
+"""Answers that may say when to try again."""
+
+PROBLEM = {"$ref": "#/components/schemas/Problem"}
+"""The schema of Problem, where OpenAPI has it."""
+
 FROM_THE_GUARD = (401, 403, 413, 421)
 """What any route answers to a request from elsewhere, of nobody who may come in, or with too long a body."""
 
@@ -59,19 +66,28 @@ def problem(status: int, detail: str, *, code: str | None = None, do: str | None
 
 
 def answers(*statuses: int) -> dict[int | str, dict[str, Any]]:
-    """The error answers of a route, for OpenAPI."""
-    schema = Problem.model_json_schema()
+    """The error answers of a route, for OpenAPI; described.py adds those that follow from what the route takes."""
     return {
-        status: {"description": HTTPStatus(status).phrase, "content": {MEDIA_TYPE: {"schema": schema}}}
+        status: {"description": HTTPStatus(status).phrase, "content": {MEDIA_TYPE: {"schema": PROBLEM}}}
         for status in (*statuses, *FROM_THE_GUARD)
     }
 
 
-def install(app: FastAPI) -> None:
-    """Have every error of the application answered as a problem."""
+def install(app: FastAPI, methods_of: MethodsOf) -> None:
+    """Have every error of the application answered as a problem. `methods_of` tells the methods of a path."""
+
+    async def http(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        methods = methods_of(request.scope["path"])
+        if methods and request.method not in methods:  # the router looks at one route of a path, or finds the page's
+            error = HTTPException(405, headers={"Allow": ", ".join(methods)})
+        response = problem(error.status_code, f"{request.method} {request.url.path}: {error.detail}")
+        response.headers.update(error.headers or {})
+        return response
+
     app.add_exception_handler(PeakwhiteError, _ours)
     app.add_exception_handler(RequestValidationError, _invalid)
-    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(HTTPException, http)
     app.add_exception_handler(500, _unexpected)
 
 
@@ -88,13 +104,6 @@ async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     told = [f"{'.'.join(str(part) for part in item['loc'])}: {item['msg']}" for item in error.errors()]
     return problem(422, " · ".join(told))
-
-
-async def _http(request: Request, error: Exception) -> Response:
-    assert isinstance(error, HTTPException)
-    response = problem(error.status_code, f"{request.method} {request.url.path}: {error.detail}")
-    response.headers.update(error.headers or {})
-    return response
 
 
 async def _unexpected(request: Request, error: Exception) -> Response:

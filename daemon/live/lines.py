@@ -18,6 +18,8 @@ WIDTH_STEP = 100
 """Widths asked for are rounded up to a multiple of this, so that many viewers share few averaged lines."""
 WINDOW_STEPS = 32
 """Windows are widened to multiples of about this part of themselves, for the same reason."""
+NARROWEST_US = 1e-3
+"""A window narrower than one scope's sample at 1 GS/s shows nothing more; numbers may lie closer than can be computed with."""
 
 
 def view_of(request: Mapping[str, Any]) -> LineView | None:
@@ -31,8 +33,9 @@ def view_of(request: Mapping[str, Any]) -> LineView | None:
         return LineView(columns, singles=singles) if columns else None
     if from_us is None or to_us is None or not from_us < to_us:
         raise ValueError("a window has from_us and to_us, the second one later")
-    step_us = 2.0 ** math.floor(math.log2(to_us - from_us)) / WINDOW_STEPS
-    window = math.floor(from_us / step_us) * step_us, math.ceil(to_us / step_us) * step_us
+    step_us = 2.0 ** math.floor(math.log2(max(to_us - from_us, NARROWEST_US))) / WINDOW_STEPS
+    first = math.floor(from_us / step_us)
+    window = first * step_us, max(math.ceil(to_us / step_us), first + 1) * step_us
     return LineView(columns, *window, singles=singles) if columns else None
 
 

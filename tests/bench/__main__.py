@@ -21,10 +21,11 @@ BENCHMARKS = (
     "profile",
     "reconnects",
     "soak",
+    "start",
     "transfer",
     "truth",
 )
-LONG = ("book", "fuzz", "kills", "line", "load", "marks", "page", "profile", "reconnects", "soak", "truth")
+LONG = ("book", "fuzz", "kills", "line", "load", "marks", "page", "profile", "reconnects", "soak", "start", "truth")
 """Run when named only: minutes, or a browser."""
 
 

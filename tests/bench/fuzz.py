@@ -1,26 +1,33 @@
-"""Fuzzing of the parsers and of a socket link, with a seed and a count: what was accepted, what was refused, how fast.
+"""Fuzzing of the parsers, of a socket link and of the live socket of a whole demo, with a seed and a count: what was accepted, what was refused, how fast.
 
 Ends with the input of the first defect of each parser, made as short as it goes, and with exit status 1.
 """
 
 import random
 import sys
+import tempfile
 import time
 import warnings
+from collections import Counter
+
+from tests.bench.live import started
 
 from fuzz_peer import Peer, converse, random_answers
 from fuzzing import PARSERS, Defect, fuzz
+from live_fuzz import fuzzed_live
 
 COUNT = 1_000_000
 CONVERSATIONS_PER_MILLION = 3_000
 
 
 def run(seed: int = 1, count: int = COUNT) -> dict[str, object]:
-    """So many mutations over all parsers, and 3 conversations for every 1,000 of them."""
+    """So many mutations over all parsers, and for every 1,000 of them 3 conversations with a link and 3 with the live socket."""
     warnings.simplefilter("error")
     defects: list[str] = []
     rows = [_parsed(name, seed, round(count * parser.part), defects) for name, parser in PARSERS.items()]
-    rows.append(_conversed(seed, max(1, count * CONVERSATIONS_PER_MILLION // 1_000_000), defects))
+    conversations = max(1, count * CONVERSATIONS_PER_MILLION // 1_000_000)
+    rows.append(_conversed(seed, conversations, defects))
+    rows.append(_live(seed, conversations, defects))
     for defect in defects:
         print(f"defect: {defect}", file=sys.stderr)
     if defects:
@@ -61,4 +68,23 @@ def _conversed(seed: int, count: int, defects: list[str]) -> dict[str, object]:
         "values": values,
         "refused": asked - values,
         "s": f"{took_s:.1f}",
+    }
+
+
+def _live(seed: int, count: int, defects: list[str]) -> dict[str, object]:
+    began_s, codes = time.perf_counter(), Counter[int | None]()
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        started("peakwhite.daemon", "demo", "--port", "0", "--no-browser", state=folder) as (_, url),
+    ):
+        try:
+            codes = fuzzed_live(url.strip(), seed, count)
+        except AssertionError as error:
+            defects.append(f"live socket with seed {seed}: {error!r} {getattr(error, '__notes__', '')}")
+    return {
+        "what": "live socket",
+        "inputs": count,
+        "values": "",
+        "refused": codes.total(),
+        "s": f"{time.perf_counter() - began_s:.1f}",
     }

@@ -10,7 +10,8 @@ from urllib.parse import urlsplit
 
 HANG_UP_S = 30.0
 READING = b'{"type":"reading"'
-_LENGTHS = {126: ">H", 127: ">Q"}
+LENGTHS = {126: ">H", 127: ">Q"}
+"""How long a frame is, where its second byte says that this stands behind it."""
 
 
 def address_of(url: str) -> tuple[str, int]:
@@ -78,11 +79,11 @@ class Looker(asyncio.Protocol):
         held, at = self._held, 0
         while len(held) >= at + 2:
             size, start = held[at + 1] & 0x7F, at + 2
-            if size in _LENGTHS:
-                wide = struct.calcsize(_LENGTHS[size])
+            if size in LENGTHS:
+                wide = struct.calcsize(LENGTHS[size])
                 if len(held) < start + wide:
                     break
-                (size,), start = struct.unpack_from(_LENGTHS[size], held, start), start + wide
+                (size,), start = struct.unpack_from(LENGTHS[size], held, start), start + wide
             if len(held) < start + size:
                 break
             self._take(held[at] & 0x0F, held[start : start + size])

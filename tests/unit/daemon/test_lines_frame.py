@@ -45,6 +45,8 @@ def test_header_and_pairs_come_back_as_they_were() -> None:
         ({"width": 800, "single": 3}, LineView(800, singles=3)),
         ({"width": 800, "from_us": 10.01, "to_us": 17.9}, LineView(800, 10.0, 18.0)),
         ({"width": 800, "from_us": 10.0, "to_us": 18.0}, LineView(800, 10.0, 18.0)),
+        ({"width": 800, "from_us": 0.0, "to_us": 5e-324}, LineView(800, 0.0, 2.0**-15)),
+        ({"width": 800, "from_us": 9999.999999999998, "to_us": 1e4}, LineView(800, 1e4 - 2.0**-15, 1e4)),
     ],
 )
 def test_windows_that_differ_little_are_one_view(asked: dict[str, Any], view: LineView | None) -> None:
