@@ -179,6 +179,18 @@ def test_every_test_that_developers_names_is_there() -> None:
     assert not named - written
 
 
+def test_every_benchmark_stands_beside_the_figure_that_it_prints() -> None:
+    written = {
+        path.stem
+        for path in (ROOT / "tests" / "bench").glob("*.py")
+        if re.search(r"^def run\(", path.read_text(encoding="utf-8"), re.MULTILINE)
+    }
+    table = DEVELOPERS.split("| figure | benchmark |\n|---|---|\n")[1].split("\n\n")[0]
+    assert written == {
+        name for row in table.splitlines() for name in re.findall(r"`([a-z]+)`", row.rsplit(" | ", 1)[1])
+    }
+
+
 def test_every_trap_names_a_test() -> None:
     table = DEVELOPERS.split("| trap | test |\n|---|---|\n")[1].split("\n\n")[0]
     assert all(re.fullmatch(r"\| .+ \| `test_\w+`(, `test_\w+`)* \|", row) for row in table.splitlines())

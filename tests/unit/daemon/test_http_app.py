@@ -371,6 +371,34 @@ def test_openapi_describes_every_route_and_every_error_it_gives(client: TestClie
     assert client.get("/docs").status_code == client.get("/redoc").status_code == 404
 
 
+def test_openapi_says_how_to_be_let_in_and_what_is_answered_to_what_is_no_request(client: TestClient) -> None:
+    document = client.get("/openapi.json").json()
+    assert document["security"] == [{"bearer": []}, {"session": []}]
+    assert document["paths"]["/healthz"]["get"]["security"] == []
+    put = document["paths"]["/api/v1/hookup"]["put"]["responses"]
+    get = document["paths"]["/api/v1/hookup"]["get"]["responses"]
+    assert {"400", "422"} <= put.keys() and not {"400", "422"} & get.keys()
+    assert put["422"]["content"]["application/problem+json"]["schema"] == {"$ref": "#/components/schemas/Problem"}
+    assert "Retry-After" in document["paths"]["/api/v1/reading"]["get"]["responses"]["503"]["headers"]
+    assert "HTTPValidationError" not in document["components"]["schemas"]
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "allow"),
+    [
+        ("OPTIONS", "/api/v1/control", "DELETE, GET, POST"),
+        ("GET", "/api/v1/scopes/scan", "POST"),
+        ("PATCH", "/api/v1/demo/trimmers/red", "PUT"),
+    ],
+)
+def test_a_method_that_a_path_does_not_take_is_told_all_that_it_takes(
+    client: TestClient, method: str, path: str, allow: str
+) -> None:
+    answer = client.request(method, path)
+    assert (answer.status_code, answer.headers["allow"]) == (405, allow)
+    assert answer.json()["code"] == "method-not-allowed"
+
+
 def test_hello_comes_first_and_then_the_status(client: TestClient, face: Face) -> None:
     face.publish()
     with client.websocket_connect(LIVE) as socket:
