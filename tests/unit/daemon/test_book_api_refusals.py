@@ -89,7 +89,7 @@ def test_while_somebody_holds_control_others_write_nothing(
         ("PUT", f"/marks/{2**63}", {"note": "x"}),
         ("PUT", "/present", {}),
         ("PUT", "/present", {"stage": True}),
-        ("POST", "/marks", {"stage": 1.0}),
+        ("POST", "/marks", {"stage": 1.5}),
         ("POST", "/marks", {"stage": True}),
         ("GET", "/marks?most=1001", None),
         ("GET", f"/marks?stage={2**64}", None),
