@@ -44,9 +44,9 @@ def job(name: str, note: str, as_json: bool, book: str | None, config: Path | No
     metavar="N",
     help="Its job; left out, one just added, else that on the bench.",
 )
-@click.option("--maker", default="", metavar="TEXT")
-@click.option("--model", default="", metavar="TEXT")
-@click.option("--serial", default="", metavar="TEXT")
+@click.option("--maker", default="", metavar="TEXT", help="Who made it.")
+@click.option("--model", default="", metavar="TEXT", help="Which model it is.")
+@click.option("--serial", default="", metavar="TEXT", help="What is written on it.")
 @click.option("--revision", default="", metavar="TEXT", help="Of its board.")
 @click.option("--note", default="", metavar="TEXT", help="Anything else.")
 @click.option("--stage", default=AS_FOUND, show_default=True, metavar="NAME", help="The stage that it is in.")

@@ -13,18 +13,7 @@ import pytest
 from peakwhite.daemon import cli
 
 HEAVY = ("fastapi", "starlette", "uvicorn", "websockets", "pyvisa", "pyvisa_py", "usb")
-COMMANDS = (
-    "demo",
-    "serve",
-    "scopes",
-    "capture",
-    "measure",
-    "match",
-    "terminator-test",
-    "calibrate",
-    "settings",
-    "service",
-)
+COMMANDS = tuple(cli.commands.commands)
 
 
 def run(*arguments: str | Path, home: Path | None = None) -> subprocess.CompletedProcess[str]:
