@@ -108,6 +108,13 @@ def test_the_only_devices_are_those_of_usb_and_of_these_only_test_instruments_ar
     assert "60-peakwhite.rules" < RULES.name < "73-"
 
 
+def test_nothing_of_proc_is_hidden_that_the_daemon_counts_by() -> None:
+    """The metrics of the process itself need /proc/stat, which is none of a process (ProcSubset=)."""
+    text = unit(this_program())
+    assert values(text, "ProcSubset") == []
+    assert values(text, "ProtectProc") == ["invisible"]
+
+
 def test_settings_are_the_users_own_and_the_page_may_change_them() -> None:
     wanted = {item.path: item for item in items(this_program(), "127.0.0.1")}
     assert wanted[SETTINGS].kept
