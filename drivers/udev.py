@@ -3,6 +3,8 @@
 from importlib import resources
 
 RULES_FILE = "60-peakwhite.rules"
+SERVICE_RULES_FILE = "61-peakwhite-service.rules"
+"""Of the service, which permit it too: see `peakwhite service`."""
 
 
 def udev_rules() -> str:

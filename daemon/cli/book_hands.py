@@ -1,7 +1,6 @@
 """Who writes the book for a command: the command itself or, where a daemon holds the book, that daemon over REST."""
 
 import json
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Protocol
@@ -10,6 +9,7 @@ from urllib.request import ProxyHandler, Request, build_opener
 
 from ...drivers.errors import OUTCOMES, BookInUse, BookUnreachable, PeakwhiteError, UsageError
 from ..access.reach import url_here
+from ..access.sent_token import token_header
 from ..book import BookPlace, BookWriter, PresentStage, writing
 from ..book.clock import moment_now
 from ..book.lock import address_of_holder
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
 ANSWER_S = 30.0
 RUN = "command"
-TOKEN = "PEAKWHITE_TOKEN"
-"""In the environment: the code of an access token, for a daemon that wants one of this computer too."""
 
 
 class Hand(Protocol):
@@ -218,9 +216,7 @@ class ByDaemon:
     def _ask(self, method: str, path: str, body: object = None, part: str = "book") -> Any:
         """What the daemon answers. Raises the error that it answers with, BookUnreachable where it does not answer."""
         data = None if body is None else json.dumps(body).encode()
-        headers = {"Content-Type": "application/json"}
-        if token := os.environ.get(TOKEN):
-            headers["Authorization"] = f"Bearer {token}"
+        headers = {"Content-Type": "application/json"} | token_header()
         request = Request(f"{self._address}api/v1/{part}{path}", data, headers, method=method)
         try:
             with self._opener.open(request, timeout=ANSWER_S) as answer:

@@ -20,6 +20,8 @@ def folders(named: Mapping[str, Path]) -> Iterator[Finding]:
         except OSError as error:
             why = (error.strerror or "no access").lower()
             do = f"give the user that runs Peakwhite the right to write to {there}, or name another place in the settings"
+            if there == Path(there.anchor):  # a user without a home
+                do = "set HOME, or STATE_DIRECTORY, to a folder of the user that runs Peakwhite, or name the book by --book"
             yield in_the_way("folder", f"{folder}, for {purpose}, cannot be written to: {why}", do)
         else:
             made = "" if there == folder else ", which will be made"

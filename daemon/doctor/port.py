@@ -8,6 +8,7 @@ from urllib.error import HTTPError
 from urllib.request import ProxyHandler, Request, build_opener
 
 from ...drivers.errors import PortTaken, UsageError
+from ..access.sent_token import token_header
 from ..serving import listen
 from .finding import Finding, in_the_way, note, well
 
@@ -46,8 +47,8 @@ def running_at(url: str) -> Running | None:
 
 
 def text_from(url: str) -> str:
-    """The text that is answered there, whatever status it has. Raises OSError, ValueError."""
-    with build_opener(ProxyHandler({})).open(Request(url), timeout=ANSWER_S) as answer:
+    """The text that is answered there. Raises HTTPError of a status that is none of success, OSError, ValueError."""
+    with build_opener(ProxyHandler({})).open(Request(url, headers=token_header()), timeout=ANSWER_S) as answer:
         return str(answer.read(LONGEST).decode())
 
 

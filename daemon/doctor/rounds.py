@@ -15,7 +15,7 @@ from .machine import clock, disk, folders
 from .port import port, running_at, url_of
 from .usb import instruments
 from .versions import PACKAGE, python_and_packages
-from .wear import estimated, measured, wear
+from .wear import known, wear
 
 
 def look(config: Path | None) -> Iterator[Finding]:
@@ -32,10 +32,10 @@ def look(config: Path | None) -> Iterator[Finding]:
     yield from folders(_written_to(place))
     yield _calibrations()
     running = running_at(url_of(host, number))
-    known = (None if running is None else measured(running.url)) or estimated(settings)
-    yield wear(known)
+    written = known(None if running is None else running.url, settings)
+    yield wear(written)
     if place.path is not None:
-        yield disk(place.path.parent, known.bytes_a_day)
+        yield disk(place.path.parent, written.bytes_a_day)
     yield clock()
 
 

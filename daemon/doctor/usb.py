@@ -5,7 +5,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-from ...drivers.udev import RULES_FILE
+from ...drivers.udev import RULES_FILE, SERVICE_RULES_FILE
 from ...drivers.usb_devices import (
     GET_LIBUSB,
     GET_PERMISSION,
@@ -82,7 +82,8 @@ def _node_of(interface: Path, nodes: Path) -> tuple[str, Path]:
 
 
 def _rules(folders: Sequence[Path], *, needed: bool) -> Finding:
-    there = next((folder / RULES_FILE for folder in folders if (folder / RULES_FILE).is_file()), None)
+    files = (folder / name for folder in folders for name in (RULES_FILE, SERVICE_RULES_FILE))
+    there = next((file for file in files if file.is_file()), None)
     if there is None and not needed:
         return well("udev", f"the rules {RULES_FILE} are not there, which only scopes on USB need")
     if there is None:

@@ -1,7 +1,10 @@
 """What is written to the disk in a day, which is what wears an SD card: measured by a running daemon, or estimated by settings."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from http import HTTPStatus
+from urllib.error import HTTPError
 
+from ..access.sent_token import VARIABLE
 from ..config.settings import Settings
 from ..measure.hookup import WHITE_ROLES
 from .finding import Finding, note, well
@@ -25,12 +28,28 @@ class Wear:
     how: str
 
 
+def known(url: str | None, settings: Settings) -> Wear:
+    """Measured where a daemon at that address can say it, else estimated; where it does not let us in, that is said."""
+    try:
+        return (measured(url) if url else None) or estimated(settings)
+    except HTTPError as error:
+        error.close()
+        found = estimated(settings)
+        why = f"the running daemon does not tell without an access token: give its code as {VARIABLE}"
+        return replace(found, how=f"{found.how}; {why}")
+
+
 def measured(url: str) -> Wear | None:
-    """By a daemon that has run long enough and tells; None otherwise."""
+    """By a daemon that has run long enough and tells; None otherwise. Raises HTTPError where it lets nobody in like this."""
     from prometheus_client.parser import text_string_to_metric_families
 
     try:
         families = list(text_string_to_metric_families(text_from(f"{url}metrics")))
+    except HTTPError as error:
+        if error.code in (HTTPStatus.UNAUTHORIZED, HTTPStatus.FORBIDDEN):
+            raise
+        error.close()
+        return None
     except (OSError, ValueError):
         return None
     told = {sample.name: sample.value for family in families for sample in family.samples if not sample.labels}

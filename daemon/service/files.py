@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
+from ...drivers.udev import SERVICE_RULES_FILE
 from .program import Program
 
 NAME, UNIT = "peakwhite", "peakwhite.service"
@@ -12,7 +13,7 @@ WANTED = Path("/etc/systemd/system/multi-user.target.wants") / UNIT
 """A link to the unit here starts it with the computer: what `systemctl enable` makes."""
 SYSUSERS = Path("/etc/sysusers.d/peakwhite.conf")
 TMPFILES = Path("/etc/tmpfiles.d/peakwhite.conf")
-RULES = Path("/etc/udev/rules.d/61-peakwhite-service.rules")
+RULES = Path("/etc/udev/rules.d") / SERVICE_RULES_FILE
 SETTINGS = Path("/etc/peakwhite/peakwhite.toml")
 STATE = Path("/var/lib/peakwhite")
 BOOK = STATE / "book.sqlite"

@@ -18,19 +18,21 @@ from peakwhite.daemon.cli import run
 from peakwhite.daemon.config.settings import Settings, parse_settings
 from peakwhite.daemon.doctor import Finding, machine, port, usb, versions, wear
 from peakwhite.daemon.surroundings import LOW_BYTES
-from peakwhite.drivers.udev import RULES_FILE
+from peakwhite.drivers.udev import RULES_FILE, SERVICE_RULES_FILE
 from peakwhite.drivers.usb_devices import NoLibusb
 
 ALIVE = json.dumps({"status": "alive", "version": "1.2.3", "run": "abcd"})
 
 
 @contextmanager
-def answering(answers: dict[str, tuple[int, str]]) -> Iterator[int]:
-    """Something that answers so on a port of its own."""
+def answering(answers: dict[str, tuple[int, str]], token: str | None = None) -> Iterator[int]:
+    """Something that answers so on a port of its own, to whoever sends the token, if there is one."""
 
     class Handler(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
             status, text = answers.get(self.path, (404, "not here"))
+            if token is not None and self.headers["Authorization"] != f"Bearer {token}":
+                status, text = 401, "no"
             self.send_response(status)
             self.end_headers()
             self.wfile.write(text.encode())
@@ -140,6 +142,13 @@ def test_an_instrument_whose_node_can_be_opened_is_well(bus: tuple[Path, Path, P
     assert seen_on(bus)["udev"].state == "well"
 
 
+def test_the_rules_of_the_service_will_do_as_well(bus: tuple[Path, Path, Path]) -> None:
+    (bus[2] / SERVICE_RULES_FILE).touch()
+    found = seen_on(bus)["udev"]
+    assert found.state == "well"
+    assert SERVICE_RULES_FILE in found.text
+
+
 def test_an_instrument_that_may_not_be_opened_is_in_the_way_and_the_rules_are_named(
     bus: tuple[Path, Path, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -222,6 +231,17 @@ def test_folders_are_written_to_and_those_to_come_are_made_where_that_can_be_don
     assert sorted(path.name for path in tmp_path.iterdir()) == ["file"], "nothing is left behind"
 
 
+def test_nobody_is_told_to_let_a_user_write_to_the_root_of_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(machine.tempfile, "TemporaryFile", refused)
+    (found,) = machine.folders({"the book": Path("/nonexistent/.local/share/peakwhite")})
+    assert found.state == "in-the-way"
+    assert found.do is not None and "write to /" not in found.do
+    assert "HOME" in found.do and "STATE_DIRECTORY" in found.do and "--book" in found.do
+
+
 @pytest.mark.parametrize(
     ("free", "a_day", "state"),
     [(LOW_BYTES - 1, 0.0, "in-the-way"), (LOW_BYTES, 0.0, "well"), (3e9, 204e6, "note"), (9e9, 204e6, "well")],
@@ -265,9 +285,19 @@ def test_what_a_running_daemon_counted_is_taken_where_it_has_run_long_enough(tex
     assert found is None or "12.0 h" in found.how
 
 
-def test_a_daemon_that_does_not_let_us_in_tells_nothing() -> None:
+def test_where_the_daemon_does_not_let_us_in_the_estimate_says_so() -> None:
     with answering({"/metrics": (401, "no")}) as number:
-        assert wear.measured(f"http://127.0.0.1:{number}/") is None
+        found = wear.known(f"http://127.0.0.1:{number}/", Settings())
+    assert found.bytes_a_day == wear.estimated(Settings()).bytes_a_day
+    assert "does not tell without an access token: give its code as PEAKWHITE_TOKEN" in wear.wear(found).text
+
+
+def test_the_daemon_is_sent_the_token_that_the_environment_has(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PEAKWHITE_TOKEN", "a-code")
+    with answering({"/metrics": (200, metrics_of(43_200.0, 50e6))}, token="a-code") as number:
+        assert wear.known(f"http://127.0.0.1:{number}/", Settings()).bytes_a_day == 100e6
+        monkeypatch.delenv("PEAKWHITE_TOKEN")
+        assert "does not tell" in wear.known(f"http://127.0.0.1:{number}/", Settings()).how
 
 
 def test_the_estimate_says_so_and_falls_with_rarer_writing() -> None:
