@@ -16,9 +16,10 @@ from .options import F, json_option
 from .output import say, warn
 
 if TYPE_CHECKING:
-    from ..service import Item, Standing
+    from ..service import Item, Program, Standing
 
 WHERE = "service"
+NOT_INSTALLED = 3
 EVERYWHERE = "0.0.0.0"
 """A phone is the screen, so the page is on all of the computer's addresses, if access tokens guard it."""
 
@@ -55,6 +56,8 @@ def install(root: Path, yes: bool) -> None:
     if root == Path("/"):
         _refuse_where_it_cannot_be("install")
         parts.refuse_unreachable(program)
+    else:
+        _caution(program)
     wanted = parts.items(program, EVERYWHERE)
     after = parts.commands_after_installing(root)
     say("\n".join(_shown(root, item) for item in wanted))
@@ -74,8 +77,8 @@ def install(root: Path, yes: bool) -> None:
 @service.command(short_help="Say how the service stands, and where its things lie.")
 @_root_option
 @json_option
-def status(root: Path, as_json: bool) -> None:
-    """Say how the service stands, as far as it can be told here, and where its things lie."""
+def status(root: Path, as_json: bool) -> int:
+    """Say how the service stands, as far as it can be told here, and where its things lie. Status 3 where it is not installed."""
     from .. import service as parts
 
     found = parts.standing(root.resolve(), _wanted())
@@ -83,6 +86,7 @@ def status(root: Path, as_json: bool) -> None:
         say(json.dumps({"version": _version()} | asdict(found), default=str))
     else:
         say("\n".join(f"{name + ':':<12}{text}" for name, text in _rows(found)))
+    return NOT_INSTALLED if found.installed == "no" else 0
 
 
 @service.command(short_help="Remove the service; the book stays.")
@@ -117,6 +121,16 @@ def _refuse_where_it_cannot_be(command: str) -> None:
     if os.geteuid() != 0:
         do = "give it as root: sudo, then this program by its whole path; or --root DIR to write into a folder of yours"
         raise UsageError("only root may change which services there are", where=where, do=do)
+
+
+def _caution(program: "Program") -> None:
+    """Say of an image what would be refused on this computer, and is no better there."""
+    from ..service import refuse_temporary
+
+    try:
+        refuse_temporary(program)
+    except UsageError as error:
+        warn(str(error))
 
 
 def _agreed(question: str) -> bool:

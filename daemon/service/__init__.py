@@ -16,7 +16,7 @@ from .installing import (
     runs_here,
     under,
 )
-from .program import Program, refuse_unreachable, this_program
+from .program import Program, refuse_temporary, refuse_unreachable, this_program
 
 __all__ = [
     "BOOK",
@@ -31,6 +31,7 @@ __all__ = [
     "commands_before_removing",
     "install",
     "items",
+    "refuse_temporary",
     "refuse_unreachable",
     "remove",
     "removed",

@@ -40,9 +40,7 @@ def install(root: Path, wanted: Sequence[Item]) -> None:
 
     Raises UsageError where a link would lead out of `root`, before anything is written; OSError.
     """
-    for item in wanted:
-        if not (folder := under(root, item.path).parent).resolve().is_relative_to(root.resolve()):
-            raise UsageError(f"leads out of {root}", where=str(folder), do="make it a folder there, or mend the link")
+    _refuse_what_leads_out_of(root, wanted)
     for item in wanted:
         path = under(root, item.path)
         if item.kept and path.exists():
@@ -113,6 +111,15 @@ def carry_out(todo: Sequence[Command], tell: Say) -> None:
             what = f"ended with {done.returncode}: {said}" if said else f"ended with {done.returncode}"
         do = "mend that and give it again; why the service does not start is in 'journalctl -u peakwhite'"
         raise PeakwhiteError(what, where=" ".join(command), do=do)
+
+
+def _refuse_what_leads_out_of(root: Path, wanted: Sequence[Item]) -> None:
+    """Raises UsageError. Of what is kept the path itself counts too: a link there is followed, any other is replaced."""
+    for item in wanted:
+        path = under(root, item.path)
+        for one in (path.parent, path) if item.kept else (path.parent,):
+            if not one.resolve().is_relative_to(root.resolve()):
+                raise UsageError(f"leads out of {root}", where=str(one), do="make it a folder there, or mend the link")
 
 
 @contextmanager

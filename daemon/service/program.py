@@ -45,16 +45,20 @@ def this_program() -> Program:
     return Program(python, tuple(folders))
 
 
+def refuse_temporary(program: Program) -> None:
+    """Raises UsageError where the program lies in folders of which a service has its own."""
+    for folder in program.folders:
+        if any(folder.is_relative_to(place) for place in TEMPORARY):
+            what = "lies among temporary files, which a service does not see"
+            raise UsageError(what, where=str(folder), do=ELSEWHERE)
+
+
 def refuse_unreachable(program: Program) -> None:
     """Raises UsageError where a service, which is no user and has a /tmp of its own, could not run the program."""
     if any(character in str(path) for path in (program.python, *program.in_homes) for character in UNSPOKEN):
         what = f"has a character in its name that no unit may have ({' '.join(UNSPOKEN)})"
         raise UsageError(what, where=str(program.python), do=ELSEWHERE)
-    for folder in program.folders:
-        if any(folder.is_relative_to(place) for place in TEMPORARY):
-            raise UsageError(
-                "lies among temporary files, which a service does not see", where=str(folder), do=ELSEWHERE
-            )
+    refuse_temporary(program)
     for path in (*_way_to(program.folders), program.python):
         if not path.exists() or not path.stat().st_mode & (stat.S_IXOTH if path.is_dir() else stat.S_IROTH):
             raise UsageError(

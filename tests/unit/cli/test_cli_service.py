@@ -11,9 +11,10 @@ from pathlib import Path
 import pytest
 
 from peakwhite.daemon import access, cli
+from peakwhite.daemon import service as parts
 from peakwhite.daemon.service import how_it_stands, installing
 from peakwhite.daemon.service.files import unit
-from peakwhite.daemon.service.program import this_program
+from peakwhite.daemon.service.program import Program, this_program
 from peakwhite.drivers.errors import PeakwhiteError
 
 UNIT = "etc/systemd/system/peakwhite.service"
@@ -121,6 +122,39 @@ def test_a_link_that_leads_out_of_the_image_is_refused_before_anything_is_writte
     assert list((tmp_path / "outside").iterdir()) == []
 
 
+@pytest.mark.parametrize("name", ["var/lib/peakwhite", "etc/peakwhite", SETTINGS])
+def test_a_link_in_place_of_what_is_kept_is_refused_where_it_leads_out_of_the_image(
+    name: str, root: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "outside").mkdir()
+    (root / name).parent.mkdir(parents=True)
+    (root / name).symlink_to(tmp_path / "outside")
+    say("install", "--yes", root=root, status=2)
+    assert f"peakwhite: {root / name}: leads out of {root}; " in capsys.readouterr().err
+    assert files(root) == {name}
+    assert list((tmp_path / "outside").iterdir()) == []
+
+
+def test_a_link_within_the_image_is_followed(root: Path) -> None:
+    (root / "data").mkdir()
+    (root / "var/lib").mkdir(parents=True)
+    (root / "var/lib/peakwhite").symlink_to(root / "data")
+    say("install", "--yes", root=root)
+    assert (root / "data/access.json").is_file()
+
+
+def test_a_program_among_temporary_files_is_cautioned_of_where_an_image_is_written(
+    root: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for prefix, is_told in (("/tmp/venv", True), ("/opt/peakwhite", False)):
+        found = Program(Path(prefix) / "bin/python3", (Path(prefix),))
+        monkeypatch.setattr(parts, "this_program", lambda found=found: found)
+        say("install", "--yes", root=root)
+        lines = [line for line in capsys.readouterr().err.splitlines() if "temporary files" in line]
+        assert len(lines) == is_told
+        assert all(line.startswith("peakwhite: /tmp/venv: lies among temporary files") for line in lines)
+
+
 def test_tools_that_are_not_there_are_named_and_nothing_fails(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
     say("install", "--yes", root=root)
     told = capsys.readouterr().err
@@ -214,7 +248,7 @@ def test_on_a_running_systemd_it_is_told_to_take_up_user_rules_and_unit(
 
 
 def test_status_says_what_is_there_and_what_cannot_be_told(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    say("status", root=root)
+    say("status", root=root, status=3)
     before = capsys.readouterr().out
     assert f"{root / UNIT}: not there" in before
     assert "does not start with the computer" in before
@@ -227,6 +261,15 @@ def test_status_says_what_is_there_and_what_cannot_be_told(root: Path, capsys: p
     assert told["why"] == "an image is not running"
     assert told["missing"] == [str(root / "etc/sysusers.d/peakwhite.conf")]
     assert told["settings"] == str(root / SETTINGS)
+
+
+@pytest.mark.parametrize("form", [(), ("--json",)])
+def test_status_says_by_its_own_whether_the_service_is_installed(form: tuple[str, ...], root: Path) -> None:
+    say("status", *form, root=root, status=3)
+    say("install", "--yes", root=root)
+    say("status", *form, root=root, status=0)
+    (root / UNIT).write_text("[Service]\nExecStart=/opt/old/bin/python3\n")
+    say("status", *form, root=root, status=0)
 
 
 def test_status_tells_a_unit_of_another_program_and_the_book(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -243,7 +286,7 @@ def test_status_tells_a_unit_of_another_program_and_the_book(root: Path, capsys:
 def test_status_of_this_computer_says_where_systemctl_is_not_there(
     root: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert cli.run(["service", "status"]) == 0
+    assert cli.run(["service", "status"]) == (0 if Path("/", UNIT).exists() else 3)
     assert "cannot be told, systemctl is not there" in capsys.readouterr().out
 
 
@@ -262,7 +305,7 @@ def test_status_tells_what_systemctl_shows(
     (tmp_path / "systemctl").chmod(0o755)
     monkeypatch.setenv("PATH", f"{tmp_path}{os.pathsep}{os.environ['PATH']}")
     monkeypatch.setattr(how_it_stands, "runs_here", lambda root: True)
-    assert cli.run(["service", "status"]) == 0
+    assert cli.run(["service", "status"]) == (0 if Path("/", UNIT).exists() else 3)
     told = dict(line.split(":", 1) for line in capsys.readouterr().out.splitlines())
     assert told["now"].strip() == "active (running)"
     assert told["says"].strip() == "http://0.0.0.0:8714/ ready: capturing"
