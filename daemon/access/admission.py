@@ -10,6 +10,7 @@ from pathlib import Path
 
 from ...drivers.errors import PeakwhiteError
 from .attempts import Attempts
+from .known_time import KnownTime, known_time
 from .peer import Peer
 from .sessions import Session, Sessions
 from .token_file import Stamp, TokenFile
@@ -79,7 +80,7 @@ class Admission:
         self._trusts_loopback = trusts_loopback
         self._file = TokenFile(folder, now_s)
         self._now_s = now_s
-        self._sessions = Sessions(folder, session_days, now_s)
+        self._sessions = Sessions(folder, session_days, self._now)
         self._attempts = Attempts(monotonic_s)
         self._stays: set[Stay] = set()
         self._stamp: Stamp = None
@@ -96,6 +97,7 @@ class Admission:
             return None if token is None else Visitor(token.role, token.name, token.digest)
         if self._trusts_loopback and is_here:
             return THIS_COMPUTER
+        self._sessions.date()
         session = None if cookie is None else self._sessions.of_cookie(cookie)
         token = None if session is None else self._token(session.token)
         return None if token is None or session is None else _signed_in(token, session)
@@ -133,6 +135,7 @@ class Admission:
 
     def look(self) -> None:
         """Send away whoever may not stay any more."""
+        self._sessions.date()
         for stay in self._stays:
             if not self._may_stay(stay.visitor):
                 stay.over.set()
@@ -152,11 +155,16 @@ class Admission:
 
     def _token_of(self, secret: str) -> Token | None:
         token = of_secret(secret, ((one.digest, one) for one in self._tokens()))
-        return token if token is not None and token.holds(self._now_s()) else None
+        return token if token is not None and token.holds(self._now().at_s) else None
 
     def _token(self, digest: str) -> Token | None:
         """The token that is kept under that digest, while it holds."""
-        return next((one for one in self._tokens() if one.digest == digest and one.holds(self._now_s())), None)
+        now_s = self._now().at_s
+        return next((one for one in self._tokens() if one.digest == digest and one.holds(now_s)), None)
+
+    def _now(self) -> KnownTime:
+        made_at_s = (one.made_at_s for one in self._tokens())
+        return known_time(self._now_s(), (*made_at_s, *self._sessions.begun_at_s()))
 
     def _tokens(self) -> tuple[Token, ...]:
         """All tokens, read again when the file is another; none while it cannot be read: that closes the door."""

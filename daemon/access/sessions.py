@@ -2,13 +2,14 @@
 off with the bench, in `sessions.json` in the state folder: mode 0600, hashes only, written when somebody signs in or out."""
 
 import logging
-from collections.abc import Callable, Iterable
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from .known_time import KnownTime
 from .private_file import write_private
 from .token_file import DAY_S
 from .tokens import Token, digest_of, new_secret, of_secret
@@ -23,16 +24,20 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class Session:
-    """What is kept of a session: the digest of its cookie, that of the token it was begun with, and until when it holds."""
+    """What is kept of a session: the digest of its cookie, that of the token it was begun with, and until when it holds.
+
+    One that was begun before the clock was set is not `dated`: it counts from when the clock is.
+    """
 
     digest: str
     token: str
     made_at_s: int
     ends_at_s: int
+    dated: bool = True
 
     def holds(self, now_s: float) -> bool:
-        """Whether it has not expired; of a clock that stands before its beginning see `Token.holds`."""
-        return max(now_s, self.made_at_s) < self.ends_at_s
+        """Whether it has not expired."""
+        return now_s < self.ends_at_s
 
 
 _Digest = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
@@ -45,6 +50,7 @@ class _Session(BaseModel):
     token: _Digest
     made_at_s: int
     ends_at_s: int
+    dated: bool = True
 
 
 class _File(BaseModel):
@@ -56,19 +62,21 @@ class _File(BaseModel):
 
 class Sessions:
     """All sessions, for the loop's thread. A file that is damaged holds none; one that cannot be written leaves them to this
-    run of the daemon."""
+    run of the daemon. `now` says what the time is at least."""
 
-    def __init__(self, folder: Path, days: int, now_s: Callable[[], float]) -> None:
+    def __init__(self, folder: Path, days: int, now: Callable[[], KnownTime]) -> None:
         self._path = folder / NAME
         self._days = days
-        self._now_s = now_s
+        self._now = now
         self._sessions = self._read()
 
     def begin(self, token: Token) -> tuple[str, Session]:
         """A new session, no longer than its token; gives the cookie's value too, which is kept nowhere."""
-        value, now_s = new_secret(), max(int(self._now_s()), token.made_at_s)
+        value, now = new_secret(), self._now()
+        now_s = int(now.at_s)
         ends_at_s = now_s + self._days * DAY_S
-        session = Session(digest_of(value), token.digest, now_s, min(ends_at_s, token.ends_at_s or ends_at_s))
+        ends_at_s = min(ends_at_s, token.ends_at_s or ends_at_s)
+        session = Session(digest_of(value), token.digest, now_s, ends_at_s, now.is_clocks)
         of_token = [one for one in self._sessions if one.token == token.digest]
         given_up = of_token[: max(0, len(of_token) + 1 - MOST_OF_ONE_TOKEN)]
         self._keep((*(one for one in self._sessions if one not in given_up and one.holds(now_s)), session))
@@ -77,11 +85,22 @@ class Sessions:
     def of_cookie(self, value: str) -> Session | None:
         """The session of that cookie, None where there is none, or not any more."""
         found = of_secret(value, ((one.digest, one) for one in self._sessions))
-        return found if found is not None and found.holds(self._now_s()) else None
+        return found if found is not None and found.holds(self._now().at_s) else None
 
     def has(self, digest: str) -> bool:
         """Whether a session goes on."""
-        return any(one.digest == digest and one.holds(self._now_s()) for one in self._sessions)
+        return any(one.digest == digest and one.holds(self._now().at_s) for one in self._sessions)
+
+    def begun_at_s(self) -> Iterator[int]:
+        """When each was begun."""
+        return (one.made_at_s for one in self._sessions)
+
+    def date(self) -> None:
+        """Those that were begun before the clock was set count from now, once it is; their tokens' ends stay."""
+        if all(one.dated for one in self._sessions) or not (now := self._now()).is_clocks:
+            return
+        dates = {"made_at_s": int(now.at_s), "ends_at_s": int(now.at_s) + self._days * DAY_S, "dated": True}
+        self._keep(tuple(one if one.dated else replace(one, **dates) for one in self._sessions))
 
     def end(self, digest: str) -> None:
         """End one."""

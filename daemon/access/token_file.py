@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from ...drivers.errors import UnreadableInput, UsageError
+from .known_time import known_time
 from .private_file import write_private
 from .tokens import Role, Token, checked_name, digest_of, new_secret
 
@@ -73,9 +74,10 @@ class TokenFile:
 
     def add(self, name: str, role: Role, days: int | None = None) -> tuple[Token, str]:
         """Make a token that holds for so many days; gives it and its secret, which is kept nowhere. Raises UsageError."""
-        name, secret, now_s = checked_name(name), new_secret(), int(self._now_s())
-        token = Token(name, role, digest_of(secret), now_s, None if days is None else now_s + days * DAY_S)
+        name, secret = checked_name(name), new_secret()
         with self._changing() as known:
+            now_s = int(known_time(self._now_s(), (one.made_at_s for one in known)).at_s)
+            token = Token(name, role, digest_of(secret), now_s, None if days is None else now_s + days * DAY_S)
             if any(one.name == name for one in known):
                 raise UsageError(
                     f"there is a token '{name}' already",

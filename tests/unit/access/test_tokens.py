@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from peakwhite.daemon.access import Admission, Refused, TokenFile, Visitor, first_token
+from peakwhite.daemon.access.known_time import EARLIEST_S, known_time
 from peakwhite.daemon.access.peer import peer_of
 from peakwhite.daemon.access.sessions import MOST_OF_ONE_TOKEN
 from peakwhite.daemon.access.token_file import DAY_S, MOST_TOKENS
@@ -189,8 +190,77 @@ def test_a_session_begun_while_the_clock_was_not_set_holds_once_it_is(
     clock.now_s = 1000.0
     admission = admitted()
     cookie = came_in(admission, secret)
-    clock.now_s = float(START_S + DAY_S)
+    for _ in range(2):  # those who run on, and those who are switched on anew
+        clock.now_s = 2000.0
+        assert who(admission, cookie) is not None
+        admission = admitted()
+    clock.now_s = float(START_S + 100 * DAY_S)
     assert who(admission, cookie) is not None
+    clock.now_s += 2 * DAY_S - 1  # counted from when the clock was set, once
+    assert who(admitted(), cookie) is not None
+    clock.now_s += 1
+    assert who(admitted(), cookie) is None
+
+
+def test_an_open_socket_stays_when_the_clock_is_set(
+    file: TokenFile, admitted: Callable[[], Admission], clock: Clock
+) -> None:
+    secret = file.add("phone", "operator")[1]
+    clock.now_s = 1000.0
+    admission = admitted()
+    visitor = who(admission, came_in(admission, secret))
+    assert visitor is not None
+    with admission.staying(visitor) as stay:
+        clock.now_s = float(START_S + 100 * DAY_S)
+        admission.look()
+        assert not stay.over.is_set()
+
+
+def test_token_and_session_that_were_both_made_before_the_clock_was_set_hold_once_it_is(
+    file: TokenFile, admitted: Callable[[], Admission], clock: Clock
+) -> None:
+    clock.now_s = 1000.0
+    secret = file.add("first", "operator")[1]
+    admission = admitted()
+    cookie = came_in(admission, secret)
+    clock.now_s = float(START_S)
+    assert who(admission, cookie) is not None
+
+
+def test_a_token_that_ended_before_the_last_thing_that_happened_does_not_hold_again_in_1970(
+    file: TokenFile, admitted: Callable[[], Admission], clock: Clock
+) -> None:
+    guest = file.add("guest", "viewer", days=1)[1]
+    cookie = came_in(admitted(), guest)
+    phone = file.add("phone", "operator")[1]
+    clock.now_s += 3 * DAY_S
+    came_in(admitted(), phone)
+    clock.now_s = 1000.0
+    admission = admitted()
+    assert by_token(admission, guest) is None
+    assert who(admission, cookie) is None
+    with pytest.raises(Refused):
+        came_in(admission, guest)
+    assert by_token(admission, phone) is not None
+
+
+def test_a_guests_session_is_not_lengthened_beyond_its_token_by_setting_the_clock(
+    file: TokenFile, admitted: Callable[[], Admission], clock: Clock
+) -> None:
+    guest = file.add("guest", "viewer", days=1)[1]
+    clock.now_s = 1000.0
+    admission = admitted()
+    cookie = came_in(admission, guest)
+    clock.now_s = float(START_S + DAY_S)
+    assert who(admission, cookie) is None
+
+
+@given(st.floats(0, 4e9), st.lists(st.integers(0, 4_000_000_000)))
+def test_the_time_is_never_before_anything_that_happened(clock_s: float, happened: list[int]) -> None:
+    found = known_time(clock_s, happened)
+    assert found.at_s >= max([clock_s, EARLIEST_S, *happened])
+    assert found.at_s in (clock_s, EARLIEST_S, *happened)
+    assert not found.is_clocks or found.at_s == clock_s
 
 
 def test_one_token_has_so_many_sessions_and_the_oldest_go(file: TokenFile, admitted: Callable[[], Admission]) -> None:
