@@ -99,8 +99,10 @@ class Sessions:
         """Those that were begun before the clock was set count from now, once it is; their tokens' ends stay."""
         if all(one.dated for one in self._sessions) or not (now := self._now()).is_clocks:
             return
-        dates = {"made_at_s": int(now.at_s), "ends_at_s": int(now.at_s) + self._days * DAY_S, "dated": True}
-        self._keep(tuple(one if one.dated else replace(one, **dates) for one in self._sessions))
+        now_s = int(now.at_s)
+        ends_at_s = now_s + self._days * DAY_S
+        begun_now = (replace(one, made_at_s=now_s, ends_at_s=ends_at_s, dated=True) for one in self._sessions)
+        self._keep(tuple(old if old.dated else new for old, new in zip(self._sessions, begun_now, strict=True)))
 
     def end(self, digest: str) -> None:
         """End one."""

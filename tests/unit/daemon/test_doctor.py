@@ -3,6 +3,7 @@
 import json
 import os
 import socket
+import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -235,7 +236,7 @@ def test_nobody_is_told_to_let_a_user_write_to_the_root_of_the_disk(monkeypatch:
     def refused(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(machine.tempfile, "TemporaryFile", refused)
+    monkeypatch.setattr(tempfile, "TemporaryFile", refused)
     (found,) = machine.folders({"the book": Path("/nonexistent/.local/share/peakwhite")})
     assert found.state == "in-the-way"
     assert found.do is not None and "write to /" not in found.do
