@@ -54,6 +54,7 @@ def new(
 ) -> None:
     """Make a token. Its code, the link and the QR code are shown this once: only a hash of the code is kept."""
     from ..access.outside import sign_in_link
+    from ..service import command_line, has_its_folders, is_installed
     from .access_link import address_for_phones, qr_code
 
     url, caution = address_for_phones(config, address)
@@ -69,6 +70,11 @@ def new(
         say(qr_code(link))
     if caution:
         warn(caution)
+    if state is None and is_installed() and not has_its_folders():
+        again = command_line("access", "new", f"--role {role}", "--name NAME")
+        warn(
+            f"the service on this computer has tokens of its own and does not know this one: for the service give {again}"
+        )
 
 
 @access.command("list", short_help="List the tokens.")

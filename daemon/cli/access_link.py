@@ -6,6 +6,10 @@ from pathlib import Path
 WHITE_ON_BLACK, RESET = "\x1b[97;40m", "\x1b[0m"
 LOOPBACK_ONLY = "the link is for this computer alone: for others set host under [http], or give --address; see README, 'Use a phone'"
 
+NO_NETWORK = (
+    "there is no network yet, and the link is for this computer alone: put its address into the link, or give --address"
+)
+
 
 def address_for_phones(config: Path | None, given: str | None) -> tuple[str, str]:
     """Where others reach the page, and what is to be said against it: as given, else by the settings. Raises SettingsError.
@@ -13,14 +17,16 @@ def address_for_phones(config: Path | None, given: str | None) -> tuple[str, str
     A named address goes before that of the socket: a proxy's is the one to use.
     """
     from ..access.outside import outside
+    from ..access.peer import is_beyond_loopback
     from ..access.reach import url_here, url_on_network
     from ..config.settings import load_settings
 
     http = load_settings(config).tables.http
     if named := outside([given] if given else http.addresses).urls:
         return named[0], ""
-    on_network = url_on_network(http.host, http.port)
-    return (on_network, "") if on_network else (url_here(http.host, http.port), LOOPBACK_ONLY)
+    if on_network := url_on_network(http.host, http.port):
+        return on_network, ""
+    return url_here(http.host, http.port), NO_NETWORK if is_beyond_loopback(http.host) else LOOPBACK_ONLY
 
 
 def qr_code(text: str) -> str:

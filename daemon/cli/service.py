@@ -47,9 +47,10 @@ def service() -> None:
 @_root_option
 @_yes_option
 def install(root: Path, yes: bool) -> None:
-    """Show what is written, ask, write it, start the service, and print the first operator's access token, once."""
+    """Show what is written, ask, write it, start the service, and say, once, how the first phone gets in."""
     from .. import service as parts
     from ..access import first_token
+    from .first_sign_in import say_for_an_image, say_on_this_computer
 
     root = root.resolve()
     program = parts.this_program()
@@ -66,7 +67,8 @@ def install(root: Path, yes: bool) -> None:
         return
     parts.install(root, wanted)
     if token := first_token(parts.under(root, parts.STATE)):
-        say(f"The first operator's access token, which is shown this once and kept nowhere:\n    {token}")
+        tell = say_on_this_computer if root == Path("/") else say_for_an_image
+        tell(token, parts.under(root, parts.SETTINGS))
     parts.carry_out(after, warn)
     say("Peakwhite is installed as a service.")
     if not parts.runs_here(root):

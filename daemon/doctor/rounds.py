@@ -13,6 +13,7 @@ from ..config.settings import Settings, checked, default_path, load_settings
 from .finding import Finding, in_the_way, note, well
 from .machine import clock, disk, folders
 from .port import port, running_at, url_of
+from .the_service import passed_by
 from .usb import instruments
 from .versions import PACKAGE, python_and_packages
 from .wear import known, wear
@@ -21,6 +22,7 @@ from .wear import known, wear
 def look(config: Path | None) -> Iterator[Finding]:
     """Everything that there is to see, with the settings of that file, or of the user's own."""
     yield from python_and_packages()
+    yield from passed_by()
     settings, found = _settings(config)
     yield found
     tables = settings.tables

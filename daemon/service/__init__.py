@@ -3,6 +3,7 @@
 Nothing else of the program needs any of this, or systemd.
 """
 
+from .as_the_service import command_line, has_its_folders, is_installed, is_its_user
 from .files import BOOK, SETTINGS, STATE, Item, items
 from .how_it_stands import Standing, standing
 from .installing import (
@@ -26,10 +27,14 @@ __all__ = [
     "Program",
     "Standing",
     "carry_out",
+    "command_line",
     "commands_after_installing",
     "commands_after_removing",
     "commands_before_removing",
+    "has_its_folders",
     "install",
+    "is_installed",
+    "is_its_user",
     "items",
     "refuse_temporary",
     "refuse_unreachable",

@@ -7,7 +7,8 @@ from typing import get_args
 
 import pytest
 
-from peakwhite.daemon.access import Role, TokenFile
+from peakwhite.daemon import service
+from peakwhite.daemon.access import Role, TokenFile, reach
 from peakwhite.daemon.cli import run
 from peakwhite.daemon.cli.access import ROLES
 from peakwhite.daemon.cli.access_link import qr_code
@@ -84,6 +85,27 @@ def test_what_cannot_be_meant_is_one_line_and_status_2(
     out, err = said(capsys, *arguments, status=2)
     assert out == ""
     assert len(err.splitlines()) == 1 and err.startswith("peakwhite: ")
+
+
+def test_where_a_service_is_installed_it_is_said_that_its_tokens_are_elsewhere(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(service, "is_installed", lambda: True)
+    common = ("new", "--role", "viewer", "--no-qr", "--name")
+    err = said(capsys, *common, "a")[1]
+    assert "CONFIGURATION_DIRECTORY=/etc/peakwhite " in err and err.endswith("access new --role viewer --name NAME\n")
+    assert "the service" not in said(capsys, *common, "b", "--state", str(tmp_path / "its"))[1]
+    monkeypatch.setattr(service, "has_its_folders", lambda: True)
+    assert "the service" not in said(capsys, *common, "c")[1]
+
+
+def test_without_a_network_it_is_said_that_the_link_lacks_the_address(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    (tmp_path / "settings.toml").write_text('[http]\nhost = "0.0.0.0"\n')
+    monkeypatch.setattr(reach, "_own_address", lambda: None)
+    told = said(capsys, "new", "--role", "viewer", "--name", "a", "--config", str(tmp_path / "settings.toml"))
+    assert told[1].startswith("peakwhite: there is no network yet")
 
 
 def test_the_roles_that_the_command_takes_are_the_roles() -> None:

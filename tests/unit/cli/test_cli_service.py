@@ -12,6 +12,8 @@ import pytest
 
 from peakwhite.daemon import access, cli
 from peakwhite.daemon import service as parts
+from peakwhite.daemon.cli import first_sign_in
+from peakwhite.daemon.cli.access_link import qr_code
 from peakwhite.daemon.service import how_it_stands, installing
 from peakwhite.daemon.service.files import unit
 from peakwhite.daemon.service.program import Program, this_program
@@ -174,7 +176,7 @@ def test_the_first_access_token_is_shown_even_if_what_comes_after_it_fails(
     monkeypatch.setattr(access, "first_token", lambda state: "only-once")
     say("install", "--yes", root=tmp_path / "system", status=3)
     told = capsys.readouterr()
-    assert told.out.endswith("kept nowhere:\n    only-once\n")
+    assert "kept nowhere:\n    only-once\n" in told.out
     assert "ended with 1: no room; " in told.err
 
 
@@ -192,6 +194,44 @@ def test_the_first_access_token_is_shown_once_and_kept_as_a_hash_that_nobody_els
     assert 'host = "0.0.0.0"' in (root / SETTINGS).read_text()
     say("install", "--yes", root=root)
     assert "access token" not in capsys.readouterr().out.split("then:")[1]
+
+
+def test_of_an_image_it_is_said_how_a_phone_gets_in_once_its_address_is_known(
+    root: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (root / SETTINGS).parent.mkdir(parents=True)
+    (root / SETTINGS).write_text('[http]\nhost = "0.0.0.0"\nport = 9000\n')
+    say("install", "--yes", root=root)
+    told = capsys.readouterr().out
+    code = told.split("kept nowhere:\n    ")[1].split()[0]
+    assert f"with its address for ADDRESS:\n    http://ADDRESS:9000/#sign-in={code}\n" in told
+
+
+def test_on_this_computer_address_link_and_on_a_terminal_the_qr_code_are_shown(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = tmp_path / "peakwhite.toml"
+    settings.write_text('[http]\nhost = "192.0.2.7"\n')
+    first_sign_in.say_on_this_computer("secret", settings)
+    told = capsys.readouterr()
+    assert "    secret\n" in told.out
+    assert told.out.endswith("at http://192.0.2.7:8714/:\n    http://192.0.2.7:8714/#sign-in=secret\n")
+    assert told.err == ""
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    first_sign_in.say_on_this_computer("secret", settings)
+    assert capsys.readouterr().out.endswith(f"{qr_code('http://192.0.2.7:8714/#sign-in=secret')}\n")
+
+
+def test_the_code_is_shown_even_where_the_settings_are_wrong(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    settings = tmp_path / "peakwhite.toml"
+    settings.write_text("[http]\nhots = 1\n")
+    for tell in (first_sign_in.say_on_this_computer, first_sign_in.say_for_an_image):
+        tell("secret", settings)
+        told = capsys.readouterr()
+        assert told.out.endswith("kept nowhere:\n    secret\n")
+        assert "line 2" in told.err
 
 
 @pytest.mark.skipif(
