@@ -138,6 +138,12 @@ def test_the_service_runs_confined_is_started_again_by_the_watchdog_and_goes_lea
     assert "http://127.0.0.1:8714/ absent" in tried.shown("StatusText")
     page = "import urllib.request as r; print(r.urlopen('http://127.0.0.1:8714/healthz', timeout=10).status)"
     assert tried.run("python3", "-c", page) == "200"
+    counted = (
+        "import urllib.request as r; print(r.urlopen('http://127.0.0.1:8714/metrics', timeout=10).read().decode())"
+    )
+    assert "\nprocess_cpu_seconds_total " in tried.run("python3", "-c", counted), (
+        "of /proc all that is read can be read"
+    )
     status = dict(
         line.split(":", 1) for line in tried.run("cat", f"/proc/{tried.shown('MainPID')}/status").splitlines()
     )
