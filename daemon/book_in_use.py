@@ -19,9 +19,7 @@ def book_place(settings: Settings, given: str | None) -> BookPlace:
         return place_of(given)
     if named is None:
         return default_place()
-    if "://" in named or settings.path is None:
-        return place_of(named)
-    return place_of(str(settings.path.parent / Path(named).expanduser()))
+    return place_of(named) if settings.path is None else place_of(named, settings.path.parent)
 
 
 @contextlib.contextmanager

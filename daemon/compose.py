@@ -29,7 +29,7 @@ from .config.complaints import Complaint
 from .config.keys import KeyPath
 from .config.live_changes import WATCH, changed_setup
 from .config.model import BookTable, HttpTable, ScopeTable
-from .config.settings import Settings, default_path
+from .config.settings import Load, Settings, default_path
 from .counting import CaptureTally, Tallies
 from .demo import SimulatedScope
 from .http.app import create_app
@@ -37,6 +37,7 @@ from .http.cautions import cautions_for_terminal
 from .http.pages import PAGE
 from .http.services import Services, Trimmers
 from .keeping import Bench, Keeping, KeepingSettings
+from .last_good import LastGood
 from .live import ControlLease, Hub, ScopeStatus
 from .live.lines import lines_of
 from .logs import LogLines, logging_to_stderr
@@ -49,7 +50,7 @@ from .procedures import Procedures
 from .recalibration import Recalibration
 from .scanning import scan
 from .serving import Server, address_up, ending, hosts_of, listen, on_hangup
-from .settings_in_force import Load, SettingsInForce
+from .settings_in_force import SettingsInForce
 from .sources.borrowed_scope import BorrowedScope, borrowed_scope
 from .sources.scope import open_scope
 from .surroundings import Surroundings
@@ -78,14 +79,18 @@ class Origin:
     borrowed: BorrowedScope | None = None
 
 
-def serve(settings: Settings, *, load: Load, book: str | None = None, browser: bool = True) -> int:
-    """Run the daemon on a real scope until SIGINT or SIGTERM; gives the exit status. `load` gives the settings anew.
+def serve(load: Load, *, book: str | None = None, browser: bool = True) -> int:
+    """Run the daemon on a real scope until SIGINT or SIGTERM; gives the exit status. `load` gives the settings, also anew.
 
-    Without a scope the page is up and says how to name one.
+    Without a scope the page is up and says how to name one. As a service it starts by the settings that last were in order
+    where those of the file are not.
     Raises MalformedResource, UsageError, PortTaken, BookInUse, BookNewer before anything has started.
     """
+    last_good = LastGood.of(os.environ)
+    settings = last_good.settings(load, check)
     origin = _origin(settings.tables.scope)
-    return _run(settings, load, origin, None, book_place(settings, book), cautions_for_terminal(), browser)
+    place, notice = book_place(settings, book), cautions_for_terminal()
+    return _run(settings, load, last_good, origin, None, place, notice, browser)
 
 
 def check(settings: Settings) -> Iterator[Complaint]:
@@ -114,7 +119,8 @@ def demo(settings: Settings, *, load: Load, book: str | None = None, browser: bo
     origin = Origin(lambda: open_scope(simulated.resource), "the simulated scope")
     with contextlib.ExitStack() as stack:
         place = stack.enter_context(temporary_book()) if book is None else book_place(settings, book)
-        return _run(settings, load, origin, simulated, place, NOT_KEPT if book is None else "", browser)
+        notice = NOT_KEPT if book is None else ""
+        return _run(settings, load, LastGood(None), origin, simulated, place, notice, browser)
 
 
 def _origin(table: ScopeTable) -> Origin | None:
@@ -132,6 +138,7 @@ def _origin(table: ScopeTable) -> Origin | None:
 def _run(
     settings: Settings,
     load: Load,
+    last_good: LastGood,
     origin: Origin | None,
     simulated: SimulatedScope | None,
     place: BookPlace,
@@ -146,7 +153,7 @@ def _run(
     with contextlib.ExitStack() as stack:
         lines = stack.enter_context(logging_to_stderr(settings.tables.log.format, settings.tables.log.level))
         listening = stack.enter_context(listen(http.host, http.port))
-        parts = Parts(settings, load, setup, stored, origin, simulated, listening, place, lines)
+        parts = Parts(settings, load, last_good, setup, stored, origin, simulated, listening, place, lines)
         if on_network := url_on_network(http.host, parts.port):
             log.info("on the network at %s", on_network)
         lines.say(notice)
@@ -161,6 +168,10 @@ def _run(
         if origin is not None and parts.acquisition is not None:
             stack.callback(_stop, parts.acquisition, origin)
             parts.acquisition.start()
+        if last_good.mistake is None:
+            last_good.keep(settings)
+        else:
+            parts.settings.refused(last_good.mistake)
         asyncio.run(_serve(server, listening, parts, manager))
     return 0
 
@@ -228,6 +239,7 @@ class Parts:
         self,
         settings: Settings,
         load: Load,
+        last_good: LastGood,
         setup: Setup,
         stored: StoredCalibrations,
         origin: Origin | None,
@@ -272,6 +284,7 @@ class Parts:
             check,
             put_in_force=partial(_put_in_force, in_force, hub, self.bench),
             tell=lambda problems: hub.announce_beside("settings", problems),
+            keep=last_good.keep,
             locked=None if trimmers is None else _locked_in_demo(settings),
         )
         self.disk = None if place.path is None else place.path.parent

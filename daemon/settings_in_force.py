@@ -8,32 +8,24 @@ import asyncio
 import logging
 import time
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from ..drivers.errors import PeakwhiteError, SettingsChanged, SettingsError, SettingsUnwritable, outcome_of
 from .config.editing import with_changes
 from .config.keys import KeyPath, changed_keys, dotted, is_live, values_of, with_keys
 from .config.rows import MASK, Row, rows_of, without_password
-from .config.settings import Check, Settings, checked, default_path, digest_of
+from .config.settings import Check, Load, Settings, checked, default_path, digest_of
 from .durable import write_durably
 from .live import Problem
 
 PART = "settings"
 DO_RELOAD = "mend it and have it read anew: 'kill -HUP' with the daemon's process number, or Settings on the page"
+DO_GONE = "put it back; an empty one gives every key its default"
 
 log = logging.getLogger(__name__)
-
-
-class Load(Protocol):
-    """Gives the settings: of file, environment and command line."""
-
-    def __call__(self, data: bytes | None = None) -> Settings:
-        """Where `data` is given it is taken for what stands in the file. Raises SettingsError."""
-        ...
 
 
 @dataclass(frozen=True)
@@ -53,6 +45,7 @@ class SettingsInForce:
         check: what else may be wrong with them.
         put_in_force: given the keys that changed, all of them live ones, and the settings that have them.
         tell: is given what is wrong with the file, or nothing.
+        keep: is given settings that were read and are in order, on another thread.
         locked: why nothing may be written to the file, None where it may.
         wall_ns: nanoseconds since 1970 UTC.
     """
@@ -65,6 +58,7 @@ class SettingsInForce:
         *,
         put_in_force: Callable[[frozenset[KeyPath], Settings], None],
         tell: Callable[[tuple[Problem, ...]], None],
+        keep: Callable[[Settings], None] = lambda _: None,
         locked: PeakwhiteError | None = None,
         wall_ns: Callable[[], int] = time.time_ns,
     ) -> None:
@@ -75,6 +69,7 @@ class SettingsInForce:
         self._check = check
         self._put_in_force = put_in_force
         self._tell = tell
+        self._keep = keep
         self._locked = locked
         self._wall_ns = wall_ns
         self._changing = asyncio.Lock()
@@ -107,10 +102,22 @@ class SettingsInForce:
             return await self._reload()
 
     async def on_signal(self) -> None:
-        """The same, told to the log."""
-        with suppress(PeakwhiteError):
+        """The same, told to the log. Nobody waits for it: what goes wrong is told, whatever it is."""
+        try:
             reloaded = await self.reload()
-            log.info("settings read anew: %s in force now", _listed(reloaded.in_force))
+        except PeakwhiteError:
+            return
+        except Exception as error:
+            log.exception("reading the settings anew failed")
+            self.refused(PeakwhiteError(f"a defect: {error!r}", where=str(self._path), do=DO_RELOAD))
+            return
+        log.info("settings read anew: %s in force now", _listed(reloaded.in_force))
+
+    def refused(self, error: PeakwhiteError) -> None:
+        """Tell log and page what is wrong with the file."""
+        log.error("settings stay as they were: %s", error)
+        text = f"settings stay as they were: {error.where}: {error.what}"
+        self._tell((Problem(outcome_of(error).problem_code, text, DO_RELOAD, self._wall_ns()),))
 
     async def change(self, digest: str, changes: Mapping[KeyPath, Any]) -> Reloaded:
         """Write these keys to the file, None for one that goes, and put in force what can be.
@@ -127,10 +134,10 @@ class SettingsInForce:
     async def _reload(self) -> Reloaded:
         try:
             read = await asyncio.to_thread(checked, self._load, self._check)
+            if read.path is None and self._read.path is not None:
+                raise SettingsError("is gone", where=str(self._path), do=DO_GONE)
         except PeakwhiteError as error:
-            log.error("settings stay as they were: %s", error)
-            text = f"settings stay as they were: {error.where}: {error.what}"
-            self._tell((Problem(outcome_of(error).problem_code, text, DO_RELOAD, self._wall_ns()),))
+            self.refused(error)
             raise
         self._tell(())
         live = frozenset(filter(is_live, changed_keys(self._running, read.tables)))
@@ -138,6 +145,7 @@ class SettingsInForce:
             self._put_in_force(live, read)
         self._running = with_keys(self._running, read.tables, live)
         self._read = read
+        await asyncio.to_thread(self._keep, read)
         waiting = tuple(sorted(self.waiting()))
         if waiting:
             log.warning("settings: %s as changed need a restart", _listed(waiting))
@@ -171,6 +179,8 @@ class SettingsInForce:
         try:
             content, now = (found := self._path.read_bytes()), digest_of(found)
         except FileNotFoundError:
+            if self._read.path is not None:
+                raise SettingsChanged("is gone, nothing was written", where=str(self._path), do=DO_GONE) from None
             content, now = b"", ""
         except OSError as error:
             what = f"cannot be read: {(error.strerror or 'it failed').lower()}"

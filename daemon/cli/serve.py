@@ -68,4 +68,4 @@ def serve(
             settings = with_options(settings, "http", host=("--host", host), port=("--port", port))
             return with_options(settings, "book", place=("--book", book))
 
-        return compose.serve(load(), load=load, book=book, browser=browser)
+        return compose.serve(load, book=book, browser=browser)

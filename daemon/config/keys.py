@@ -33,6 +33,8 @@ def keys_of(table: KeyPath) -> list[str]:
         return list(SettingsTables.model_fields)
     if table[0] in NAMED_TABLES:
         return list(NAMED_TABLES[table[0]][1].model_fields) if len(table) == 2 else []
+    if len(table) > 1:
+        return []
     if table[0] == BY_ROLE:
         return list(get_args(Role))
     return list(dict(plain_tables())[table[0]].model_fields) if table[0] in dict(plain_tables()) else []

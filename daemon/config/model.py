@@ -77,7 +77,13 @@ class HttpTable(_Table):
         description="address to listen on, 0.0.0.0 for all; beyond loopback an access token must be there",
         json_schema_extra=_about(by_hand=AT_THE_COMPUTER),
     )
-    port: int = Field(default=8714, ge=0, le=65535, description="port to listen on; 0 for any free one")
+    port: int = Field(
+        default=8714,
+        ge=0,
+        le=65535,
+        description="port to listen on; 0 for any free one",
+        json_schema_extra=_about(by_hand=AT_THE_COMPUTER),
+    )
     addresses: list[Annotated[str, AfterValidator(_is_address)]] = Field(
         default=[],
         description="other addresses that browsers reach it by, such as a proxy's https://bench.example/levels/",

@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from pydantic import ValidationError
 
@@ -36,6 +36,7 @@ class Settings:
         tables: the values.
         path: the file they came from, None where there is none.
         digest: of the file's content, empty where there is none.
+        content: of the file.
         lines: line of every key that the file gives.
         variables: variable of every key that the environment gives; it goes before the file.
         options: option of every key that the command line gives; it goes before both.
@@ -44,6 +45,7 @@ class Settings:
     tables: SettingsTables = field(default_factory=SettingsTables)
     path: Path | None = None
     digest: str = ""
+    content: bytes = field(default=b"", repr=False)
     lines: Mapping[KeyPath, int] = field(default_factory=dict)
     variables: Mapping[KeyPath, str] = field(default_factory=dict)
     options: Mapping[KeyPath, str] = field(default_factory=dict)
@@ -75,6 +77,14 @@ class SettingsMistakes(SettingsError):
         super().__init__(" · ".join(map(str, self.mistakes)), where=where, do=DO)
 
 
+class Load(Protocol):
+    """Gives the settings: of file, environment and command line."""
+
+    def __call__(self, data: bytes | None = None) -> Settings:
+        """Where `data` is given it is taken for what stands in the file. Raises SettingsError."""
+        ...
+
+
 Check = Callable[[Settings], Iterable[Complaint]]
 """What else can be wrong with settings, which only those know who use them."""
 
@@ -103,7 +113,7 @@ def load_settings(path: Path | None, data: bytes | None = None) -> Settings:
 
 def parse_settings(text: str, path: Path, environ: Mapping[str, str] | None = None) -> Settings:
     """Settings from the text of a file and an environment. Raises SettingsMistakes with all that is wrong, in one line."""
-    digest = digest_of(text.encode())
+    content = text.encode()
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -115,7 +125,7 @@ def parse_settings(text: str, path: Path, environ: Mapping[str, str] | None = No
     complaints += refused
     complaints += contradictions(tables, _names_in(raw, "targets"))
     variables = {key: variable for key, (variable, _) in given.items()}
-    settings = Settings(tables, path, digest, line_numbers(text), variables)
+    settings = Settings(tables, path, digest_of(content), content, line_numbers(text), variables)
     if complaints:
         raise SettingsMistakes(placed(complaints, settings), str(path), settings)
     return settings

@@ -102,7 +102,10 @@ async def _ours(request: Request, error: Exception) -> Response:
 
 async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    told = [f"{'.'.join(str(part) for part in item['loc'])}: {item['msg']}" for item in error.errors()]
+    told = [
+        f"{'.'.join(str(part) for part in item['loc'])}: {item['msg'].removeprefix('Value error, ')}"
+        for item in error.errors()
+    ]
     return problem(422, " · ".join(told))
 
 

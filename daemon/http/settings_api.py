@@ -5,7 +5,19 @@ from http import HTTPStatus
 from typing import Annotated, Any
 
 from fastapi import APIRouter
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictInt, StrictStr
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    StrictBool,
+    StrictInt,
+    StrictStr,
+    ValidationError,
+    ValidatorFunctionWrapHandler,
+    WrapValidator,
+)
+from pydantic_core import PydanticCustomError
 from starlette.responses import JSONResponse, Response
 
 from ...drivers.errors import OUTCOMES, SettingsError, UsageError
@@ -19,11 +31,25 @@ from .models import printable
 from .problems import MEDIA_TYPE, Problem, answers
 from .services import Services
 
-Text = Annotated[StrictStr, AfterValidator(printable), Field(max_length=1000)]
-Name = Annotated[StrictStr, AfterValidator(printable), Field(min_length=1, max_length=64)]
+Text = Annotated[StrictStr, Field(max_length=1000), AfterValidator(printable)]
+Name = Annotated[StrictStr, Field(min_length=1, max_length=64), AfterValidator(printable)]
 Whole = Annotated[StrictInt, Field(ge=-(2**53), le=2**53)]
 Figure = Annotated[float, Field(strict=True, allow_inf_nan=False)]
-Value = StrictBool | Whole | Figure | Text | Annotated[list[Name], Field(max_length=20)] | None
+
+
+def _in_one_sentence(value: Any, validate: ValidatorFunctionWrapHandler) -> Any:
+    """What no form of a value takes, said once and not for each of them."""
+    try:
+        return validate(value)
+    except ValidationError:
+        what = "must be true, false, a number, a printable text of at most 1000 characters, a list of at most 20 names, or null"
+        raise PydanticCustomError("value", what) from None
+
+
+Value = Annotated[
+    StrictBool | Whole | Figure | Text | Annotated[list[Name], Field(max_length=20)] | None,
+    WrapValidator(_in_one_sentence),
+]
 
 
 class SettingBody(BaseModel):

@@ -120,10 +120,17 @@ def test_all_that_is_wrong_is_told_at_once_with_key_and_nearest_name(client: Tes
 
 def test_keys_that_there_are_not_and_those_of_the_file_only_are_refused_with_the_reason(client: TestClient) -> None:
     body = change(client, ("live.rate_hs", 4), ("lvie.rate_hz", 4), ("scope.resource", "GPIB0::1::INSTR"), ("http.host", "x"),
-                  ("book.place", "/etc/passwd"), ("hookup.role", "red"))  # fmt: skip
+                  ("http.port", 1), ("book.place", "/etc/passwd"), ("hookup.role", "red"))  # fmt: skip
     mistakes = body.json()["mistakes"]
-    assert [one["nearest"] for one in mistakes] == ["rate_hz", "live", None, None, None, "hookup"]
-    assert all("changed in the file only" in one["text"] for one in mistakes[2:5])
+    assert [one["nearest"] for one in mistakes] == ["rate_hz", "live", None, None, None, None, "hookup"]
+    assert all("changed in the file only" in one["text"] for one in mistakes[2:6])
+
+
+@pytest.mark.parametrize("path", ["live.x.rate_hz", "target_of.x.red", "scope.resource.resource"])
+def test_a_table_in_a_table_that_has_none_is_refused(client: TestClient, file: Path, path: str) -> None:
+    answer = change(client, (path, 1))
+    assert (answer.status_code, answer.json()["mistakes"][0]["text"]) == (422, "is of no table that there is")
+    assert file.read_text() == TEXT
 
 
 def test_a_file_that_was_changed_by_hand_meanwhile_is_a_conflict_until_it_was_read_anew(
@@ -162,6 +169,18 @@ def test_a_value_that_no_key_can_have_is_refused(client: TestClient, file: Path,
     answer = client.put("/api/v1/settings", content=text, headers={"Content-Type": "application/json"})
     assert answer.status_code == 422
     assert file.read_text() == TEXT
+
+
+@pytest.mark.parametrize("value", [{"a": 1}, [1], [["x"]], "a\nb", "x" * 1001, ["x" * 65], ["x"] * 21])
+def test_a_value_of_no_form_that_there_is_is_refused_in_one_sentence(client: TestClient, value: Any) -> None:
+    answer = change(client, ("live.rate_hz", value))
+    what = "must be true, false, a number, a printable text of at most 1000 characters, a list of at most 20 names, or null"
+    assert (answer.status_code, answer.json()["detail"]) == (422, f"body.changes.0.value: {what}")
+
+
+def test_a_name_that_is_too_long_is_refused_in_plain_words(client: TestClient) -> None:
+    answer = change(client, ("live." + "x" * 65, 1))
+    assert answer.json()["detail"] == "body.changes.0.key: String should have at most 64 characters"
 
 
 def test_a_key_that_is_given_twice_is_refused(client: TestClient) -> None:

@@ -134,6 +134,42 @@ def test_a_file_that_is_gone_is_wrong_too(rig: Rig) -> None:
     assert len(rig.told[0]) == 1
 
 
+def in_default_place(folder: Path, monkeypatch: pytest.MonkeyPatch, told: list[Any]) -> SettingsInForce:
+    monkeypatch.setenv("CONFIGURATION_DIRECTORY", str(folder))
+    return SettingsInForce(
+        load_settings(None),
+        lambda data=None: load_settings(None, data),
+        lambda _: (),
+        put_in_force=lambda *_: None,
+        tell=told.append,
+    )
+
+
+def test_a_file_that_need_not_be_there_is_missed_once_it_was_and_no_new_one_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file, told = tmp_path / "peakwhite.toml", list[Any]()
+    file.write_text("[live]\nrate_hz = 10\n")
+    settings = in_default_place(tmp_path, monkeypatch, told)
+    file.unlink()
+    with pytest.raises(SettingsError, match="is gone"):
+        asyncio.run(settings.reload())
+    assert ("is gone" in told[0][0].text, settings.running(("live", "rate_hz"))) == (True, 10.0)
+    for digest in (settings.digest, ""):
+        with pytest.raises(SettingsChanged, match="is gone"):
+            asyncio.run(settings.change(digest, {("book", "log"): False}))
+    assert not file.exists()
+    file.write_text("")
+    asyncio.run(settings.reload())
+    assert (told[-1], settings.running(("live", "rate_hz"))) == ((), 20.0)
+
+
+def test_where_no_file_was_none_is_missed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    told = list[Any]()
+    asyncio.run(in_default_place(tmp_path, monkeypatch, told).reload())
+    assert told == [()]
+
+
 def test_a_change_is_written_with_comments_kept_and_is_in_force(rig: Rig) -> None:
     rig.path.chmod(0o640)
     reloaded = rig.change({("live", "rate_hz"): 40, ("book", "watch"): True})
@@ -204,3 +240,13 @@ def test_a_signal_over_a_wrong_file_ends_nothing(rig: Rig) -> None:
     rig.path.write_text("[live\n")
     asyncio.run(rig.settings.on_signal())
     assert isinstance(rig.told[0][0], Problem)
+
+
+def test_a_defect_met_on_a_signal_is_told_too(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    def defect(settings: Settings) -> Iterable[Complaint]:
+        raise KeyError("x")
+
+    monkeypatch.setattr(rig.settings, "_check", defect)
+    asyncio.run(rig.settings.on_signal())
+    ((problem,),) = rig.told
+    assert (problem.code, "a defect: KeyError('x')" in problem.text) == ("internal", True)
