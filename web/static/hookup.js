@@ -50,8 +50,15 @@ export class HookupView {
     put(find("scope-more"), [scope.text, scope.do].filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
     put(find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
     if (reading && reading !== this.#reading) this.#take(reading, nowMs);
-    for (const [channel, card] of this.cards) this.#sayHints(card.hints, settled.hintsOf.get(channel)?.shown ?? [], "Nothing suspicious.");
-    this.#sayHints(find("hookup-hints"), settled.hints.shown, "Nothing speaks against the hookup in force, as a whole.");
+    const above = settled.hints.shown;
+    let below = false;
+    for (const [channel, card] of this.cards) {
+      const all = settled.hintsOf.get(channel)?.shown ?? [];
+      const own = all.filter(({ text }) => !above.some((hint) => hint.text === text));
+      below ||= own.length > 0;
+      this.#sayHints(card.hints, own, all.length ? "See above." : "Nothing suspicious.");
+    }
+    this.#sayHints(find("hookup-hints"), above, below ? "See the hints at the channels." : "Nothing speaks against the hookup in force, as a whole.");
   }
 
   #take(reading, nowMs) {

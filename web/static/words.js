@@ -179,7 +179,7 @@ export const BESIDE = ["black_mv", "sync_mv", "burst_mv_pp", "average_mv"];
 
 /** What else was measured, and whether the level was scaled: "black 0 · sync 286 · burst 280 · average 318 mV". */
 export function besideWords(channel, patternWhitePct = 100) {
-  const scaled = patternWhitePct === 100 ? [] : [`scaled from ${Number(patternWhitePct)}\u00a0% white to full, if linear`];
+  const scaled = patternWhitePct === 100 ? [] : [`from ${Number(patternWhitePct)}\u00a0% white`];
   const levels = BESIDE.filter((key) => (channel[key] ?? null) !== null).map((key) => `${key.split("_")[0]} ${whole(channel[key])}`);
   return joined([...scaled, levels.length ? `${levels.join(" · ")}\u00a0mV` : ""]);
 }

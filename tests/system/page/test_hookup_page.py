@@ -199,7 +199,7 @@ def test_a_take_over_is_noticed_and_what_writes_says_who_holds_control(
     page.locator(WRITES).focus()
     page.keyboard.press("Enter")
     page.wait_for_selector(f'{SAID}[data-kind="act"]')
-    assert "phone holds control; ask them, or take control" in hooked.text(SAID)
+    assert "Phone holds control. Ask them, or take control" in hooked.text(SAID)
     other.page.click("[data-control-back]")
     page.wait_for_selector(f"{WRITES}:not([data-held])")
     hooked.complaints[:] = [text for text in hooked.complaints if "409" not in text]

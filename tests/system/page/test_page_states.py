@@ -156,7 +156,7 @@ def test_what_else_was_measured_stands_on_the_plate_and_a_scaled_level_says_so(
     seen = open_page(bench.url, before=before)
     said.say_reading(lambda reading: reading["channels"][0].update(black_mv=53.6, sync_mv=286.2, average_mv=318.2))
     seen.page.wait_for_function("() => /black/.test(document.querySelector('[data-beside]').textContent)")
-    words = "scaled from 75 % white to full, if linear · black 54 · sync 286 · average 318 mV"
+    words = "from 75 % white · black 54 · sync 286 · average 318 mV"
     assert seen.text('[data-channel="red"] [data-beside]') == words
 
 
