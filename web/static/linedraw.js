@@ -173,10 +173,10 @@ export class LineDrawing {
     const { left, right } = this;
     const taken = [];
     const write = (words, places, style) => this.#label(words, places, lane, taken, style);
-    const size = large ? 22 : this.narrow ? 14 : 17;
-    const beside = (width) => [0, 0.2, 0.4, 0.6].flatMap((part) => {
+    const size = this.narrow ? 14 : large ? 22 : 17;
+    const beside = (width) => [0, 0.15, 0.2, 0.4, 0.6].flatMap((part) => {
       const at = left + 12 + part * (right - left);
-      const { low, high } = extremes(frame, channel, x.value(at), x.value(at + width * (part ? 1 : 0.6))) ?? { low: 0, high: 0 };
+      const { low, high } = extremes(frame, channel, x.value(at), x.value(at + width)) ?? { low: 0, high: 0 };
       return [[at, y.at(high) - size - 9], [at, y.at(low) + 4]];
     });
     const [made] = flats.filter((flat) => flat.made_level).sort((a, b) => b.to - b.from - a.to + a.from);
@@ -278,7 +278,7 @@ export class LineDrawing {
     const [box] = placed([{ places: places(width).map(([x, y]) => ({ x: inside(x), y })), width, height: size + 3 }], bounds, taken);
     if (!box) return;
     taken.push(box);
-    this.#write(words, box.x + 4, box.y + size * 0.88 + 1, { size, weight, ink, rim: 4 });
+    this.#write(words, box.x + 4, box.y + size * 0.88 + 1, { size, weight, ink, rim: size / 3 });
   }
 
   // A rim of the plate hides no more of a trace than it must.

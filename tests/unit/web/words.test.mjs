@@ -171,7 +171,9 @@ test("what else was measured stands in one line; what was not is left out", () =
 });
 
 test("a level that was scaled from a part of white says so", () => {
-  assert.equal(plain(words.besideWords(shown({ average_mv: 318 }), 75)), "from 75 % white · average 318 mV");
+  assert.equal(plain(words.unitWords(shown(), 75)), " from 75 % white");
+  assert.equal(plain(words.unitWords(shown({ clipped: true }), 75)), " from 75 % white or more");
+  assert.equal(words.unitWords(shown(), 100), " above blanking");
 });
 
 test("an empty plate says what it waits for", () => {
