@@ -74,7 +74,7 @@ export class HookupView {
   }
 
   #sayHints(list, hints, none) {
-    const now = JSON.stringify(hints);
+    const now = JSON.stringify([hints, none]);
     if (list.dataset.now === now) return;
     list.dataset.now = now;
     const items = hints.map(({ text, test }) => made("li", made("strong", text), ` Ten-second test: ${test}`));

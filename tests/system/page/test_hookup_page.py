@@ -277,6 +277,7 @@ def test_a_suspicion_is_said_on_trim_and_on_its_card_until_the_colours_agree_and
         "() => /This colour alone is off/.test(document.querySelector('[data-clip=CH1] .hints')?.textContent)"
     )
     assert "Nothing suspicious" in seen.text('[data-clip="CH2"] .hints')
+    assert seen.text("[data-hookup-hints]") == "See the hints at the channels."
     turn(90.0)
     seen.page.wait_for_function(
         "() => /Nothing suspicious/.test(document.querySelector('[data-clip=CH1] .hints')?.textContent)"
