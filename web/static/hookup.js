@@ -41,17 +41,24 @@ export class HookupView {
   }
 
   /** Take what the page knows now; called some times a second. */
-  say({ status, reading, settled }, nowMs) {
+  say(session, nowMs) {
+    const { status, reading, settled } = session;
     if (!this.#shown || !status) return;
     const { scope, setup } = status;
     if (setup !== (this.#theirs ?? this.#force)?.setup) this.#load();
+    const lost = session.lost(nowMs);
     const since = Date.parse(scope.since ?? "");
-    put(find("scope-state"), (SCOPE[scope.state]?.[1] ?? "Connected") + (Number.isNaN(since) ? "" : ` since ${clockTime(since)}`));
-    put(find("scope-more"), [scope.text, scope.do].filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
+    const state = (SCOPE[scope.state]?.[1] ?? "Connected") + (Number.isNaN(since) ? "" : ` since ${clockTime(since)}`);
+    put(find("scope-state"), lost ? "Not known: daemon lost" : state);
+    if (lost) put(find("control-words"), "Not known: daemon lost");
+    put(find("scope-more"), (lost ? [] : [scope.text, scope.do]).filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
     put(find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
     if (reading && reading !== this.#reading) this.#take(reading, nowMs);
-    for (const [channel, card] of this.cards) this.#sayHints(card.hints, settled.hintsOf.get(channel)?.shown ?? [], "Nothing suspicious.");
-    this.#sayHints(find("hookup-hints"), settled.hints.shown, "Nothing speaks against the hookup in force, as a whole.");
+    const stale = session.stale(nowMs);
+    const say = (list, hints, none) => this.#sayHints(list, stale ? [] : hints, stale ? "No reading: nothing can be said of the hookup." : none);
+    for (const [channel, card] of this.cards) say(card.hints, settled.hintsOf.get(channel)?.shown ?? [], "Nothing suspicious.");
+    say(find("hookup-hints"), settled.hints.shown, "Nothing speaks against the hookup in force, as a whole.");
+    if (stale) find("bars").hidden = true;
   }
 
   #take(reading, nowMs) {
@@ -67,7 +74,7 @@ export class HookupView {
   }
 
   #sayHints(list, hints, none) {
-    const now = JSON.stringify(hints);
+    const now = JSON.stringify([hints, none]);
     if (list.dataset.now === now) return;
     list.dataset.now = now;
     const items = hints.map(({ text, test }) => made("li", made("strong", text), ` Ten-second test: ${test}`));
