@@ -398,6 +398,6 @@ def test_a_lost_daemon_is_said_and_a_new_one_is_found_without_a_reload(
     children.start("again", "peakwhite.daemon", "demo", "--port", str(demo.port), "--no-browser")
     seen.page.wait_for_selector('[data-channel="red"]:not(.stale)', timeout=40_000)
     assert seen.page.evaluate("window.kept") is True
-    assert seen.text("[data-toast]").startswith("The watch is off: press W")
+    seen.page.wait_for_function("() => /The watch is off/.test(document.querySelector('[data-toast]').textContent)")
     eventually(lambda: seen.number("red") == pytest.approx(750, abs=2))
     seen.complaints[:] = [text for text in seen.complaints if "ERR_CONNECTION" not in text and "WebSocket" not in text]
