@@ -117,7 +117,7 @@ HINTS: Mapping[str, tuple[str, str]] = {
     ),
     "pattern-white": (
         "White is three quarters of nominal and sync is right: likely a 75 % pattern.",
-        "Show 100 % white, or say --pattern-white 75.",
+        "Show 100 % white, or state the pattern's white as 75 %.",
     ),
     "probe-ratio": (
         "Sync and white are off by a factor of ten: likely the probe ratio.",

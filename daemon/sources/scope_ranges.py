@@ -240,7 +240,7 @@ class Ranges:
 
 WORDS = {
     "range-widened": (
-        "the signal went beyond the range of the scope, which was widened; the trail breaks off, and levels are less fine",
+        "the range was widened; levels are less fine, and the trail breaks off",
         "nothing, it goes back by itself once the signal fits; if a level is doubled, look for a missing terminator",
     ),
     "range-moved": (

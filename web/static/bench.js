@@ -23,10 +23,10 @@ export class Bench {
     this.#say();
   }
 
-  /** Say how this channel drifts. */
-  focus(role) {
-    if (role === this.role) return;
-    this.role = role;
+  /** Say how this channel drifts, where readings are live. */
+  focus(role, stale) {
+    if (role === this.role && stale === this.stale) return;
+    Object.assign(this, { role, stale });
     this.#say();
   }
 
@@ -39,7 +39,7 @@ export class Bench {
     if (!this.frame) return;
     const { present, warmth, question } = this.frame;
     put(find("present"), placeWords(present));
-    put(find("warmth"), warmthWords(warmth, this.role));
+    put(find("warmth"), warmthWords(warmth, this.stale ? null : this.role));
     put(find("why-cold"), warmth.why_cold ? `${warmth.why_cold} Marks are labelled cold.` : "");
     put(find("drifts"), driftLines(warmth.drifts));
     put(find("question-text"), question?.text ?? "");

@@ -12,11 +12,12 @@ export const newFaults = (before, now) => (before?.on && now.on ? Math.max(0, to
 /** "14:03:22 Sync dropped." */
 export const eventWords = ({ at, text }) => `${at ? clockTime(Date.parse(at)) : ""} ${capital(text)}`.trim();
 
-/** "3 level jumps, 1 sync lost · 14:03:22 Sync dropped."; `last` is the newest event that was kept, if any. */
-export function watchWords({ on, band_mv, seen }, last) {
+/** "3 level jumps, 1 sync lost · 14:03:22 Sync dropped."; `last` is the newest event that was kept, if any, `blind` why it cannot watch now. */
+export function watchWords({ on, band_mv, seen }, last, blind = "") {
+  const not = on && blind && `not watching: ${blind}`;
   const counts = Object.entries(seen).filter(([, count]) => count).map(([kind, count]) => `${count} ${plain(kind)}${kind === "level" ? (count > 1 ? " jumps" : " jump") : ""}`);
-  if (!counts.length) return on ? `nothing beyond ±${band_mv} mV so far` : "for faults that come and go";
-  return counts.join(", ") + (last ? ` · ${eventWords(last)}` : "");
+  if (!counts.length) return not || (on ? `nothing beyond ±${band_mv} mV so far` : "for faults that come and go");
+  return joined([not, counts.join(", "), last && eventWords(last)]);
 }
 
 /** "drifts +0.8 mV/min", "settled", or nothing where neither is sure. */

@@ -41,24 +41,31 @@ export class HookupView {
   }
 
   /** Take what the page knows now; called some times a second. */
-  say({ status, reading, settled }, nowMs) {
+  say(session, nowMs) {
+    const { status, reading, settled } = session;
     if (!this.#shown || !status) return;
     const { scope, setup } = status;
     if (setup !== (this.#theirs ?? this.#force)?.setup) this.#load();
+    const lost = session.lost(nowMs);
     const since = Date.parse(scope.since ?? "");
-    put(find("scope-state"), (SCOPE[scope.state]?.[1] ?? "Connected") + (Number.isNaN(since) ? "" : ` since ${clockTime(since)}`));
-    put(find("scope-more"), [scope.text, scope.do].filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
+    const state = (SCOPE[scope.state]?.[1] ?? "Connected") + (Number.isNaN(since) ? "" : ` since ${clockTime(since)}`);
+    put(find("scope-state"), lost ? "Not known: daemon lost" : state);
+    if (lost) put(find("control-words"), "Not known: daemon lost");
+    put(find("scope-more"), (lost ? [] : [scope.text, scope.do]).filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
     put(find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
     if (reading && reading !== this.#reading) this.#take(reading, nowMs);
     const above = settled.hints.shown;
     let below = false;
+    const stale = session.stale(nowMs);
+    const say = (list, hints, none) => this.#sayHints(list, stale ? [] : hints, stale ? "No reading: nothing can be said of the hookup." : none);
     for (const [channel, card] of this.cards) {
       const all = settled.hintsOf.get(channel)?.shown ?? [];
       const own = all.filter(({ text }) => !above.some((hint) => hint.text === text));
       below ||= own.length > 0;
-      this.#sayHints(card.hints, own, all.length ? "See above." : "Nothing suspicious.");
+      say(card.hints, own, all.length ? "See above." : "Nothing suspicious.");
     }
-    this.#sayHints(find("hookup-hints"), above, below ? "See the hints at the channels." : "Nothing speaks against the hookup in force, as a whole.");
+    say(find("hookup-hints"), above, below ? "See the hints at the channels." : "Nothing speaks against the hookup in force, as a whole.");
+    if (stale) find("bars").hidden = true;
   }
 
   #take(reading, nowMs) {

@@ -66,7 +66,7 @@ function onFrame(frame) {
   if (frame.type === "bench") {
     if (frame.present?.unit.id !== bench.frame?.present?.unit.id) histories.clear();
     bench.take(frame);
-    watch.take(frame.watch);
+    watch.take(frame.watch, session.hello?.run);
   }
   const { hello, frameAt } = session;
   const lost = hello && session.lost(now());
@@ -187,9 +187,11 @@ function say(nowMs) {
   notice.show(trim.frozen === null ? notes : frozenNote(notes, epochMs(trim.frozen)), clearNote(session.settled, bench.frame?.warmth.why_cold));
   hookupView?.say(session, nowMs);
   put(find("sync-line"), stale ? "no live reading" : syncLine(sync.shown));
-  put(find("viewers"), viewersWords(session.status?.viewers));
+  const lost = session.lost(nowMs);
+  put(find("viewers"), lost ? "" : viewersWords(session.status?.viewers));
+  watch.say(lost, stale);
   put(find("rate"), session.silent(nowMs) ? "" : paceWords(rate.next(session.rate.perSecond(nowMs), nowMs), shownLag(nowMs)));
-  bench.focus(trim.focused);
+  bench.focus(trim.focused, stale);
   procedures?.say({ stale, sync: sync.shown, channels: session.settled.channels(), moving: session.settled.roles.filter((role) => histories.of(role).motion.way) });
   announce(notes[0], conditions, nowMs);
   if (trim.frozen !== null) return;
@@ -275,7 +277,7 @@ matchMedia("(prefers-color-scheme: dark)").onchange = () => trim.refresh();
 addEventListener("beforeprint", () => {
   say(now());
   const notes = notesOf(session, now(), epochMs(0)).map((note) => sentence(note.title, note.do));
-  fillPaper?.(trim, conditionsAt(now()), bench.frame?.present, [find("match").textContent, ...notes]);
+  fillPaper?.(trim, { ...conditionsAt(now()), whitePct: patternWhitePct }, bench.frame?.present, [find("match").textContent, ...notes]);
 });
 
 // First of all: the socket opens while the rest is laid out.

@@ -18,21 +18,21 @@ export class Notice {
     const now = JSON.stringify([first, ...notes]);
     if (now === this.shown) return;
     this.shown = now;
-    this.notes = notes;
+    this.notes = notes.length ? notes : [clear];
     if (first.kind === "act" && this.strip.dataset.kind !== "act") endGood();
     this.strip.dataset.situation = first.code;
     this.strip.dataset.kind = first.kind;
     this.title.textContent = first.title;
     this.action.textContent = first.kind === "hint" ? `Test: ${first.do}` : first.do;
     this.button.textContent = notes.length > 1 ? `Read all (${notes.length})` : "Read all";
-    find("notes-items").replaceChildren(...notes.map(listItem));
+    find("notes-items").replaceChildren(...this.notes.map(listItem));
     this.#offerTheRest();
   }
 
   // The button is there only where the strip does not say it all.
   #offerTheRest() {
-    const { notes } = this;
-    const rest = notes.length > 1 || (notes.length && (notes[0].more || [this.title, this.action, this.action.parentElement].some(isCut)));
+    const [first, second] = this.notes;
+    const rest = second || (first && (first.more || [this.title, this.action, this.action.parentElement].some(isCut)));
     this.button.classList.toggle("away", !rest);
   }
 }

@@ -11,13 +11,14 @@ export const benchFacts = (present) => [
 ];
 
 /** What the sheet says of a reading, as [term, words]. */
-export function paperFacts({ captured_at: at, scope, channels }, { sync }) {
+export function paperFacts({ captured_at: at, scope, channels }, { sync, whitePct = 100 }) {
   const targets = new Set(channels.map(({ target }) => target).filter(Boolean));
   return [
     ["Time", at ? `${dateTime(Date.parse(at))} local time` : "not known"],
     ["Scope", `${scope?.identity ?? "not known"} at ${scope?.resource ?? "no address"}`],
     ["Sync", syncLine(sync)],
     ["Target", [...targets].join(", ") || "none"],
+    ...(whitePct === 100 ? [] : [["Pattern", `${Number(whitePct)}\u00a0% white, levels scaled to full, if linear`]]),
   ];
 }
 

@@ -31,11 +31,12 @@ const SYNC = {
   "vertical-interval": ["wait", "Vertical interval", "The last records held no picture lines. Show a steady picture."],
 };
 
-const rank = ({ code, kind }) => (code === QUESTION ? 1 : kind === "hint" && !isOfHookup(code) ? 2 : 0);
+// A range that was widened is less news than the missing load that did it.
+const rank = ({ code, kind }) => (code === QUESTION ? 1 : /^range-/.test(code) || (kind === "hint" && !isOfHookup(code)) ? 2 : 0);
 
 /**
  * Everything there is to say now, most pressing first: daemon, scope, sync, freshness, problems, channels, hints on the hookup,
- * whether the unit is still the same, other hints.
+ * whether the unit is still the same, the scope's range, other hints.
  */
 export function notesOf(session, nowMs, epochOffsetMs) {
   const daemon = daemonNote(session, nowMs, epochOffsetMs);
@@ -62,9 +63,12 @@ export function clearNote(settled, cold) {
   if (missing.length) return note("no-level", "wait", `${names(missing)}: no level yet`, "Show white on the unit.");
   const { sync, hints, match: { shown: match, colours } } = settled;
   const left = channels.length && channels.every((one) => standing(one, { sync: sync.shown, hints: hints.shown }).meaning.endsWith("leave it"));
-  const but = match?.ok === false ? "but they do not match"
-    : (match ? !match.ok : colours) ? "not sure to match" : channels.some(({ zone }) => zone === "dim") ? "but not all are bright" : "";
-  if (!left || but) return note("clear", "clear", left ? `No level is harmful; ${but}` : "Nothing speaks against the hookup", "Trim each level to its aim.");
+  const trim = "Trim each level to its aim.";
+  if (!left) return note("clear", "clear", "Nothing speaks against the hookup", trim);
+  const [but, action] = match?.ok === false ? ["but they do not match", trim]
+    : (match ? !match.ok : colours) ? ["not sure to match", `${match && match.method !== "untied" ? "Bring them closer" : "Tie the probes in Hookup to be sure"}, or keep a mark.`]
+    : channels.some(({ zone }) => zone === "dim") ? ["but not all are bright", "Dim is only dim: leave it, or raise it."] : [];
+  if (but) return note("clear", "clear", `No level is harmful; ${but}`, action);
   return note("clear", "clear", "All levels may be left", cold ? "Still cold: levels will drift." : "Keep a mark; then the next unit.");
 }
 
@@ -140,7 +144,7 @@ function undecidedNote(channels) {
   const vague = channels.filter((channel) => channel.decidable === false && !channel.clipped && !channel.held);
   if (!vague.length) return null;
   const widest = Math.max(...vague.map((channel) => channel.u95_mv ?? 0));
-  return note("undecidable", "wait", `${names(vague)} cannot be judged`, `No level is sure to be right at ${plusMinus(widest)}: calibrate the scope, or state its gain accuracy.`);
+  return note("undecidable", "wait", `${names(vague)} cannot be judged`, `No level is sure to be right at ${plusMinus(widest)}: calibrate the scope, or state its gain accuracy (Hookup, Settings).`);
 }
 
 /** Hints that say again what another note says already. */
@@ -164,7 +168,7 @@ function hintNotes(hints, channels, syncIsSaid) {
 function hintNote(hint, of) {
   const who = of.includes(undefined) ? "" : `${capital(listed(WHITE_ROLES.filter((role) => of.includes(role))))}: `;
   const { cause, seen } = causeFirst(hint.text);
-  return note(hint.code, "hint", who + (who ? cause : capital(cause)), hint.test, isOfHookup(hint.code) ? `${seen} ${STANDS}` : seen);
+  return note(hint.code, "hint", who + (who ? cause : capital(cause)), hint.test, isOfHookup(hint.code) && hint.code !== "channels-swapped" ? `${seen} ${STANDS}` : seen);
 }
 
 // "White is high: likely no load." → the cause "likely no load." and what was seen, "White is high."

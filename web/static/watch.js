@@ -4,7 +4,7 @@ import { eventRows, eventWords, newFaults, watchWords } from "./benchwords.js";
 import { find, made, put } from "./dom.js";
 import { ask } from "./rest.js";
 import { play } from "./speaker.js";
-import { tellFailure } from "./toast.js";
+import { tell, tellFailure } from "./toast.js";
 
 /** One a fault, three at most. */
 const GLIDE = { hz: 420, toHz: 2100, lasts: 0.22, loud: 0.6 };
@@ -26,11 +26,15 @@ export class Watch {
     ask("bench/watch", "PUT", { on }).catch((error) => tellFailure("The watch is as it was", error));
   }
 
-  /** The daemon's word. */
-  take(watch) {
+  /** The word of the daemon's run; started anew it watches for nothing. */
+  take(watch, run) {
     const before = this.state;
     this.state = watch;
-    if (before?.on && !watch.on) this.audio?.suspend();
+    if (before?.on && !watch.on) {
+      this.audio?.suspend();
+      if (run !== this.run) tell({ title: "The watch is off: press W", more: "The daemon was started anew.", kind: "act" });
+    }
+    this.run = run;
     this.#sound(newFaults(before, watch));
     if (before?.kept !== watch.kept) {
       this.#fetchLast();
@@ -49,11 +53,19 @@ export class Watch {
     for (let n = 0; n < Math.min(count, 3); n += 1) play(this.audio, { ...GLIDE, at: this.audio.currentTime + n * APART_S });
   }
 
+  /** It can watch, or not because the daemon is lost or no reading is fresh. */
+  say(lost, stale) {
+    const blind = lost ? "daemon lost" : stale ? "no reading" : "";
+    if (blind === this.blind) return;
+    Object.assign(this, { blind, lost });
+    if (this.state) this.#say();
+  }
+
   #say() {
-    const { on } = this.state;
-    const mute = on && this.audio?.state !== "running" ? "silent until you tap · " : "";
+    const on = this.state.on && !this.lost;
+    const mute = on && !this.blind && this.audio?.state !== "running" ? "silent until you tap · " : "";
     find("watch").ariaPressed = on;
-    put(find("caught"), mute + watchWords(this.state, this.last));
+    put(find("caught"), mute + watchWords(this.state, this.last, this.blind));
   }
 
   async #fetchLast() {

@@ -19,6 +19,7 @@ const FIRST = {
   "pattern-white": "the pattern’s white",
   "probe-ratio": "the probe ratio",
   "one-channel-off": "this channel’s hookup",
+  "channels-swapped": "which probe is where",
 };
 
 /** Whether a hint of that code puts the hookup before the trimmer. */

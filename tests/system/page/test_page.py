@@ -379,14 +379,25 @@ def test_a_lost_daemon_is_said_and_a_new_one_is_found_without_a_reload(
     seen = open_page(demo.url)
     seen.wait_for_levels()
     seen.page.evaluate("window.kept = true")
+    seen.page.keyboard.press("w")
+    seen.page.wait_for_selector('[data-watch][aria-pressed="true"]')
+    seen.page.click('[href="#hookup"]')
+    seen.page.wait_for_function("() => /^Connected/.test(document.querySelector('[data-scope-state]').textContent)")
+    seen.page.click('[href="#trim"]')
     demo.child.kill()
     seen.page.wait_for_selector('[data-channel="red"].stale')
     assert seen.page.get_attribute("[data-notice]", "data-situation") != "daemon-lost"
     seen.situation("daemon-lost")
     assert "Daemon lost since" in seen.text("[data-notice-title]")
+    seen.page.click('[href="#hookup"]')
+    seen.page.wait_for_function("() => /^Not known/.test(document.querySelector('[data-scope-state]').textContent)")
+    assert seen.text("[data-scope-state]") == seen.text("[data-control-words]") == "Not known: daemon lost"
+    assert seen.text("[data-hookup-hints]").startswith("No reading")
+    seen.page.click('[href="#trim"]')
+    assert seen.text("[data-caught]") == "not watching: daemon lost"
     children.start("again", "peakwhite.daemon", "demo", "--port", str(demo.port), "--no-browser")
     seen.page.wait_for_selector('[data-channel="red"]:not(.stale)', timeout=40_000)
     assert seen.page.evaluate("window.kept") is True
-    assert "It was started anew" in seen.text("[data-toast]")
+    seen.page.wait_for_function("() => /The watch is off/.test(document.querySelector('[data-toast]').textContent)")
     eventually(lambda: seen.number("red") == pytest.approx(750, abs=2))
     seen.complaints[:] = [text for text in seen.complaints if "ERR_CONNECTION" not in text and "WebSocket" not in text]

@@ -138,6 +138,10 @@ def test_the_notice_offers_more_only_where_there_is_more(told: tuple[Said, Any])
     said.say_until(seen, "clear", lambda _: None)
     assert seen.text("[data-notice-title]") == "Nothing speaks against the hookup"
     assert not seen.page.locator("[data-open-notes]").is_visible()
+    seen.page.set_viewport_size({"width": 320, "height": 700})
+    seen.page.click("[data-open-notes]")
+    assert "Trim each level to its aim." in seen.text("[data-notes-items]")
+    seen.page.keyboard.press("Escape")
     problem = {"code": "a", "text": "no such target", "do": "choose another", "since": None}
     said.status("ready", problems=[problem, problem | {"code": "b", "text": "no such channel"}])
     seen.situation("a")

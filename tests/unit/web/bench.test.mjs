@@ -26,6 +26,12 @@ test("what the watch saw is said by kind, with the last event", () => {
   assert.match(watchWords(watch(true), null), /nothing beyond ±10 mV/);
 });
 
+test("a watch that is on and cannot watch says why, and what it saw before", () => {
+  assert.equal(watchWords(watch(true), null, "daemon lost"), "not watching: daemon lost");
+  assert.equal(watchWords(watch(true, 1), null, "no reading"), "not watching: no reading · 1 level jump");
+  assert.equal(watchWords(watch(false), null, "daemon lost"), "for faults that come and go");
+});
+
 test("drift is said with its sign where it is sure, and nothing where it is not known", () => {
   assert.equal(driftWords(drift(0.84)), "drifts +0.8\u00a0mV/min");
   assert.equal(driftWords(drift(-1.25)), "drifts −1.3\u00a0mV/min");

@@ -14,6 +14,12 @@ test("the sheet says when, by which scope, under which sync and against what was
   assert.equal(facts.Scope, "MADE,UP,1 at USB0::1");
   assert.match(facts.Sync, /^locked on CH4/);
   assert.equal(facts.Target, "rgb-525");
+  assert.equal(facts.Pattern, undefined);
+});
+
+test("the sheet says where levels were scaled", () => {
+  const facts = Object.fromEntries(paperFacts(reading(1), { sync, whitePct: 75.5 }));
+  assert.equal(facts.Pattern, "75.5\u00a0% white, levels scaled to full, if linear");
 });
 
 test("what is on the bench is on the sheet, and where nothing is, it is left to the hand", () => {

@@ -123,6 +123,18 @@ test("a hint on the hookup comes before the others", () => {
   assert.deepEqual(codes(lasting({ hints: [hint("accuracy-assumed"), hint("probe-ratio")] })), ["probe-ratio", "accuracy-assumed"]);
 });
 
+test("exchanged probes are a hint on the hookup, that goes by itself", () => {
+  const session = lasting({ channels: [channel({ hints: [hint("channels-swapped", "It carries red: likely exchanged.")] })] });
+  const [note] = notesOf(session, 2150, 0);
+  assert.deepEqual([note.title, note.more], ["Red: likely exchanged.", "It carries red."]);
+});
+
+test("a hint on the hookup comes before the range that was widened by it, and that before other hints", () => {
+  const problems = [{ code: "range-widened", text: "red: the range was widened", do: "nothing", since: null }];
+  const session = lasting({ hints: [hint("accuracy-assumed"), hint("termination-missing")] }, status("ready", { problems }));
+  assert.deepEqual(codes(session), ["termination-missing", "range-widened", "accuracy-assumed"]);
+});
+
 test("a hint that comes and goes with single readings is not said", () => {
   const session = after(hello(), status("ready"));
   for (let n = 1; n <= 40; n += 1) {
@@ -183,6 +195,14 @@ test("levels of which none is harmful, but that do not match, or not for sure, o
   assert.equal(clear({ channels: three(), match: { ...MATCH, ok: null } }).title, "No level is harmful; not sure to match");
   assert.equal(clear({ channels: three(), match: null }).title, "No level is harmful; not sure to match");
   assert.equal(clear({ channels: [channel({ zone: "dim" })] }).title, "No level is harmful; but not all are bright");
+});
+
+test("where levels may be left the notice sends nobody to a trimmer, but for a match that is off", () => {
+  const does = (match, more) => clear({ channels: three(more), match }).do;
+  assert.match(does({ ...MATCH, ok: false }), /^Trim each/);
+  assert.match(does({ ...MATCH, ok: null, method: "untied" }), /^Tie the probes in Hookup/);
+  assert.match(does({ ...MATCH, ok: null }), /^Bring them closer, or keep a mark/);
+  assert.match(does(MATCH, { zone: "dim" }), /^Dim is only dim: leave it/);
 });
 
 test("while the unit is cold that is said with levels that may be left", () => {

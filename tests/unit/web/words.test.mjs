@@ -65,6 +65,7 @@ const BLIND = {
   "its channel is dead": [{ hints: [{ code: "channel-dead" }] }],
   "a hint of its own is on the hookup": [{ hints: [FIFTY] }],
   "a hint of the reading is on the hookup": [{}, { ...LOCKED, hints: [FIFTY] }],
+  "its probe is exchanged with another": [{ hints: [{ code: "channels-swapped" }] }],
   "it cannot be judged": [{ decidable: false, verdict: "unsure" }],
 };
 for (const [why, [more, conditions = LOCKED]] of Object.entries(BLIND)) {
