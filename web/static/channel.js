@@ -2,7 +2,7 @@
 
 import { copied, partsOf, put } from "./dom.js";
 import { Rule } from "./rule.js";
-import { ON_AIM, ago, besideWords, capital, comparedWords, extremesWords, flankZone, joined, levelDetail, meterText, motionWords, standing, whole } from "./words.js";
+import { ON_AIM, ago, besideWords, capital, comparedWords, extremesWords, flankZone, joined, levelDetail, meterText, motionWords, standing, unitWords, whole } from "./words.js";
 
 const PARTS = ["focus", "name", "key", "number", "unit-more", "words", "detail", "motion", "extremes", "reset", "beside", "flank", "rule"];
 
@@ -78,8 +78,9 @@ export class ChannelPanel {
     put(parts.detail, levelDetail(channel, conditions));
     put(parts.motion, this.#motionWords(channel, conditions, nowMs));
     put(parts.extremes, extremesWords(this.history.extremes, nowMs));
-    put(parts.beside, joined([comparedWords(channel), besideWords(channel, patternWhitePct)]));
-    put(parts["unit-more"], channel.clipped ? " or more" : " above blanking");
+    put(parts.beside, joined([comparedWords(channel), besideWords(channel)]));
+    put(parts["unit-more"], unitWords(channel, patternWhitePct));
+    parts["unit-more"].className = patternWhitePct === 100 ? "wide" : "";
     const zone = flankZone(channel, way);
     if (element.dataset.zone !== zone) {
       element.dataset.zone = zone;

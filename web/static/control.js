@@ -55,7 +55,10 @@ export class Control {
     if (change === "taken") {
       tell({ title: `${capital(control.holder)} took control`, more: "This page only looks on now. The view Hookup takes control back.", kind: "act" });
     }
-    if (change) lease.hold(null);
+    if (change) {
+      lease.hold(null);
+      this.said.textContent = "";
+    }
     this.now = control;
     const { looksOn } = this;
     const held = looksOn ? LOOKS_ON : control.holder && !control.mine ? `${capital(control.holder)} holds control` : null;

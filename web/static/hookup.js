@@ -54,10 +54,17 @@ export class HookupView {
     put(find("scope-more"), (lost ? [] : [scope.text, scope.do]).filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
     put(find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
     if (reading && reading !== this.#reading) this.#take(reading, nowMs);
+    const above = settled.hints.shown;
+    let below = false;
     const stale = session.stale(nowMs);
     const say = (list, hints, none) => this.#sayHints(list, stale ? [] : hints, stale ? "No reading: nothing can be said of the hookup." : none);
-    for (const [channel, card] of this.cards) say(card.hints, settled.hintsOf.get(channel)?.shown ?? [], "Nothing suspicious.");
-    say(find("hookup-hints"), settled.hints.shown, "Nothing speaks against the hookup in force, as a whole.");
+    for (const [channel, card] of this.cards) {
+      const all = settled.hintsOf.get(channel)?.shown ?? [];
+      const own = all.filter(({ text }) => !above.some((hint) => hint.text === text));
+      below ||= own.length > 0;
+      say(card.hints, own, all.length ? "See above." : "Nothing suspicious.");
+    }
+    say(find("hookup-hints"), above, below ? "See the hints at the channels." : "Nothing speaks against the hookup in force, as a whole.");
     if (stale) find("bars").hidden = true;
   }
 

@@ -87,11 +87,12 @@ export class LineView {
     this.#drewAt = nowMs;
     const stale = nowMs - this.#takenAt > STALE_MS;
     const moved = window.glide(elapsedMs);
+    this.#dirty ||= stale !== this.#stale;
     this.#stale = stale;
     this.#parts.plate.classList.toggle("held", Boolean(frame) && stale);
     if (frame && (moved || this.#dirty)) {
       this.#lay(frame.channels);
-      this.#dirty = this.#drawing.draw({ frame, window, focused, cursorUs, reading, elapsedMs });
+      this.#dirty = this.#drawing.draw({ frame, window, focused, cursorUs, reading, patternWhitePct, held: stale, elapsedMs });
     }
     if (nowMs - this.#wordsAt >= WORDS_EVERY_MS) this.#say(frame, nowMs, patternWhitePct);
   }

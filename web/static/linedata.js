@@ -61,12 +61,19 @@ export function extremes(frame, channel, from, to) {
   return last > first ? bounds(channel, channel.traces[0], first, last) : null;
 }
 
-/** The averaged line's level at a time, mV above the channel's zero; null outside the frame. */
+/** The averaged line's level at a time, mV above the channel's zero; null more than half a column outside the frame. */
 export function levelAt(frame, channel, us) {
-  const column = Math.floor(columnAt(frame, us));
-  if (column < 0 || column >= frame.columns) return null;
+  const at = columnAt(frame, us);
+  if (at < -0.5 || at > frame.columns + 0.5) return null;
+  const column = Math.min(Math.max(0, Math.floor(at)), frame.columns - 1);
   const { low, high } = bounds(channel, channel.traces[0], column, column + 1);
   return (low + high) / 2;
+}
+
+/** A reading's channel, or undefined: edges and aim (mV) where they lie on the line, whose white is so many percent of full white. */
+export function targetOnLine({ edges_mv: edges, aim_mv: aim } = {}, patternWhitePct) {
+  const at = (mv) => (mv * patternWhitePct) / 100;
+  return { edges: edges && Object.fromEntries(Object.entries(edges).map(([name, mv]) => [name, at(mv)])), aim: at(aim ?? Infinity) };
 }
 
 /** What to ask the daemon for: the window with a quarter more at both sides, so that a little panning shows no gap. */

@@ -1,6 +1,6 @@
 // Draws the Line view on its canvas: one lane a channel with an upright rule in mV, what made its level, and its trace.
 
-import { extremes, points } from "./linedata.js";
+import { extremes, points, targetOnLine } from "./linedata.js";
 import { layTrace } from "./linepixels.js";
 import { FollowedRange, engraving, lanes, placed, scaleOf } from "./linewindow.js";
 import { nameOf, timeWords } from "./linewords.js";
@@ -38,7 +38,7 @@ export class LineDrawing {
   }
 
   /** Draw one frame. True while something still glides. */
-  draw({ frame, window, focused, cursorUs, reading, elapsedMs }) {
+  draw({ frame, window, focused, cursorUs, reading, patternWhitePct, held, elapsedMs }) {
     const { pen, ratio } = this;
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     const { channels } = frame;
@@ -55,15 +55,16 @@ export class LineDrawing {
     const drawn = channels.map((channel, n) => {
       const lane = this.lanes[n];
       const { now } = this.ranges.get(scaleName(channel));
-      return { frame, window, channel, lane, x, y: scaleOf(now.from, now.to, lane.bottom - 2, lane.top + 2), large: channel === main };
+      return { frame, window, channel, lane, x, y: scaleOf(now.from, now.to, lane.bottom - 2, lane.top + 2), large: channel === main, held };
     });
     if (channels[0].traces.length > 1) this.#singles(drawn);
     drawn.forEach((one, n) => {
       const { channel, lane, y, large } = one;
       this.#lane(one);
       const said = reading?.channels.find(({ channel: name }) => name === channel.channel);
-      this.#rule(n, lane, y, large ? 34 : 26, said?.edges_mv);
-      this.#edge(lane, y.at(said?.aim_mv ?? Infinity));
+      const { edges, aim } = targetOnLine(said, patternWhitePct);
+      this.#rule(n, lane, y, large ? 34 : 26, edges);
+      this.#edge(lane, y.at(aim));
     });
     this.#strip(main, reading?.sync?.sync_width_us, x);
     this.#times(window.now, x);
@@ -94,6 +95,8 @@ export class LineDrawing {
     pen.rect(left, top, right - left, bottom - top);
     pen.clip();
     this.#fill("plate", left, top, right, bottom);
+    // no longer live: nothing on it is to be trimmed by
+    if (one.held) pen.globalAlpha = 0.5;
     if (channel.active_us) {
       const [[from, to], [first, last]] = [channel.active_us, channel.clamp_us];
       this.#fill("steel", left, top, x.at(from), bottom);
@@ -113,6 +116,7 @@ export class LineDrawing {
     }
     if (channel.traces.length > 1) pen.drawImage(this.sheet.canvas, 0, top * ratio, this.image.width, (bottom - top) * ratio, left, top, right - left, bottom - top);
     this.#trace(one);
+    pen.globalAlpha = 1;
     this.#labels(one, flats);
     pen.restore();
   }
@@ -164,20 +168,20 @@ export class LineDrawing {
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
   }
 
-  // The name at its trace, the level on a dimension line from blanking to its flat; in the large lane the other flats and blanking.
+  // The level on a dimension line from blanking to its flat, the name at its trace; in the large lane the other flats and blanking.
   #labels({ frame, channel, lane, x, y, large }, flats) {
     const { left, right } = this;
     const taken = [];
     const write = (words, places, style) => this.#label(words, places, lane, taken, style);
-    const size = large ? 22 : 17;
-    const beside = (width) => [0, 0.2, 0.4, 0.6].flatMap((part) => {
+    const size = this.narrow ? 14 : large ? 22 : 17;
+    const beside = (width) => [0, 0.15, 0.2, 0.4, 0.6].flatMap((part) => {
       const at = left + 12 + part * (right - left);
-      const { low, high } = extremes(frame, channel, x.value(at), x.value(at + width * (part ? 1 : 0.6))) ?? { low: 0, high: 0 };
-      return [[at, y.at(high) - size - 9], [at, y.at(low) + 7]];
+      const { low, high } = extremes(frame, channel, x.value(at), x.value(at + width)) ?? { low: 0, high: 0 };
+      return [[at, y.at(high) - size - 9], [at, y.at(low) + 4]];
     });
-    write(nameOf(channel), (width) => [...beside(width), [left + 12, lane.top + 3]], { size, weight: 700, ink: `trace-${channel.role}` });
     const [made] = flats.filter((flat) => flat.made_level).sort((a, b) => b.to - b.from - a.to + a.from);
     if (made) this.#dimension(made, Math.min(y.at(0), lane.bottom), large && channel, write);
+    write(nameOf(channel), (width) => [...beside(width), [left + 12, lane.top + 3]], { size, weight: 700, ink: `trace-${channel.role}` });
     if (!large) return;
     for (const { level_mv: mv, from, to, at } of flats.filter((flat) => !flat.made_level)) {
       write(whole(mv), (width) => [at - 23, at + 6].map((top) => [(from + to - width) / 2, top]));
@@ -232,14 +236,13 @@ export class LineDrawing {
   #strip({ clamp_us: clamp, active_us: active }, syncUs, x) {
     const { left, right, top } = this;
     const labels = [];
-    const spans = { sync: [0, syncUs], "active window": active, clamp };
+    const spans = { "active window": active, clamp, sync: [0, syncUs] };
     Object.entries(spans).forEach(([word, span], weight) => {
       const [first, last] = [Math.max(left, x.at(span?.[0])) + 1, Math.min(right, x.at(span?.[1])) - 1];
       if (!(last > first)) return;
       this.#stroke([[first, top - 2, first, top - 8], [first, top - 8, last, top - 8], [last, top - 8, last, top - 2]], "ink", 1.2);
-      const words = weight === 1 && last - first > 420 ? "active window: flats are looked for here" : word;
-      const to = word === "sync" && clamp ? x.at(clamp[0]) - left : right - left;
-      labels.push({ words, width: this.#wide(words, 14, 600), x: (first + last) / 2 - left, to, weight });
+      const words = !weight && last - first > 420 ? "active window: flats are looked for here" : word;
+      labels.push({ words, width: this.#wide(words, 14, 600), x: (first + last) / 2 - left, weight });
     });
     for (const { words, x: middle } of labelsThatFit(labels, right - left)) this.#write(words, left + middle, top - 13, { align: "center", weight: 600 });
     this.#write("mV", left - 16, top - 13, { align: "right", ink: "soft" });
@@ -275,16 +278,19 @@ export class LineDrawing {
     const [box] = placed([{ places: places(width).map(([x, y]) => ({ x: inside(x), y })), width, height: size + 3 }], bounds, taken);
     if (!box) return;
     taken.push(box);
-    this.pen.globalAlpha = 0.85;
-    this.#fill("plate", box.x, box.y, box.x + width, box.y + box.height);
-    this.pen.globalAlpha = 1;
-    this.#write(words, box.x + 4, box.y + size * 0.88 + 1, { size, weight, ink });
+    this.#write(words, box.x + 4, box.y + size * 0.88 + 1, { size, weight, ink, rim: size / 3 });
   }
 
-  #write(words, x, y, { size = 14, weight = 400, align = "left", ink = "ink" }) {
+  // A rim of the plate hides no more of a trace than it must.
+  #write(words, x, y, { size = 14, weight = 400, align = "left", ink = "ink", rim = 0 }) {
     const { pen } = this;
     pen.font = this.#font(size, weight);
     pen.textAlign = align;
+    if (rim) {
+      pen.strokeStyle = this.#ink("plate");
+      pen.lineWidth = rim;
+      pen.strokeText(words, x, y);
+    }
     pen.fillStyle = this.#ink(ink);
     pen.fillText(words, x, y);
   }

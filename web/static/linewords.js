@@ -17,7 +17,7 @@ export function whyWords(channel, patternWhitePct = 100) {
   if (channel.level_mv === null) return `${name} has no level: no flat run on ${channel.looked_at} lines stands clear of ${blanking}.`;
   const places = channel.flats.filter((flat) => flat.made_level).map(spanOf);
   const where = places.length > 3 ? `${places.length} flat runs` : listed(places);
-  const scaled = patternWhitePct === 100 ? "" : ` The pattern’s white is ${patternWhitePct}\u00a0%: Trim shows what full white would be.`;
+  const scaled = patternWhitePct === 100 ? "" : ` This is ${patternWhitePct}\u00a0% white; Trim scales it, if linear.`;
   return `${name} ${whole(channel.level_mv)}\u00a0mV: mean of its highest flat, ${where}, on ${channel.level_lines} of ${channel.level_of} lines, above ${blanking}.${scaled}`;
 }
 

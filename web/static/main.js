@@ -18,6 +18,7 @@ import { ask } from "./rest.js";
 import { Session } from "./session.js";
 import { clearNote, frozenNote, notesOf, sentence } from "./situation.js";
 import { Speaker } from "./speaker.js";
+import { recall } from "./storage.js";
 import { tell } from "./toast.js";
 import { soundOf } from "./tone.js";
 import { TrimView } from "./trim.js";
@@ -292,6 +293,7 @@ sayAwake();
 awake.ask();
 if (!awake.able && matchMedia("(pointer: coarse)").matches) tell({ title: "The screen may go dark", more: BY_HAND });
 trim.lay(["red", "green", "blue"]);
+if (recall("abreast")) ACTIONS.abreast();
 const views = new Views(openView);
 setInterval(() => {
   if (!fillPaper && !session.lost(now())) fetchPaper().catch(() => {}); // tried again in three seconds

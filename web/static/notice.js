@@ -1,6 +1,7 @@
 // The one place for states and hints: the most pressing thing in words, everything in a sheet.
 
 import { find, made } from "./dom.js";
+import { endGood } from "./toast.js";
 
 export class Notice {
   notes = [];
@@ -18,6 +19,7 @@ export class Notice {
     if (now === this.shown) return;
     this.shown = now;
     this.notes = notes.length ? notes : [clear];
+    if (first.kind === "act" && this.strip.dataset.kind !== "act") endGood();
     this.strip.dataset.situation = first.code;
     this.strip.dataset.kind = first.kind;
     this.title.textContent = first.title;

@@ -1,7 +1,7 @@
 // Asking the daemon over REST, by addresses relative to the page.
 
 import { keep, recall } from "./storage.js";
-import { ANSWER } from "./words.js";
+import { ANSWER, capital } from "./words.js";
 
 const TOKEN_KEY = "control";
 
@@ -38,7 +38,7 @@ export async function ask(path, method = "GET", body = undefined) {
 
 function problemWords(status, problem) {
   if (!problem?.detail) return `The daemon refused it (status ${status}).`;
-  if (problem.code === "control-held") return `${problem.detail}; ask them, or take control in the view Hookup`;
+  if (problem.code === "control-held") return `${capital(problem.detail.replace(/^control: /, ""))}. Ask them, or take control in the view Hookup`;
   const action = problem.code === "unit-in-question" ? ANSWER : problem.do;
   return action ? `${problem.detail}; ${action}` : String(problem.detail);
 }

@@ -22,5 +22,11 @@ export function tell({ title, more = "", kind = "good", undo = null }) {
   find("toast-more").textContent = more;
 }
 
+/** Something is wrong elsewhere: what went well covers it no longer. */
+export function endGood() {
+  const box = find("toast");
+  box.hidden ||= box.dataset.kind === "good";
+}
+
 /** Show what did not go well, and why. */
 export const tellFailure = (title, error) => tell({ title, more: error.message, kind: "act" });

@@ -1,6 +1,7 @@
 // The Trim view: one panel a channel, which of them is large, and whether all stand frozen.
 
 import { ChannelPanel } from "./channel.js";
+import { keep, recall } from "./storage.js";
 
 export class TrimView {
   panels = new Map();
@@ -22,11 +23,16 @@ export class TrimView {
     const on = { onFocus: (role) => this.focus(role), onReset: this.outside.onReset };
     roles.forEach((role, n) => this.panels.set(role, new ChannelPanel(role, String(n + 1), on)));
     this.root.replaceChildren(...[...this.panels.values()].map((panel) => panel.element));
-    this.focus(roles.includes(this.focused) ? this.focused : roles[0]);
+    this.#show([recall("focus"), this.focused].find((role) => roles.includes(role)) ?? roles[0]);
   }
 
   /** Show this one large. Where all stand side by side, it is the one that sounds and is announced. */
   focus(role) {
+    keep("focus", role);
+    this.#show(role);
+  }
+
+  #show(role) {
     this.focused = role;
     for (const panel of this.panels.values()) panel.setFocused(panel.role === role, !this.abreast);
   }
@@ -44,9 +50,10 @@ export class TrimView {
   }
 
   setAbreast(abreast) {
+    keep("abreast", abreast || null);
     this.abreast = abreast;
     this.root.classList.toggle("abreast", abreast);
-    this.focus(this.focused);
+    this.#show(this.focused);
   }
 
   /** Hold everything as it is, from `nowMs`; null lets it go on. */

@@ -178,11 +178,14 @@ function aimWords(channel, alsoTheDistance) {
 /** Levels beside white, by their names in a reading. */
 export const BESIDE = ["black_mv", "sync_mv", "burst_mv_pp", "average_mv"];
 
-/** What else was measured, and whether the level was scaled: "black 0 · sync 286 · burst 280 · average 318 mV". */
-export function besideWords(channel, patternWhitePct = 100) {
-  const scaled = patternWhitePct === 100 ? [] : [`scaled from ${Number(patternWhitePct)}\u00a0% white to full, if linear`];
+/** What stands after "mV": of what white the level was scaled, and that it is clipped. */
+export const unitWords = ({ clipped }, patternWhitePct) =>
+  (patternWhitePct === 100 ? "" : ` from ${patternWhitePct}\u00a0% white`) + (clipped ? " or more" : "") || " above blanking";
+
+/** What else was measured: "black 0 · sync 286 · burst 280 · average 318 mV". */
+export function besideWords(channel) {
   const levels = BESIDE.filter((key) => (channel[key] ?? null) !== null).map((key) => `${key.split("_")[0]} ${whole(channel[key])}`);
-  return joined([...scaled, levels.length ? `${levels.join(" · ")}\u00a0mV` : ""]);
+  return levels.length ? `${levels.join(" · ")}\u00a0mV` : "";
 }
 
 /** What a listener is told when it changes: the level's standing without figures. */

@@ -199,7 +199,7 @@ def test_a_take_over_is_noticed_and_what_writes_says_who_holds_control(
     page.locator(WRITES).focus()
     page.keyboard.press("Enter")
     page.wait_for_selector(f'{SAID}[data-kind="act"]')
-    assert "phone holds control; ask them, or take control" in hooked.text(SAID)
+    assert "Phone holds control. Ask them, or take control" in hooked.text(SAID)
     other.page.click("[data-control-back]")
     page.wait_for_selector(f"{WRITES}:not([data-held])")
     hooked.complaints[:] = [text for text in hooked.complaints if "409" not in text]
@@ -277,6 +277,7 @@ def test_a_suspicion_is_said_on_trim_and_on_its_card_until_the_colours_agree_and
         "() => /This colour alone is off/.test(document.querySelector('[data-clip=CH1] .hints')?.textContent)"
     )
     assert "Nothing suspicious" in seen.text('[data-clip="CH2"] .hints')
+    assert seen.text("[data-hookup-hints]") == "See the hints at the channels."
     turn(90.0)
     seen.page.wait_for_function(
         "() => /Nothing suspicious/.test(document.querySelector('[data-clip=CH1] .hints')?.textContent)"

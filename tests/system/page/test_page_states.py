@@ -160,8 +160,9 @@ def test_what_else_was_measured_stands_on_the_plate_and_a_scaled_level_says_so(
     seen = open_page(bench.url, before=before)
     said.say_reading(lambda reading: reading["channels"][0].update(black_mv=53.6, sync_mv=286.2, average_mv=318.2))
     seen.page.wait_for_function("() => /black/.test(document.querySelector('[data-beside]').textContent)")
-    words = "scaled from 75 % white to full, if linear · black 54 · sync 286 · average 318 mV"
-    assert seen.text('[data-channel="red"] [data-beside]') == words
+    assert seen.text('[data-channel="red"] .unit') == "mV from 75 % white"
+    assert seen.text('[data-channel="red"] [data-beside]') == "black 54 · sync 286 · average 318 mV"
+    assert not seen.is_cut('[data-channel="red"] [data-beside]')
 
 
 def test_a_held_level_is_dimmed_and_carries_its_age(told: tuple[Said, Any]) -> None:
@@ -176,7 +177,7 @@ def test_a_clipped_level_is_a_lower_bound(told: tuple[Said, Any]) -> None:
     said, seen = told
     said.say_reading(lambda reading: reading["channels"][0].update(clipped=True, decidable=False, verdict="unsure"))
     seen.situation("clipped")
-    assert seen.text('[data-channel="red"] [data-unit]') == "mV or more"
+    assert seen.text('[data-channel="red"] .unit') == "mV or more"
     assert "volts per division" in seen.text("[data-notice-do]")
 
 

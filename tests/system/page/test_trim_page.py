@@ -184,6 +184,15 @@ def test_space_keeps_one_mark_and_the_page_says_what_was_stored_and_where(
     assert book.asked == ["POST book/marks", "DELETE book/marks/17"]
 
 
+def test_the_channel_in_focus_and_side_by_side_outlive_a_reload(shown: Any) -> None:
+    shown.page.keyboard.press("2")
+    shown.page.keyboard.press("0")
+    shown.page.reload()
+    shown.wait_for_levels()
+    assert focused(shown) == "green"
+    assert shown.page.get_attribute('[data-action="abreast"]', "aria-pressed") == "true"
+
+
 def test_a_button_that_was_tapped_leaves_space_to_the_mark_and_one_reached_by_tab_keeps_it(
     shown: Any, lasting_page: tuple[Any, Book], eventually: Any
 ) -> None:

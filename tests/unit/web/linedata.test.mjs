@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 import { page } from "./page.mjs";
 
-const { covers, extremes, levelAt, parseLines, points, requestFor } = await page("linedata.js");
+const { covers, extremes, levelAt, parseLines, points, requestFor, targetOnLine } = await page("linedata.js");
 const { LineWindow } = await page("linewindow.js");
 const { levelWords, timeWords, toldWords, whyWords } = await page("linewords.js");
 
@@ -45,6 +45,21 @@ test("levels are read above blanking, or above scope zero where there is none", 
   assert.equal(levelAt(FRAME, red, 40), null);
 });
 
+test("at both ends of the line its outermost level is read, and none beyond", () => {
+  const red = FRAME.channels[0];
+  const [first, last] = [levelAt(FRAME, red, -0.9), levelAt(FRAME, red, 0.9)];
+  assert.deepEqual([-1.2, -1, 1, 1.2].map((us) => levelAt(FRAME, red, us)), [first, first, last, last]);
+  assert.deepEqual([-1.3, 1.3].map((us) => levelAt(FRAME, red, us)), [null, null]);
+});
+
+test("edges and aim lie on the line where the pattern's white would be on them", () => {
+  const said = { edges_mv: { over: 720, on_target: 680, dim: 600 }, aim_mv: 700 };
+  assert.deepEqual(targetOnLine(said, 75), { edges: { over: 540, on_target: 510, dim: 450 }, aim: 525 });
+  assert.deepEqual(targetOnLine(said, 100), { edges: said.edges_mv, aim: 700 });
+  assert.deepEqual(targetOnLine({ edges_mv: null, aim_mv: null }, 75), { edges: null, aim: Infinity });
+  assert.equal(targetOnLine(undefined, 75).aim, Infinity);
+});
+
 test("joining columns loses no extreme, and there are no more points than asked for", () => {
   const counts = Array.from({ length: 5000 }, (_, n) => [n === 3333 ? -9000 : -5, n === 1234 ? 9000 : 5]);
   const frame = parseLines(encoded([counts, counts], { us_per_column: 0.0125 }));
@@ -80,7 +95,7 @@ test("the whole line is asked for without a window, a part with a quarter more a
 test("the words say what made the level, and what there is none of", () => {
   const plain = (text) => text.replaceAll("\u00a0", " ");
   assert.equal(plain(whyWords(RED)), "Red 750 mV: mean of its highest flat, 10.0 to 21.7 us, on 5 of 6 lines, above blanking, taken at 5.3 to 8.8 us.");
-  assert.match(plain(whyWords(RED, 75)), /pattern’s white is 75 %/);
+  assert.match(plain(whyWords(RED, 75)), / This is 75 % white; Trim scales it, if linear\.$/);
   assert.match(whyWords({ ...RED, level_mv: null, flats: [] }), /^Red has no level: no flat run on 6 lines/);
   assert.match(whyWords(SYNC), /^Sync carries no picture level/);
   const told = plain(toldWords(FRAME, 100));

@@ -171,8 +171,10 @@ test("what else was measured stands in one line; what was not is left out", () =
   assert.equal(words.besideWords(shown()), "");
 });
 
-test("a level that was scaled from a part of white says so, and that this takes linearity for granted", () => {
-  assert.equal(plain(words.besideWords(shown({ average_mv: 318 }), 75)), "scaled from 75 % white to full, if linear · average 318 mV");
+test("a level that was scaled from a part of white says so", () => {
+  assert.equal(plain(words.unitWords(shown(), 75)), " from 75 % white");
+  assert.equal(plain(words.unitWords(shown({ clipped: true }), 75)), " from 75 % white or more");
+  assert.equal(words.unitWords(shown(), 100), " above blanking");
 });
 
 test("an empty plate says what it waits for", () => {
