@@ -21,6 +21,6 @@ export async function later(modules, ...hrefs) {
   try {
     return (await Promise.all([...modules, ...hrefs.map((href) => sheets.get(href))])).slice(0, modules.length);
   } catch (cause) {
-    throw new Error("This part of the page could not be fetched: is the daemon still running? Open it again, or reload the page.", { cause });
+    throw new Error("This part could not be fetched: is the daemon still running? Open it again, or reload the page.", { cause });
   }
 }
