@@ -30,7 +30,8 @@ from .config.keys import KeyPath
 from .config.live_changes import WATCH, changed_setup
 from .config.model import BookTable, HttpTable, ScopeTable
 from .config.settings import Load, Settings, default_path
-from .counting import CaptureTally, Tallies
+from .connections import Door
+from .counting import CaptureTally, ConnectionTally, Tallies
 from .demo import SimulatedScope
 from .http.app import create_app
 from .http.cautions import cautions_for_terminal
@@ -158,7 +159,7 @@ def _run(
             log.info("on the network at %s", on_network)
         lines.say(notice)
         manager = ServiceManager.of(os.environ)
-        server = Server(parts.app, lambda: _up(parts, manager, browser), manager.stopping)
+        server = Server(parts.app, Door(parts.connections), lambda: _up(parts, manager, browser), manager.stopping)
         stack.enter_context(ending(server))
         stack.callback(parts.end_keeping)
         parts.keeper.start()
@@ -291,6 +292,7 @@ class Parts:
         self.surroundings = Surroundings(hub, self.disk)
         self.acquisition: Acquisition | None = None
         self.captures = CaptureTally()
+        self.connections = ConnectionTally()
         self.status: Callable[[], str] = lambda: f"{self.url} {hub.scope.state}: {hub.scope.text}"
         if origin is None:
             hub.announce(ABSENT, ())
@@ -340,6 +342,7 @@ class Parts:
     def _tallies(self, lines: LogLines) -> Tallies:
         return Tallies(
             captures=self.captures,
+            connections=self.connections,
             book=self.keeper.tally,
             book_waiting=lambda: self.keeper.waiting,
             log_lines_dropped=lambda: lines.dropped,

@@ -22,6 +22,8 @@ STALE_S = 30.0
 """Acquisition that gave no sign of life for so long hangs: its longest wait is 6 s, its longest call 5 s."""
 GOODBYES = ("left", "too-slow", "bad-message")
 """How a viewer's connection ended."""
+REFUSALS = ("too-many", "too-late", "invalid")
+"""Why a connection was closed: too many are open, no whole request came in time, what came is no HTTP."""
 
 
 class Histogram:
@@ -126,6 +128,17 @@ class ViewerTally:
 
 
 @dataclass
+class ConnectionTally:
+    """Of connections, whoever made them; the loop's thread alone adds to it.
+
+    Attributes:
+        refused: how many were closed, by why.
+    """
+
+    refused: dict[str, int] = field(default_factory=lambda: dict.fromkeys(REFUSALS, 0))
+
+
+@dataclass
 class BookTally:
     """Of writes to the book; its writing thread alone adds to it, but for `refused`, which is added to under the keeper's lock.
 
@@ -147,6 +160,7 @@ class Tallies:
 
     Attributes:
         captures: of acquisition, where there is one.
+        connections: of the server.
         book, book_waiting: of the book, and how much waits in each of its queues.
         log_lines_dropped: lines of the log that nobody could be given.
         disk: folder in which the book lies; None where it is on a server.
@@ -154,6 +168,7 @@ class Tallies:
     """
 
     captures: CaptureTally = field(default_factory=CaptureTally)
+    connections: ConnectionTally = field(default_factory=ConnectionTally)
     book: BookTally = field(default_factory=BookTally)
     book_waiting: Callable[[], dict[str, int]] = dict
     log_lines_dropped: Callable[[], int] = lambda: 0

@@ -11,14 +11,20 @@ import subprocess
 import sys
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import AbstractContextManager, nullcontext
+from functools import partial
 from typing import Any
 
 import uvicorn
 
 from ..drivers.errors import PortTaken, UsageError
+from .connections import Connection, Door, is_ours
 
 UNREAD_MS = 20_000
 """Connections inherit it: what a client has not taken for so long ends its connection, which closing alone would not."""
+WAITING = 128
+"""So many connections wait in the system until they are taken."""
+TAKEN_AT_ONCE = 16
+"""asyncio takes as many as its backlog before anything else has its turn."""
 FREE_BIND = {socket.AF_INET: (socket.IPPROTO_IP, 15), socket.AF_INET6: (socket.IPPROTO_IPV6, 78)}
 """IP_FREEBIND and IPV6_FREEBIND of Linux (ip(7), linux/in6.h), which `socket` does not name."""
 
@@ -29,11 +35,13 @@ class Server(uvicorn.Server):
     """uvicorn, which says when it is up and when it begins to end, and whose signals are handled by `ending`."""
 
     def __init__(
-        self, app: object, when_up: Callable[[], None], when_ending: Callable[[], None] = lambda: None
+        self, app: object, door: Door, when_up: Callable[[], None], when_ending: Callable[[], None] = lambda: None
     ) -> None:
         super().__init__(
             uvicorn.Config(
                 app,  # type: ignore[arg-type]
+                http=partial(Connection, door=door),  # type: ignore[arg-type]  # called, as a class would be
+                backlog=TAKEN_AT_ONCE,
                 log_config=None,
                 access_log=False,
                 server_header=False,
@@ -45,14 +53,13 @@ class Server(uvicorn.Server):
         )
         self._when_up = when_up
         self._when_ending = when_ending
-        # an upgrade that is refused, as the guard refuses those of foreign pages, is no error of ours, and they could fill the log
-        logging.getLogger("uvicorn.error").addFilter(
-            lambda told: "without completing handshake" not in told.getMessage()
-        )
+        logging.getLogger("uvicorn.error").addFilter(is_ours)
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Begin to serve, then say so."""
         await super().startup(sockets)
+        for one in sockets or ():
+            one.listen(WAITING)  # asyncio has made it as small as its backlog
         if not self.should_exit:
             self._when_up()
 
@@ -125,7 +132,7 @@ def listen(host: str, port: int) -> socket.socket:
         if hasattr(socket, "TCP_USER_TIMEOUT"):
             listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNREAD_MS)
         _bind(listening, address)
-        listening.listen(128)
+        listening.listen(WAITING)
     except OSError as error:
         listening.close()
         raise PortTaken(

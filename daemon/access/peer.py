@@ -4,8 +4,8 @@ import ipaddress
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-FORWARDED = ("forwarded", "via", "x-forwarded-for", "x-forwarded-host", "x-forwarded-proto", "x-real-ip")
-"""Headers that a proxy puts on what it passes on. One of them, and the request is not this computer's own."""
+FORWARDED = ("forwarded", "via", "x-real-ip", "x-client-ip", "x-original-host", "cf-connecting-ip", "true-client-ip")
+"""Headers that a proxy puts on what it passes on, beside X-Forwarded-… One of them, and the request is not this computer's own."""
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 
@@ -42,9 +42,9 @@ def peer_of(client: str | None, headers: Mapping[str, str], scheme: str = "http"
     on_loopback = address is not None and address.is_loopback
     told = address_of(headers.get("x-forwarded-for", "").rsplit(",", 1)[-1].strip()) if on_loopback else None
     return Peer(
-        address=_counted(told or address),
+        address=counted(told or address),
         on_loopback=on_loopback,
-        is_forwarded=any(name in headers for name in FORWARDED),
+        is_forwarded=any(name in FORWARDED or name.startswith("x-forwarded-") for name in headers),
         is_encrypted=scheme in ("https", "wss") or headers.get("x-forwarded-proto", "").strip().lower() == "https",
     )
 
@@ -58,7 +58,8 @@ def address_of(text: str | None) -> Address | None:
     return getattr(address, "ipv4_mapped", None) or address
 
 
-def _counted(address: Address | None) -> str:
+def counted(address: Address | None) -> str:
+    """Whom something is counted against: an IPv6 network counts as one."""
     if address is None:
         return "unknown"
     return str(ipaddress.ip_network((address, 64), strict=False)) if address.version == 6 else str(address)

@@ -8,6 +8,7 @@ from fastapi import APIRouter, FastAPI
 
 from .api import api_routes
 from .bench_api import bench_routes
+from .body import WholeBody
 from .book_api import book_routes
 from .book_marks_api import mark_routes
 from .comparing_api import comparing_routes
@@ -55,6 +56,7 @@ def create_app(services: Services) -> FastAPI:
         app.include_router(router, tags=[tag])
     install(app, methods_of(router for router, _ in described))
     describe(app)
+    app.add_middleware(WholeBody)
     if services.admission is not None:
         app.add_middleware(Gate, admission=services.admission, page=services.page, outside_hosts=services.outside.hosts)
     app.include_router(page_routes(services.page))

@@ -1,4 +1,4 @@
-"""Before any request or upgrade reaches the application: Host and Origin, body limit, and the headers of every answer.
+"""Before any request or upgrade reaches the application: Host and Origin, and the headers of every answer.
 
 A daemon on loopback is reachable by every web page that its user opens, and one on the bench's network by those of all
 others there. Host is checked against rebinding of names, Origin against pages of others; an absent Origin passes, for
@@ -11,8 +11,6 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from ..access.outside import Outside
 from ..access.peer import address_of
 from .problems import problem
-
-BODY_LIMIT_BYTES = 64 * 1024
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; connect-src 'self'; "
@@ -28,10 +26,6 @@ SAFETY_HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
 }
-
-
-class TooLarge(Exception):
-    """The body is over the limit."""
 
 
 class Guard:
@@ -52,7 +46,7 @@ class Guard:
         elif scope["type"] == "websocket":
             await self._app(scope, receive, send)
         else:
-            await self._pass_on(scope, headers, receive, with_safety_headers(send))
+            await self._app(scope, receive, with_safety_headers(send))
 
     def _refusal(self, headers: Headers, hosts: frozenset[str]) -> tuple[int, str] | None:
         host = headers.getlist("host")
@@ -67,27 +61,6 @@ class Guard:
         answer = send if scope["type"] == "http" else _as_handshake_answer(send)
         await problem(status, detail)({**scope, "type": "http"}, receive, with_safety_headers(answer))
 
-    async def _pass_on(self, scope: Scope, headers: Headers, receive: Receive, send: Send) -> None:
-        """Call the application with the body read and within the limit."""
-        try:
-            body = await _whole_body(headers, receive)
-        except TooLarge:
-            await problem(413, f"the body is over {BODY_LIMIT_BYTES // 1024} KiB")(scope, receive, send)
-            return
-        if body is None:
-            return
-
-        given = False
-
-        async def receive_body() -> Message:
-            nonlocal given
-            if given:
-                return await receive()
-            given = True
-            return {"type": "http.request", "body": body, "more_body": False}
-
-        await self._app(scope, receive_body, send)
-
 
 def _connected_to(scope: Scope) -> frozenset[str]:
     """What Host says of the very address, of this computer, to which the connection was made."""
@@ -97,23 +70,6 @@ def _connected_to(scope: Scope) -> frozenset[str]:
         return frozenset()
     host = f"[{address}]" if address.version == 6 else str(address)
     return frozenset({f"{host}:{port}"} | ({host} if port == 80 else set()))
-
-
-async def _whole_body(headers: Headers, receive: Receive) -> bytes | None:
-    """The body, or None where the client left. Raises TooLarge as soon as that is known."""
-    length = headers.get("content-length", "0")
-    if length.isdecimal() and int(length) > BODY_LIMIT_BYTES:
-        raise TooLarge
-    body = bytearray()
-    while True:
-        message = await receive()
-        if message["type"] == "http.disconnect":
-            return None
-        body += message.get("body", b"")
-        if len(body) > BODY_LIMIT_BYTES:
-            raise TooLarge
-        if not message.get("more_body", False):
-            return bytes(body)
 
 
 def with_safety_headers(send: Send) -> Send:

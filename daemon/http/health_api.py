@@ -20,6 +20,7 @@ def health_routes(services: Services) -> APIRouter:
     router = APIRouter()
     scraping = asyncio.Lock()
 
+    @router.head("/healthz", include_in_schema=False)
     @router.get("/healthz", summary="Does the process live?", responses=answers(500))
     async def healthz() -> models.HealthBody:
         """Yes: the loop answers, and acquisition has shown within the last 30 s that it goes on, scope or no scope."""
@@ -31,6 +32,7 @@ def health_routes(services: Services) -> APIRouter:
             )
         return models.HealthBody(status="alive", version=services.version, run=services.run)
 
+    @router.head("/readyz", include_in_schema=False)
     @router.get("/readyz", summary="Do valid readings come in?", responses=answers(503))
     async def readyz() -> models.ReadyBody:
         """Whether the scope is there and the newest reading is fresh and has found sync."""
@@ -39,6 +41,7 @@ def health_routes(services: Services) -> APIRouter:
             raise why_not
         return models.ReadyBody(status="ready", age_s=round(reading_age_s(services) or 0.0, 3))
 
+    @router.head("/metrics", include_in_schema=False)
     @router.get(
         "/metrics",
         summary="What the daemon counts",

@@ -142,6 +142,7 @@ def _of_viewers(services: Services) -> Samples:
         "peakwhite_viewers_gone_total": _by_label(tally.goodbyes),
         "peakwhite_frames_sent_total": _by_label(tally.sent),
         "peakwhite_frames_dropped_total": _by_label(tally.dropped),
+        "peakwhite_connections_refused_total": _by_label(services.tallies.connections.refused),
         "peakwhite_viewer_frames_dropped_total": _by_label(dict(zip(places, tally.dropped_of, strict=True))),
     }
 

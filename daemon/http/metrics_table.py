@@ -48,6 +48,12 @@ METRICS: tuple[Metric, ...] = (
         "peakwhite_frames_dropped_total", "counter", ("kind",), "Frames that a newer one replaced before being sent."
     ),
     Metric("peakwhite_viewer_frames_dropped_total", "counter", ("viewer",), "The same by the place of the viewer."),
+    Metric(
+        "peakwhite_connections_refused_total",
+        "counter",
+        ("reason",),
+        "Connections closed: too-many, too-late, invalid.",
+    ),
     Metric("peakwhite_book_writes_total", "counter", (), "Transactions of the book that are on the disk."),
     Metric("peakwhite_book_write_failures_total", "counter", (), "Transactions of the book that failed."),
     Metric("peakwhite_book_refusals_total", "counter", (), "Things not taken because too much waited to be written."),

@@ -89,6 +89,18 @@ def test_without_a_token_nothing_that_holds_data_is_answered(away: Any, routes: 
         assert asked(away, "get", "/api/v1/hookup", headers) == 401
 
 
+def test_who_may_not_come_in_is_told_so_before_his_body_is_read(away: Any) -> None:
+    for headers, status in (({}, 401), (bearer(away.viewer), 403)):
+        with socket.create_connection((host_of(away), away.port)) as raw:
+            raw.settimeout(20.0)
+            told = "".join(f"{name}: {value}\r\n" for name, value in headers.items())
+            raw.sendall(
+                f"PUT /api/v1/hookup HTTP/1.1\r\nHost: {host_of(away)}:{away.port}\r\n{told}"
+                "Content-Length: 65000\r\n\r\nhalf".encode()
+            )
+            assert raw.recv(64).startswith(f"HTTP/1.1 {status} ".encode())
+
+
 def test_a_viewer_is_refused_every_route_that_writes(away: Any, routes: list[tuple[str, str]]) -> None:
     writes = [one for one in routes if one[0] != "get" and one not in OPEN]
     assert len(writes) > 10
@@ -231,6 +243,12 @@ def here(lasting_children: Any, away: Any) -> Any:
         {"Forwarded": "for=127.0.0.1"},
         {"X-Forwarded-Proto": "https"},
         {"X-Real-IP": "127.0.0.1"},
+        {"X-Forwarded-Server": "proxy"},
+        {"X-Forwarded-Port": "443"},
+        {"X-Client-IP": "127.0.0.1"},
+        {"X-Original-Host": "bench"},
+        {"CF-Connecting-IP": "127.0.0.1"},
+        {"True-Client-IP": "127.0.0.1"},
         {"Via": "1.1 proxy"},
         {"Host": "bench.example"},
     ],

@@ -31,7 +31,9 @@ def test_anything_else_is_not(client: str | None) -> None:
     assert not peer_of(client, {}).is_this_computer
 
 
-@pytest.mark.parametrize("name", FORWARDED)
+@pytest.mark.parametrize(
+    "name", [*FORWARDED, *(f"x-forwarded-{what}" for what in ("for", "host", "proto", "server", "port", "anything"))]
+)
 def test_what_is_forwarded_is_not_this_computers_own(name: str) -> None:
     assert not peer_of("127.0.0.1", {name: "127.0.0.1"}).is_this_computer
     assert not peer_of("127.0.0.1", {name: ""}).is_this_computer

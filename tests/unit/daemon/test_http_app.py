@@ -13,7 +13,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from peakwhite.daemon.config import Setup, SetupInForce
 from peakwhite.daemon.http.app import create_app
-from peakwhite.daemon.http.guard import BODY_LIMIT_BYTES
+from peakwhite.daemon.http.body import BODY_LIMIT_BYTES
 from peakwhite.daemon.http.services import Found, Services
 from peakwhite.daemon.live import ControlLease, Hub, ScopeStatus
 from peakwhite.daemon.live.schema import live_schema

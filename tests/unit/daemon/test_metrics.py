@@ -164,6 +164,21 @@ def test_healthz_says_when_acquisition_hangs_but_not_when_there_is_no_scope(face
     assert samples(client, "peakwhite_acquisition_beat_age_seconds") == {(): STALE_S + 1.0}
 
 
+@pytest.mark.parametrize(("path", "status"), [("/healthz", 200), ("/readyz", 503), ("/metrics", 200)])
+def test_a_supervisor_may_ask_with_head(client: TestClient, path: str, status: int) -> None:
+    answer = client.head(path)
+    assert (answer.status_code, answer.headers["content-type"]) == (status, client.get(path).headers["content-type"])
+
+
+def test_connections_that_were_closed_are_counted_by_why(face: Face, client: TestClient) -> None:
+    face.tallies.connections.refused["too-late"] += 2
+    assert samples(client, "peakwhite_connections_refused_total") == {
+        ("too-many",): 0,
+        ("too-late",): 2,
+        ("invalid",): 0,
+    }
+
+
 def test_state_and_problems_of_all_parts_are_told_by_code(face: Face, client: TestClient) -> None:
     face.hub.announce(ScopeStatus("lost", 1, "gone", "wait"), [Problem("link-lost", "gone", "wait", 1)])
     face.hub.announce_beside("book", [Problem("book-full", "full", "make room", 1), Problem("book-full", "f", "m", 1)])
