@@ -8,7 +8,7 @@ import asyncio
 import logging
 from collections.abc import Collection, Iterable
 from functools import lru_cache
-from typing import Any, Protocol
+from typing import Any
 
 import h11
 from uvicorn.config import Config
@@ -38,12 +38,6 @@ NOT_OURS = (
 log = logging.getLogger(__name__)
 
 
-class Connected(Protocol):
-    """What is known of every open connection, before and after it became a live socket."""
-
-    client: tuple[str, int] | None
-
-
 class Door:
     """Whether one more connection is taken. For the loop's thread.
 
@@ -70,8 +64,11 @@ class Door:
         self._refused: int | None = None
         self._refused_before = 0
 
-    def takes(self, client: tuple[str, int] | None, connections: Collection[Connected]) -> bool:
-        """Whether that client's connection, which is among these already, may stay. Says so once where it may not."""
+    def takes(self, client: tuple[str, int] | None, connections: Collection[Any]) -> bool:
+        """Whether that client's connection, which is among these already, may stay. Says so once where it may not.
+
+        Of each of these `client` is known, address and port, before and after it became a live socket.
+        """
         address, is_here = _place(client)
         if len(connections) > self._most:
             self._refuse(f"{self._most} connections are open")
@@ -186,7 +183,7 @@ def is_ours(told: logging.LogRecord) -> bool:
     return not any(text in message for text in NOT_OURS)
 
 
-def _count(address: str, connections: Iterable[Connected]) -> int:
+def _count(address: str, connections: Iterable[Any]) -> int:
     return sum(_place(one.client)[0] == address for one in connections)
 
 
