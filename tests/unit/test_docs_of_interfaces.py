@@ -118,7 +118,7 @@ def test_every_dependency_and_every_bound_has_its_reason_in_developers() -> None
     extras = project["optional-dependencies"]
     at_run_time = [_name_and_bound(one) for one in (*project["dependencies"], *extras["postgresql"])]
     bounds = DEVELOPERS.split("| at least | why not older |\n|---|---|\n")[1].split("\n\n")[0]
-    named = re.findall(r"^\| ([a-z-]+) ([\d.]+) \| .{10,} \|$", bounds, re.MULTILINE)
+    named = re.findall(r"^\| ([a-z\d-]+) ([\d.]+) \| .{10,} \|$", bounds, re.MULTILINE)
     assert named == at_run_time
     reasons = DEVELOPERS.split("| package | why |")[1].split("\n\n")[0]
     for name in [
