@@ -23,7 +23,7 @@ def write_durably(path: Path, content: bytes) -> None:
         except BaseException:
             os.unlink(file.name)
             raise
-    _make_durable(path.parent)
+    make_name_durable(path)
 
 
 def _as_before(path: Path, part: str) -> None:
@@ -36,10 +36,10 @@ def _as_before(path: Path, part: str) -> None:
                 os.chown(part, before.st_uid, before.st_gid)
 
 
-def _make_durable(folder: Path) -> None:
-    """A renamed file stays renamed only once its folder is on disk; Windows has no such call and needs none."""
+def make_name_durable(path: Path) -> None:
+    """A new or renamed file is found again after a power cut only once its folder is on the disk; Windows has no such call."""
     if os.name == "posix":
-        handle = os.open(folder, os.O_RDONLY)
+        handle = os.open(path.parent, os.O_RDONLY)
         try:
             os.fsync(handle)
         finally:

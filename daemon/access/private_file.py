@@ -4,6 +4,8 @@ import os
 import tempfile
 from pathlib import Path
 
+from ..durable import make_name_durable
+
 
 def write_private(path: Path, content: bytes) -> None:
     """Put `content` there with mode 0600, durable on return. Raises OSError, and then what was there still is.
@@ -22,20 +24,10 @@ def write_private(path: Path, content: bytes) -> None:
     except BaseException:
         os.unlink(name)
         raise
-    _make_durable(path.parent)
+    make_name_durable(path)
 
 
 def _give_to_owner_of(folder: Path, handle: int) -> None:
     if os.name == "posix" and os.geteuid() == 0:
         owner = folder.stat()
         os.fchown(handle, owner.st_uid, owner.st_gid)
-
-
-def _make_durable(folder: Path) -> None:
-    """A renamed file stays renamed only once its folder is on disk; Windows has no such call and needs none."""
-    if os.name == "posix":
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

@@ -6,8 +6,8 @@ from contextlib import closing
 from pathlib import Path
 
 from ...drivers.errors import BookDamaged, UsageError
+from ..durable import make_name_durable
 from .faults import DO_RESCUE, fault_of
-from .opening import make_name_durable
 from .place import BookPlace, connect_reading, connect_sqlite
 
 

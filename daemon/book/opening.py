@@ -12,6 +12,7 @@ from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
 from ...drivers.errors import BookDamaged, BookError
+from ..durable import make_name_durable
 from .faults import DO_RESCUE, fault_of
 from .migrate import bring_forward, version_of
 from .place import BookPlace, connect_reading, connect_sqlite, reading_engine, writing_engine
@@ -214,13 +215,3 @@ def _number_of(path: Path) -> int:
 
 def _numbered(base: Path, number: int) -> Path:
     return base.with_name(f"{base.stem}-{number}{base.suffix}")
-
-
-def make_name_durable(path: Path) -> None:
-    """A new file is found again after a power cut only once its folder is on the disk."""
-    if os.name == "posix":
-        handle = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

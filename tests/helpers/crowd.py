@@ -126,7 +126,7 @@ def deaf(url: str, count: int) -> list[socket.socket]:
     return sockets
 
 
-async def talk_nonsense(url: str, times: int, seed: int, abreast: int = 20) -> int:
+async def talk_nonsense(url: str, times: int, seed: int, abreast: int = 40) -> int:
     """So many clients, some at a time, that open a live socket and send what no client may. How many were hung up on.
 
     They do not answer the server's close, so that it has to hang up by itself after the 10 s that it waits for that.
