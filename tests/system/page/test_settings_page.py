@@ -65,7 +65,7 @@ def test_settings_are_changed_on_the_page_and_refusals_stand_beside_their_fields
     assert "1 to 100 Hz. Default 20." in about(sheet, "live rate_hz")
     assert "Needs a restart." in about(sheet, "book log")
     assert page.is_disabled('[name="scope resource"]') and "file only" in about(sheet, "scope resource")
-    assert "--port" in about(sheet, "http port") and page.is_disabled('[name="http port"]')
+    assert "file only" in about(sheet, "http port") and page.is_disabled('[name="http port"]')
     assert page.is_disabled(SAVE)
 
     page.fill(RATE, "400")
@@ -134,4 +134,4 @@ def test_a_page_that_only_looks_on_sees_who_holds_control(sheet: Any, children: 
     sheet.page.wait_for_selector(f'{SAVE}[data-held="Tablet holds control"]', timeout=20_000)
     sheet.page.fill(RATE, "30")
     sheet.page.keyboard.press("Enter")
-    wait_for_words(sheet, "tablet holds control")
+    wait_for_words(sheet, "Tablet holds control")

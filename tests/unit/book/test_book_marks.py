@@ -1,6 +1,6 @@
 """What is kept comes back as it was, in order, and what is taken back stays in the book. On SQLite and PostgreSQL."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from functools import partial
 
 import numpy as np
@@ -34,7 +34,7 @@ def numbers(reader: BookReader, wanted: MarkFilter | None = None) -> list[int]:
 
 
 def _without_codes(record: ChannelRecord) -> dict[str, object]:
-    return {name: value for name, value in vars(record).items() if name != "codes"}
+    return {one.name: getattr(record, one.name) for one in fields(record) if one.name != "codes"}
 
 
 def test_a_mark_comes_back_with_reading_setup_and_budgets(writer: BookWriter, reader: BookReader) -> None:

@@ -163,8 +163,8 @@ def test_hold_is_an_option_of_the_daemon_and_a_key_of_the_settings(
 ) -> None:
     started: list[Settings] = []
 
-    def start(settings: Settings, **_: object) -> int:
-        started.append(settings)
+    def start(given: Settings | Callable[[], Settings], **_: object) -> int:
+        started.append(given() if callable(given) else given)
         return 0
 
     monkeypatch.setattr(compose, command, start)

@@ -1,5 +1,6 @@
 """What `serve` and `demo` take from the command line goes before the settings."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -30,8 +31,8 @@ def test_pattern_white_and_gain_spec_go_before_the_settings(
 ) -> None:
     started: list[Settings] = []
 
-    def start(settings: Settings, **_: object) -> int:
-        started.append(settings)
+    def start(given: Settings | Callable[[], Settings], **_: object) -> int:
+        started.append(given() if callable(given) else given)
         return 0
 
     monkeypatch.setattr(compose, command, start)
