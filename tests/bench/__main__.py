@@ -47,26 +47,29 @@ def main() -> None:
     parser.add_argument(
         "names", nargs="*", metavar="NAME", help=f"of {', '.join(BENCHMARKS)}; by default all but {', '.join(LONG)}"
     )
+    parser.add_argument("--all", action="store_true", help="every one of them: many hours, of which soak takes most")
     parser.add_argument("--json", action="store_true", help="one JSON object instead of text")
     parser.add_argument("--small", action="store_true", help="truth at the size of CI, book at a twentieth")
     parser.add_argument("--seed", type=int, default=1, help="fuzz: which mutations; kills: when; soak: of the scope")
     parser.add_argument(
         "--count", type=int, help="how many; fuzz: mutations, soak: readings, a million by default; kills: 500"
     )
+    parser.add_argument("--minutes", type=float, help="soak: end after so long, however many readings there were")
     arguments = parser.parse_args()
     unknown = [name for name in arguments.names if name not in BENCHMARKS]
     if unknown:
         parser.error(f"no benchmark '{unknown[0]}'; there are {', '.join(BENCHMARKS)}")
     counted = {"seed": arguments.seed} | ({} if arguments.count is None else {"count": arguments.count})
-    options: dict[str, dict[str, int]] = {
+    options: dict[str, dict[str, float]] = {
         "book": {"small": arguments.small},
         "fuzz": counted,
         "kills": counted,
-        "soak": counted,
+        "soak": counted | ({} if arguments.minutes is None else {"minutes": arguments.minutes}),
         "truth": {"small": arguments.small},
     }
     results: dict[str, object] = {}
-    for name in arguments.names or [name for name in BENCHMARKS if name not in LONG]:
+    quick = [name for name in BENCHMARKS if arguments.all or name not in LONG]
+    for name in arguments.names or quick:
         found = import_module(f"tests.bench.{name}").run(**options.get(name, {}))
         results.update(found)
         if not arguments.json:
