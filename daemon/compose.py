@@ -8,7 +8,7 @@ import secrets
 import socket
 import time
 from collections.abc import Awaitable, Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed_version
@@ -20,15 +20,15 @@ from ..drivers.links import parse_resource
 from .access import Admission
 from .access.outside import outside
 from .access.reach import refuse_without_token, url_here, url_on_network
-from .acquisition import Acquisition, Job, Source, Suspicions
+from .acquisition import Acquisition, Job, Origin, Suspicions
 from .book import BookKeeper, BookPlace, Marking, PresentStage
 from .book_in_use import book_place, temporary_book
 from .calibrations import StoredCalibrations
 from .config import Setup, SetupInForce
 from .config.complaints import Complaint
 from .config.keys import KeyPath
-from .config.live_changes import WATCH, changed_setup
-from .config.model import BookTable, HttpTable, ScopeTable
+from .config.live_changes import SCOPE, WATCH, changed_setup
+from .config.model import BookTable, HttpTable
 from .config.settings import Load, Settings, default_path
 from .connections import Door
 from .counting import CaptureTally, ConnectionTally, Tallies
@@ -36,23 +36,22 @@ from .demo import SimulatedScope
 from .http.app import create_app
 from .http.cautions import cautions_for_terminal
 from .http.pages import PAGE
-from .http.services import Services, Trimmers
+from .http.services import Services
 from .keeping import Bench, Keeping, KeepingSettings
 from .last_good import LastGood
-from .live import ControlLease, Hub, ScopeStatus
+from .live import ControlLease, Hub
 from .live.lines import lines_of
 from .logs import LogLines, logging_to_stderr
 from .measure.engine import measure_capture
-from .measure.hookup import Hookup
 from .measure.reading import Reading
 from .notify import ServiceManager
 from .places import state_folder
 from .procedures import Procedures
 from .recalibration import Recalibration
 from .scanning import scan
+from .scope_in_use import ScopeInUse
 from .serving import Server, address_up, ending, hosts_of, listen, on_hangup
 from .settings_in_force import SettingsInForce
-from .sources.borrowed_scope import BorrowedScope, borrowed_scope
 from .sources.scope import open_scope
 from .surroundings import Surroundings
 
@@ -63,35 +62,19 @@ NOT_KEPT = "peakwhite: what the demo keeps is gone when it ends; give --book FIL
 
 log = logging.getLogger(__name__)
 
-ABSENT = ScopeStatus(
-    "absent",
-    time.time_ns(),
-    "no scope is named",
-    "start with --scope RESOURCE, or put resource under [scope] in the settings file",
-)
-
-
-@dataclass(frozen=True)
-class Origin:
-    """Where captures come from: how to open it, what to call it until then, and whose it is, where it is somebody's."""
-
-    open_source: Callable[[], Source]
-    where: str
-    borrowed: BorrowedScope | None = None
-
 
 def serve(load: Load, *, book: str | None = None, browser: bool = True) -> int:
     """Run the daemon on a real scope until SIGINT or SIGTERM; gives the exit status. `load` gives the settings, also anew.
 
-    Without a scope the page is up and says how to name one. As a service it starts by the settings that last were in order
+    Without a scope the page is up and says how to choose one. As a service it starts by the settings that last were in order
     where those of the file are not.
     Raises MalformedResource, UsageError, PortTaken, BookInUse, BookNewer before anything has started.
     """
     last_good = LastGood.of(os.environ)
     settings = last_good.settings(load, check)
-    origin = _origin(settings.tables.scope)
+    scope = ScopeInUse(settings.tables.scope)
     place, notice = book_place(settings, book), cautions_for_terminal()
-    return _run(settings, load, last_good, origin, None, place, notice, browser)
+    return _run(settings, load, last_good, scope, None, place, notice, browser)
 
 
 def check(settings: Settings) -> Iterator[Complaint]:
@@ -117,30 +100,17 @@ def demo(settings: Settings, *, load: Load, book: str | None = None, browser: bo
     Unless a book is given, what is kept goes to a temporary one: a demo fills nobody's own.
     """
     simulated = SimulatedScope()
-    origin = Origin(lambda: open_scope(simulated.resource), "the simulated scope")
     with contextlib.ExitStack() as stack:
         place = stack.enter_context(temporary_book()) if book is None else book_place(settings, book)
         notice = NOT_KEPT if book is None else ""
-        return _run(settings, load, LastGood(None), origin, simulated, place, notice, browser)
-
-
-def _origin(table: ScopeTable) -> Origin | None:
-    """The scope of that name, None where none is named. Raises MalformedResource, UsageError for an unknown family."""
-    resource, family = table.resource, table.family
-    if family is not None:
-        family_named(family)
-    if resource is None:
-        return None
-    parse_resource(resource)
-    borrowed = borrowed_scope(table, resource, family=family, hands_off=table.hands_off, tell=log.warning)
-    return Origin(borrowed.open, resource, borrowed)
+        return _run(settings, load, LastGood(None), None, simulated, place, notice, browser)
 
 
 def _run(
     settings: Settings,
     load: Load,
     last_good: LastGood,
-    origin: Origin | None,
+    scope: ScopeInUse | None,
     simulated: SimulatedScope | None,
     place: BookPlace,
     notice: str,
@@ -154,7 +124,7 @@ def _run(
     with contextlib.ExitStack() as stack:
         lines = stack.enter_context(logging_to_stderr(settings.tables.log.format, settings.tables.log.level))
         listening = stack.enter_context(listen(http.host, http.port))
-        parts = Parts(settings, load, last_good, setup, stored, origin, simulated, listening, place, lines)
+        parts = Parts(settings, load, last_good, setup, stored, scope, simulated, listening, place, lines)
         if on_network := url_on_network(http.host, parts.port):
             log.info("on the network at %s", on_network)
         lines.say(notice)
@@ -166,9 +136,8 @@ def _run(
         if simulated is not None:
             stack.callback(simulated.close)
             simulated.start()
-        if origin is not None and parts.acquisition is not None:
-            stack.callback(_stop, parts.acquisition, origin)
-            parts.acquisition.start()
+        stack.callback(_stop, parts.acquisition, scope)
+        parts.acquisition.start()
         if last_good.mistake is None:
             last_good.keep(settings)
         else:
@@ -190,11 +159,10 @@ def _refuse_open_door(http: HttpTable) -> None:
     )
 
 
-def _stop(acquisition: Acquisition, origin: Origin) -> None:
-    """End acquisition, and say where its scope has not got back the set-up that its user had."""
-    acquisition.stop()
-    if origin.borrowed is not None and origin.borrowed.not_given_back is not None:
-        log.error(origin.borrowed.not_given_back)
+def _stop(acquisition: Acquisition, scope: ScopeInUse | None) -> None:
+    """End acquisition; where that hangs, say that its scope has not got back the set-up that its user had."""
+    if not acquisition.stop() and scope is not None and scope.not_given_back is not None:
+        log.error(scope.not_given_back)
 
 
 def _setup_of(settings: Settings, stored: StoredCalibrations) -> Setup:
@@ -243,8 +211,8 @@ class Parts:
         last_good: LastGood,
         setup: Setup,
         stored: StoredCalibrations,
-        origin: Origin | None,
-        trimmers: Trimmers | None,
+        scope: ScopeInUse | None,
+        simulated: SimulatedScope | None,
         listening: socket.socket,
         place: BookPlace,
         lines: LogLines,
@@ -283,33 +251,30 @@ class Parts:
             settings,
             load,
             check,
-            put_in_force=partial(_put_in_force, in_force, hub, self.bench),
+            put_in_force=partial(_put_in_force, in_force, hub, self.bench, scope),
             tell=lambda problems: hub.announce_beside("settings", problems),
             keep=last_good.keep,
-            locked=None if trimmers is None else _locked_in_demo(settings),
+            locked=None if simulated is None else _locked_in_demo(settings),
         )
         self.disk = None if place.path is None else place.path.parent
         self.surroundings = Surroundings(hub, self.disk)
-        self.acquisition: Acquisition | None = None
         self.captures = CaptureTally()
         self.connections = ConnectionTally()
         self.status: Callable[[], str] = lambda: f"{self.url} {hub.scope.state}: {hub.scope.text}"
-        if origin is None:
-            hub.announce(ABSENT, ())
-        else:
-            job = Job(
-                measure_capture,
-                lines_of,
-                in_force,
-                hub,
-                run,
-                suspicions=suspicions,
-                on_reading=self.on_reading,
-                on_scope=self.keeping.on_scope,
-                tally=self.captures,
-            )
-            at_end = None if origin.borrowed is None else origin.borrowed.give_back
-            self.acquisition = Acquisition(origin.open_source, origin.where, job, at_end=at_end)
+        job = Job(
+            measure_capture,
+            lines_of,
+            in_force,
+            hub,
+            run,
+            suspicions=suspicions,
+            on_reading=self.on_reading,
+            on_scope=self.keeping.on_scope,
+            tally=self.captures,
+        )
+        self.acquisition = Acquisition(_origin(scope, simulated), job)
+        if scope is not None:
+            scope.join(self.acquisition, self.settings, in_force, hub)
         self.app = create_app(
             Services(
                 hub=hub,
@@ -320,8 +285,8 @@ class Parts:
                 hosts=hosts_of(self.port),
                 page=PAGE,
                 scan=scan,
-                check_hookup=_any_hookup if self.acquisition is None else self.acquisition.check,
-                trimmers=trimmers,
+                check_hookup=self.acquisition.check,
+                trimmers=simulated,
                 now_s=time.monotonic,
                 tallies=self._tallies(lines),
                 book=self.marking,
@@ -330,6 +295,7 @@ class Parts:
                 outside=outside(http.addresses),
                 admission=self.admission,
                 settings=self.settings,
+                scope=scope,
             )
         )
 
@@ -366,14 +332,28 @@ def _locked_in_demo(settings: Settings) -> UsageError | None:
     return UsageError(what, where=str(default_path()), do="start it with --config and a file that it may change")
 
 
+def _origin(scope: ScopeInUse | None, simulated: SimulatedScope | None) -> Origin | None:
+    """Where captures come from first."""
+    if simulated is not None:
+        return Origin(lambda: open_scope(simulated.resource), "the simulated scope")
+    return None if scope is None else scope.origin
+
+
 def _put_in_force(
-    in_force: SetupInForce, hub: Hub, bench: Bench, changed: frozenset[KeyPath], settings: Settings
+    in_force: SetupInForce,
+    hub: Hub,
+    bench: Bench,
+    scope: ScopeInUse | None,
+    changed: frozenset[KeyPath],
+    settings: Settings,
 ) -> None:
     """Let the keys that changed count from the next capture on."""
     setup = changed_setup(in_force.current, changed, settings)
     if setup is not in_force.current:
         in_force.change(setup)
         hub.setup_changed()
+    if scope is not None and changed & SCOPE:
+        scope.change_to(settings.tables.scope.resource, settings.tables.scope.family)
     if changed & WATCH:
         bench.keeping.set_watch(settings.tables.book.watch, settings.tables.book.watch_band_mv)
         hub.bench_changed()
@@ -381,10 +361,6 @@ def _put_in_force(
 
 def _keeping_settings(book: BookTable) -> KeepingSettings:
     return KeepingSettings(book.watch, book.watch_band_mv, book.log, book.log_period_s, book.log_batch_s)
-
-
-def _any_hookup(hookup: Hookup) -> None:
-    """Without a scope nobody knows which channels there are."""
 
 
 def _version() -> str:

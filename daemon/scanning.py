@@ -11,6 +11,7 @@ from .http.services import Found
 
 SCAN_DEADLINE_S = 15.0
 """`peakwhite scopes` limits itself to six seconds and its start; what takes longer hangs."""
+COMMAND = (sys.executable, "-m", "peakwhite.daemon", "scopes", "--json")
 
 
 async def scan() -> list[Found]:
@@ -19,7 +20,7 @@ async def scan() -> list[Found]:
     Raises LinkTimeout, InstrumentError.
     """
     process = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-m", "peakwhite.daemon", "scopes", "--json"),
+        *COMMAND,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,

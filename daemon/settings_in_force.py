@@ -84,6 +84,10 @@ class SettingsInForce:
         """Tells what was last read of it from what may stand in it now; empty where there was none."""
         return self._read.digest
 
+    def above_file(self, path: KeyPath) -> str | None:
+        """The option or variable that gives this key and goes before the file; None where the file may say it."""
+        return self._read.options.get(path) or self._read.variables.get(path)
+
     def rows(self) -> list[Row]:
         """Every key as it was last read."""
         return rows_of(self._read)

@@ -3,6 +3,6 @@
 from .session import Job, Outlet, Time
 from .source import Note, NoTrigger, Source, Task
 from .suspicions import Suspicions
-from .thread import Acquisition
+from .thread import Acquisition, Origin
 
-__all__ = ["Acquisition", "Job", "NoTrigger", "Note", "Outlet", "Source", "Suspicions", "Task", "Time"]
+__all__ = ["Acquisition", "Job", "NoTrigger", "Note", "Origin", "Outlet", "Source", "Suspicions", "Task", "Time"]

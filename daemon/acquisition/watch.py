@@ -31,6 +31,11 @@ class ScopeWatch:
         self._problem: Problem | None = None
         self._notes: tuple[Problem, ...] = ()
 
+    def unnamed(self) -> None:
+        """Nobody has said which scope."""
+        do = "choose one in the view Hookup, start with --scope RESOURCE, or put resource under [scope] in the settings file"
+        self._tell("absent", "no scope is named", do, None)
+
     def connecting(self, where: str) -> None:
         """The first attempt begins."""
         self._tell("connecting", f"connecting to {where}", None, None)

@@ -16,6 +16,7 @@ CONDITION_OF: Mapping[str, str] = {
 }
 """Which of the conditions a key of [measure] is."""
 WATCH: frozenset[KeyPath] = frozenset({("book", "watch"), ("book", "watch_band_mv")})
+SCOPE: frozenset[KeyPath] = frozenset({("scope", "resource"), ("scope", "family")})
 """Live keys that are none of the set-up's."""
 
 

@@ -35,10 +35,12 @@ class ScopeTable(_Table):
     resource: str | None = Field(
         default=None,
         description="VISA resource string of the scope, such as TCPIP0::192.0.2.7::5025::SOCKET",
-        json_schema_extra=_about(by_hand=AT_THE_COMPUTER),
+        json_schema_extra=_about(by_hand=AT_THE_COMPUTER, live=True),
     )
     family: str | None = Field(
-        default=None, description="family of the scope, to force a driver; left out, the scope is asked"
+        default=None,
+        description="family of the scope, to force a driver; left out, the scope is asked",
+        json_schema_extra=_about(live=True),
     )
     hands_off: bool = Field(
         default=False, description="change nothing on the scope, read what its own knobs give, and say what is missing"

@@ -1,7 +1,5 @@
 """REST under /api/v1."""
 
-import asyncio
-from collections.abc import Sequence
 from dataclasses import asdict, replace
 from functools import cache
 from typing import Annotated, Any
@@ -17,7 +15,7 @@ from ..measure.targets import Conditions, target_named
 from . import models
 from .cautions import CAUTIONS, NOTE, TITLE
 from .problems import answers
-from .services import Found, Services
+from .services import Services
 
 Token = Annotated[str | None, Header(alias="Peakwhite-Control", description="token from POST control", max_length=200)]
 
@@ -25,7 +23,7 @@ Token = Annotated[str | None, Header(alias="Peakwhite-Control", description="tok
 def api_routes(services: Services) -> APIRouter:
     """All routes of REST but the demo's."""
     router = APIRouter(prefix="/api/v1")
-    for add in (_reading_routes, _scope_routes, _hookup_routes, _control_routes, _text_routes):
+    for add in (_reading_routes, _hookup_routes, _control_routes, _text_routes):
         add(router, services)
     return router
 
@@ -57,33 +55,6 @@ def _reading_routes(router: APIRouter, services: Services) -> None:
     async def reading() -> Response:
         """All that was computed from the newest capture (schema `peakwhite.reading/1`), as the live socket sends it."""
         return Response(newest(services).json, media_type="application/json")
-
-
-def _scope_routes(router: APIRouter, services: Services) -> None:
-    found: list[Sequence[Found]] = []
-    scanning = asyncio.Lock()
-
-    def told() -> models.ScopesBody:
-        return models.ScopesBody(scopes=[models.ScopeBody(**asdict(scope)) for scope in found[-1]] if found else None)
-
-    @router.get("/scopes", summary="Scopes that the last scan found", responses=answers())
-    async def scopes() -> models.ScopesBody:
-        """Gives the last result; it looks for nothing itself."""
-        return told()
-
-    @router.post(
-        "/scopes/scan",
-        summary="Look for scopes now",
-        responses=answers(409, 422, 503, 504),
-        dependencies=[may_write(services)],
-    )
-    async def scan() -> models.ScopesBody:
-        """Looks on USB and the network; takes some seconds. A second request meanwhile waits for the same scan."""
-        before = len(found)
-        async with scanning:
-            if len(found) == before:
-                found.append(await services.scan())
-        return told()
 
 
 def _hookup_routes(router: APIRouter, services: Services) -> None:

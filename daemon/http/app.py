@@ -22,6 +22,7 @@ from .methods import methods_of
 from .pages import page_routes, sent
 from .problems import install
 from .procedures_api import procedure_routes
+from .scopes_api import scope_routes
 from .services import Services
 from .settings_api import settings_routes
 from .sign_in_api import sign_in_routes
@@ -67,6 +68,7 @@ def create_app(services: Services) -> FastAPI:
 def _described(services: Services) -> Iterator[tuple[APIRouter, str]]:
     """The routes that openapi.json has, as far as there is what they need; with what they are filed under there."""
     yield api_routes(services), "peakwhite"
+    yield scope_routes(services), "peakwhite"
     yield comparing_routes(services), "peakwhite"
     yield health_routes(services), "health"
     if services.book is not None:

@@ -83,19 +83,34 @@ class TargetsBody(BaseModel):
 
 
 class ScopeBody(BaseModel):
-    """A scope that discovery found."""
+    """A scope that discovery found, or that was in use before."""
 
+    id: str | None = Field(description="names it to `PUT scopes/in-use`; null where it cannot be chosen")
     resource: str = Field(examples=["TCPIP0::192.0.2.7::5025::SOCKET"])
     identity: str | None = Field(description="what it calls itself, where it said")
     problem: str | None = Field(
         description="why that is not known; where a way of looking failed, resource is its pattern"
     )
+    in_use: bool
 
 
 class ScopesBody(BaseModel):
     """What the last scan found; null before the first."""
 
     scopes: list[ScopeBody] | None
+
+
+class ScopeChoiceBody(_Body):
+    """A scope of the list."""
+
+    id: str = Field(max_length=64, description="as the list gives it", examples=["5f0c3a91d27be684"])
+
+
+class ChosenScopeBody(ScopesBody):
+    """The list, and whether the choice outlives the daemon."""
+
+    kept: bool = Field(description="whether it stands in the settings file; else it holds until the daemon ends")
+    why_not_kept: str | None = Field(examples=["--scope goes before the settings file"])
 
 
 def printable(text: str) -> str:

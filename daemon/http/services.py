@@ -28,6 +28,24 @@ class Found:
     problem: str | None
 
 
+class ScopeChoice(Protocol):
+    """The scope in use, which may be changed for one that the daemon itself found. For the loop's thread."""
+
+    @property
+    def resource(self) -> str | None:
+        """Of the scope in use; None where no scope is named."""
+        ...
+
+    @property
+    def named(self) -> Sequence[str]:
+        """Resources of all scopes that were in use in this run."""
+        ...
+
+    async def choose(self, resource: str) -> str | None:
+        """Change over to it, and keep that in the settings file. Gives why it is not kept there, None where it is."""
+        ...
+
+
 class Trimmers(Protocol):
     """The trimmers of the demo's simulated unit. Calls may block for two seconds; raises InstrumentError."""
 
@@ -59,6 +77,7 @@ class Services:
         book, bench: the bench book, and what is kept unasked; None where there is no book to write to.
         procedures: terminator test and tie; None where no readings come to them.
         settings: what the daemon runs by, and its file; None where there are none to change.
+        scope: the scope in use; None where it is not to be changed, as in a demo.
         send_deadline_s: how long one frame of the live socket may take before its reader is given up.
     """
 
@@ -80,4 +99,5 @@ class Services:
     outside: Outside = NOWHERE_ELSE
     admission: Admission | None = None
     settings: SettingsInForce | None = None
+    scope: ScopeChoice | None = None
     send_deadline_s: float = SEND_DEADLINE_S

@@ -24,7 +24,7 @@ from typing import Any
 import pytest
 
 from emulated_usb import Bus, Device, install
-from peakwhite.daemon.acquisition import Acquisition
+from peakwhite.daemon.acquisition import Acquisition, Origin
 from peakwhite.daemon.measure.reading import Reading
 from peakwhite.daemon.sources.scope import open_scope
 from reconnects import NETWORK_FAULTS, USB, Reconnects, held_now, usb_faults
@@ -145,7 +145,7 @@ def back_after_s(way: Way, returns: int, off_for_s: float = 1.0) -> list[float]:
     chance, outlet = random.Random(1), Told()
     job = a_job(Hand(), outlet, lambda capture: a_measured())
     job = type(job)(job.measure, job.lines, job.setup, outlet, "bench")
-    acquisition = Acquisition(lambda: open_scope(way.resource), way.resource, job)
+    acquisition = Acquisition(Origin(lambda: open_scope(way.resource), way.resource), job)
     acquisition.start()
     assert outlet.came.wait(10.0)
     took_s = []

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from itertools import count
 
 from emulated_usb import Device
-from peakwhite.daemon.acquisition import Acquisition
+from peakwhite.daemon.acquisition import Acquisition, Origin
 from peakwhite.daemon.sources.scope import open_scope
 from peakwhite.drivers import visa_link
 from peakwhite.drivers.waiting import Clock
@@ -76,7 +76,9 @@ class Reconnects:
         clock = Clock(now=lambda: self.hand.s, sleep=self._sleep)
         job = a_job(self.hand, self.outlet, lambda capture: a_measured())
         Acquisition(
-            lambda: open_scope(self.resource, timeout_s=self.timeout_s, clock=clock), self.resource, job, self._wait
+            Origin(lambda: open_scope(self.resource, timeout_s=self.timeout_s, clock=clock), self.resource),
+            job,
+            self._wait,
         ).run()
 
     def _sleep(self, seconds: float) -> None:

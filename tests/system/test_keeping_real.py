@@ -11,7 +11,7 @@ import pytest
 
 from bench_readings import TurnedClock
 from kept_marks import TM_2
-from peakwhite.daemon.acquisition import Acquisition, Job, NoTrigger, Task
+from peakwhite.daemon.acquisition import Acquisition, Job, NoTrigger, Origin, Task
 from peakwhite.daemon.book import BookKeeper, BookPlace, BookReader
 from peakwhite.daemon.book.place import reading_engine
 from peakwhite.daemon.book.records import JobText, StageText
@@ -124,7 +124,7 @@ def bench(simulated_scope: Any, tmp_path: Path) -> Iterator[Bench]:
     keeping.next_unit(stages[0])
     tee = Tee(keeping)
     job_of_it = Job(tee.measure, lambda *_: {}, setup, tee, "9f3c")
-    acquisition = Acquisition(lambda: open_scope(simulated_scope.resource), "simulated", job_of_it)
+    acquisition = Acquisition(Origin(lambda: open_scope(simulated_scope.resource), "simulated"), job_of_it)
     made = Bench(simulated_scope, book, keeping, tee, acquisition, told, stages)
     made.plug(True)
     acquisition.start()

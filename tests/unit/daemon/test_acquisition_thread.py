@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from peakwhite.daemon.acquisition import Acquisition, thread
+from peakwhite.daemon.acquisition import Acquisition, Origin, thread
 from peakwhite.daemon.acquisition.fields import LOWER_SHARE, RECORDS
 from peakwhite.daemon.acquisition.pace import RETRY_S, SLOW_RETRY_S, USB_REST_S, Pace, retry_delay_s
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
@@ -44,7 +44,7 @@ class Bench:
     def run(self, measured: object = None) -> None:
         job = a_job(self.hand, self.outlet, measured or (lambda capture: a_measured()))  # type: ignore[arg-type]
         with pytest.raises(End):
-            Acquisition(self._open, WHERE, job, self.hand.wait).run()
+            Acquisition(Origin(self._open, WHERE), job, self.hand.wait).run()
 
     def _open(self) -> ScriptedSource:
         item = next(self.opened, None)
@@ -78,7 +78,7 @@ def test_it_is_logged_once_that_the_scope_is_lost_and_once_that_it_is_back(caplo
     bench = Bench(a_source(a_capture(), gone()), *[gone()] * 5, a_source(a_capture(), a_capture(), End()))
     with caplog.at_level(logging.INFO), pytest.raises(End):
         Acquisition(
-            bench._open, WHERE, a_job(bench.hand, bench.outlet, lambda capture: a_measured()), bench.hand.wait
+            Origin(bench._open, WHERE), a_job(bench.hand, bench.outlet, lambda capture: a_measured()), bench.hand.wait
         ).run()
     told = [record.getMessage() for record in caplog.records]
     assert len(told) == 2
@@ -178,7 +178,7 @@ def test_only_an_open_scope_is_asked_whether_it_has_the_channels_of_a_hookup() -
             return source
         raise End
 
-    acquisition = Acquisition(open_source, WHERE, a_job(hand, outlet, measure), hand.wait)
+    acquisition = Acquisition(Origin(open_source, WHERE), a_job(hand, outlet, measure), hand.wait)
     with pytest.raises(End):
         acquisition.run()
     assert asked == ["while open"]
@@ -206,7 +206,7 @@ def test_what_is_to_be_done_at_the_end_is_done_though_the_link_is_broken_and_tol
 
     waits = iter([False, True])
     job = a_job(hand, outlet, lambda capture: a_measured())
-    Acquisition(lambda: source, WHERE, job, lambda seconds: next(waits), at_end).run()
+    Acquisition(Origin(lambda: source, WHERE, at_end), job, lambda seconds: next(waits)).run()
     assert outlet.states[-1] == "lost"
     assert done == [pytest.approx(rest_s)]
 
@@ -214,9 +214,78 @@ def test_what_is_to_be_done_at_the_end_is_done_though_the_link_is_broken_and_tol
 def test_what_is_to_be_done_at_the_end_is_done_where_the_scope_was_open_until_then() -> None:
     source, done = a_source(a_capture()), list[float]()
     job = a_job(Hand(), Outlet(), lambda capture: a_measured())
-    Acquisition(lambda: source, WHERE, job, lambda seconds: True, done.append).run()
+    Acquisition(Origin(lambda: source, WHERE, done.append), job, lambda seconds: True).run()
     assert source.closed
     assert done == [0.0]
+
+
+def test_another_source_is_gone_over_to_once_the_call_is_done_and_the_old_one_is_left_for_good() -> None:
+    hand, outlet, done = Hand(), Outlet(), list[str]()
+    first, second = a_source(a_capture()), a_source(a_capture())
+    following = Origin(lambda: second, "another", lambda seconds: done.append("second left"))
+
+    def measure(capture: object) -> Measured:
+        if not done:
+            acquisition.change_to(following)
+            assert not first.closed
+        return a_measured()
+
+    def left(seconds: float) -> None:
+        assert first.closed and not second.closed
+        done.append("first left")
+
+    acquisition = Acquisition(Origin(lambda: first, WHERE, left), a_job(hand, outlet, measure), lambda seconds: True)
+    acquisition.run()
+    assert (done, second.closed) == (["first left", "second left"], True)
+    assert [(scope.state, scope.text) for scope, _ in outlet.told] == [
+        ("connecting", f"connecting to {WHERE}"),
+        ("ready", "capturing"),
+        ("connecting", "connecting to another"),
+        ("ready", "capturing"),
+    ]
+    assert [reading.seq for reading in outlet.readings] == [1, 2]
+
+
+def test_a_choice_ends_the_wait_for_a_scope_that_is_not_there() -> None:
+    hand, outlet, source, tried = Hand(), Outlet(), a_source(a_capture()), threading.Event()
+
+    def open_source() -> ScriptedSource:
+        tried.set()
+        raise LinkTimeout("no answer", where=USB, do="look")  # which is left alone for seconds
+
+    acquisition = Acquisition(Origin(open_source, USB), a_job(hand, outlet, lambda capture: a_measured()))
+    acquisition.start()
+    assert tried.wait(5.0)
+    captured = threading.Event()
+
+    def captures() -> Iterator[object]:
+        captured.set()
+        while True:
+            yield a_capture()
+
+    source = ScriptedSource(captures())  # type: ignore[arg-type]
+    acquisition.change_to(Origin(lambda: source, "another"))
+    assert captured.wait(2.0)
+    assert acquisition.stop()
+    assert source.closed
+
+
+def test_where_no_scope_is_named_it_says_so_shows_that_it_lives_and_waits_for_a_choice() -> None:
+    hand, outlet, source = Hand(), Outlet(), a_source(a_capture())
+    job = a_job(hand, outlet, lambda capture: a_measured())
+    waits = list[float]()
+
+    def wait(seconds: float) -> bool:
+        waits.append(seconds)
+        if len(waits) == 3:
+            acquisition.change_to(Origin(lambda: source, WHERE))
+        return len(waits) >= 3
+
+    acquisition = Acquisition(None, job, wait)
+    acquisition.run()
+    assert (outlet.states, len(outlet.readings)) == (["absent", "connecting", "ready"], 1)
+    assert outlet.told[0][0].text == "no scope is named"
+    assert job.tally.beat_s is not None
 
 
 def test_stop_ends_the_thread_and_closes_the_source() -> None:
@@ -228,7 +297,7 @@ def test_stop_ends_the_thread_and_closes_the_source() -> None:
             yield a_capture()
 
     source = ScriptedSource(forever())  # type: ignore[arg-type]
-    acquisition = Acquisition(lambda: source, WHERE, a_job(hand, outlet, lambda capture: a_measured()))
+    acquisition = Acquisition(Origin(lambda: source, WHERE), a_job(hand, outlet, lambda capture: a_measured()))
     acquisition.start()
     assert captured.wait(5.0)
     assert acquisition.stop()
@@ -244,7 +313,7 @@ def test_stop_leaves_an_opening_behind_that_does_not_return(monkeypatch: pytest.
         raise gone()
 
     monkeypatch.setattr(thread, "STOP_DEADLINE_S", 0.05)
-    acquisition = Acquisition(open_source, WHERE, a_job(Hand(), Outlet(), lambda capture: a_measured()))
+    acquisition = Acquisition(Origin(open_source, WHERE), a_job(Hand(), Outlet(), lambda capture: a_measured()))
     acquisition.start()
     assert looking_up.wait(5.0)
     assert not acquisition.stop()

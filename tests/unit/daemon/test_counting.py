@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from peakwhite.daemon.acquisition import NoTrigger
 from peakwhite.daemon.acquisition.session import Session
-from peakwhite.daemon.acquisition.thread import Acquisition
+from peakwhite.daemon.acquisition.thread import Acquisition, Origin
 from peakwhite.daemon.acquisition.watch import ScopeWatch
 from peakwhite.daemon.book import BookKeeper, BookPlace
 from peakwhite.daemon.book.keeper import MOST_WAITING
@@ -80,7 +80,7 @@ def test_acquisition_beats_while_it_waits_for_a_scope_that_is_not_there() -> Non
         hand.wait(seconds)
         return attempts >= 4
 
-    Acquisition(open_source, "scope", job, wait).run()  # type: ignore[arg-type]
+    Acquisition(Origin(open_source, "scope"), job, wait).run()  # type: ignore[arg-type]
     assert job.tally.is_alive(hand.s)
     assert not job.tally.is_alive(hand.s + STALE_S + 1.0)
 

@@ -303,7 +303,7 @@ def test_scopes_are_looked_for_only_when_asked(client: TestClient, face: Face) -
     assert client.get("/api/v1/scopes").json() == {"scopes": None}
     assert face.scans == 0
     found = client.post("/api/v1/scopes/scan").json()
-    assert found["scopes"][0] == {"resource": "USB0::1::2::3::INSTR", "identity": "MAKER,MODEL", "problem": None}
+    assert found["scopes"][0].items() >= {"resource": "USB0::1::2::3::INSTR", "identity": "MAKER,MODEL"}.items()
     assert client.get("/api/v1/scopes").json() == found
     assert face.scans == 1
 

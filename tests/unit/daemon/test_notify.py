@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from peakwhite.daemon.acquisition import Acquisition, Time
+from peakwhite.daemon.acquisition import Acquisition, Origin, Time
 from peakwhite.daemon.notify import ServiceManager
 from peakwhite.drivers.capture import Capture
 from scripted import Hand, Outlet, ScriptedSource, a_capture, a_job, a_measured
@@ -169,7 +169,7 @@ def test_the_watchdog_is_fed_while_the_acquisition_thread_goes_on_and_no_longer_
 
     source = ScriptedSource(steps())  # type: ignore[arg-type]
     job = replace(a_job(Hand(), Outlet(), lambda capture: a_measured()), time=Time())
-    acquisition = Acquisition(lambda: source, "scripted", job)
+    acquisition = Acquisition(Origin(lambda: source, "scripted"), job)
     acquisition.start()
 
     def silence_s() -> float:
@@ -238,5 +238,5 @@ def test_the_acquisition_thread_says_that_it_goes_on_around_every_wait_and_after
         hand.wait(3.0)
         return ScriptedSource(captures())
 
-    Acquisition(open_source, "scripted", job, wait).run()
+    Acquisition(Origin(open_source, "scripted"), job, wait).run()
     assert next(waits) == 2

@@ -11,7 +11,7 @@ import pytest
 from peakwhite.daemon.config import Setup
 from peakwhite.daemon.config.complaints import Complaint
 from peakwhite.daemon.config.keys import KeyPath, changed_keys, is_live, values_of
-from peakwhite.daemon.config.live_changes import WATCH, changed_setup
+from peakwhite.daemon.config.live_changes import SCOPE, WATCH, changed_setup
 from peakwhite.daemon.config.settings import Settings, SettingsMistakes, load_settings, parse_settings
 from peakwhite.daemon.live import Problem
 from peakwhite.daemon.measure.hookup import Clip, Hookup
@@ -20,6 +20,8 @@ from peakwhite.drivers.errors import SettingsChanged, SettingsError, SettingsUnw
 
 OWN = "[targets.own]\nroles = ['red']\nnominal_mv = 700\n"
 OTHER: dict[KeyPath, str] = {
+    ("scope", "resource"): "[scope]\nresource = 'TCPIP0::192.0.2.8::5025::SOCKET'\n",
+    ("scope", "family"): "[scope]\nfamily = 'tektronix-tds'\n",
     ("live", "rate_hz"): "[live]\nrate_hz = 9\n",
     ("measure", "gain_spec"): "[measure]\ngain_spec = '1%'\n",
     ("measure", "time_base_ppm"): "[measure]\ntime_base_ppm = 3\n",
@@ -80,7 +82,7 @@ def test_every_key_that_may_change_live_does_so() -> None:
         changed = changed_keys(Settings().tables, new.tables)
         assert path in changed and all(map(is_live, changed))
         setup = changed_setup(Setup(), changed, new)
-        assert (setup.generation, path in WATCH) in ((2, False), (1, True)), path
+        assert (setup.generation, path in WATCH | SCOPE) in ((2, False), (1, True)), path
 
 
 def test_what_was_said_on_the_page_stays_unless_the_file_changes_it() -> None:

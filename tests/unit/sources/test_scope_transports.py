@@ -11,7 +11,7 @@ from itertools import count
 import pytest
 
 from emulated_usb import Bus, Device, install
-from peakwhite.daemon.acquisition import Acquisition, NoTrigger, Task
+from peakwhite.daemon.acquisition import Acquisition, NoTrigger, Origin, Task
 from peakwhite.daemon.acquisition.pace import USB_REST_S
 from peakwhite.daemon.config import Setup
 from peakwhite.daemon.measure.engine import measure_capture
@@ -89,7 +89,7 @@ class UsbBench:
         self._events, self._ends_after, self._turns = events, ends_after, count()
         job = a_job(self.hand, self.outlet, lambda capture: measure_capture(capture, Setup().conditions))
         resource = simulated.resources["usb"]
-        self._acquisition = Acquisition(lambda: open_scope(resource, timeout_s=1.5), resource, job, self._wait)
+        self._acquisition = Acquisition(Origin(lambda: open_scope(resource, timeout_s=1.5), resource), job, self._wait)
 
     def run(self) -> None:
         self._acquisition.run()

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import pytest
 
 from family_rig import SimulatedScope, SleepingTime
-from peakwhite.daemon.acquisition import Acquisition
+from peakwhite.daemon.acquisition import Acquisition, Origin
 from peakwhite.daemon.acquisition.pace import RETRY_SPREAD, SLOW_RETRY_S
 from peakwhite.daemon.config import Setup, SetupInForce
 from peakwhite.daemon.measure.engine import measure_capture
@@ -113,7 +113,9 @@ class Bench:
             SetupInForce(Setup(conditions=Conditions(HOOKUP))),
         )
         self._acquisition = Acquisition(
-            lambda: open_scope(scope.resource, timeout_s=TIMEOUT_S, clock=clock), scope.resource, job, self._wait
+            Origin(lambda: open_scope(scope.resource, timeout_s=TIMEOUT_S, clock=clock), scope.resource),
+            job,
+            self._wait,
         )
         self._plot: Iterator[None] = iter(())
 
