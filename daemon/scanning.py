@@ -11,7 +11,7 @@ from .http.services import Found
 
 SCAN_DEADLINE_S = 15.0
 """`peakwhite scopes` limits itself to six seconds and its start; what takes longer hangs."""
-COMMAND = (sys.executable, "-m", "peakwhite.daemon", "scopes", "--json")
+COMMAND: tuple[str, ...] = (sys.executable, "-m", "peakwhite.daemon", "scopes", "--json")
 
 
 async def scan() -> list[Found]:

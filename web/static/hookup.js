@@ -16,6 +16,7 @@ export class HookupView {
   #shown = false;
   #seen = {};
   #loading;
+  #listed;
   #settings;
   #reading;
   #bars;
@@ -28,16 +29,14 @@ export class HookupView {
     };
     find("hookup-drop").onclick = () => this.#lay(this.#theirs ?? this.#force);
     find("bars-use").onclick = () => this.#use({ ...this.#draft(), clips: withRoles(this.#draft().clips, this.#bars) });
-    find("scan").onclick = () => this.#scan();
+    find("scan").onclick = () => this.#scopes("scan", "POST", ({ scopes }) => `${scopes.filter((one) => one.identity).length} found.`, "Looking on USB and the network; this takes some seconds.");
     find("open-settings").onclick = () => this.#openSettings();
   }
 
   /** It shows now, or no longer. */
   show(shown) {
     this.#shown = shown;
-    if (!shown) return;
-    this.#load();
-    ask("scopes").then((body) => this.#list(body.scopes), () => {});
+    if (shown) this.#load();
   }
 
   /** Take what the page knows now; called some times a second. */
@@ -49,10 +48,11 @@ export class HookupView {
     const lost = session.lost(nowMs);
     const since = Date.parse(scope.since ?? "");
     const state = (SCOPE[scope.state]?.[1] ?? "Connected") + (Number.isNaN(since) ? "" : ` since ${clockTime(since)}`);
-    put(find("scope-state"), lost ? "Not known: daemon lost" : state);
-    if (lost) put(find("control-words"), "Not known: daemon lost");
+    const unknown = lost && "Not known: daemon lost";
+    put(find("scope-state"), unknown || state);
+    if (lost) put(find("control-words"), unknown);
     put(find("scope-more"), (lost ? [] : [scope.text, scope.do]).filter(Boolean).map((clause) => `${capital(clause)}.`).join(" "));
-    put(find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource ?? "from a file"}` : "");
+    put(find("scope-identity"), reading ? `${reading.scope.identity}, ${reading.scope.resource}` : "");
     if (reading && reading !== this.#reading) this.#take(reading, nowMs);
     const above = settled.hints.shown;
     let below = false;
@@ -92,6 +92,7 @@ export class HookupView {
     if (this.#loading) return;
     this.#loading = true;
     try {
+      this.#list(await ask("scopes"));
       const now = await ask("hookup");
       const same = this.#force && changesOf(this.#force, now).length === 0;
       const edited = this.#force && this.#changes().length > 0;
@@ -126,7 +127,7 @@ export class HookupView {
     const fields = {};
     const labels = FIELDS.map(([key, label]) => {
       const choices = key === "role" ? rolesOf(channel) : CHOICES[key];
-      fields[key] = choices ? made("select", ...choices.map(([value, words]) => new Option(words, value))) : assign(made("input"), { inputmode: "decimal" });
+      fields[key] = choices ? made("select", ...choices.map(([value, words = value]) => new Option(words, value))) : assign(made("input"), { inputmode: "decimal" });
       fields[key].name = `${channel} ${key}`;
       return made("label", label, fields[key]);
     });
@@ -160,7 +161,7 @@ export class HookupView {
   #edited() {
     for (const [channel, { element, sketch, words }] of this.cards) {
       const clip = this.#clip(channel);
-      const signal = Boolean(clip.role) && channel !== EXT;
+      const signal = clip.role && channel !== EXT;
       element.toggleAttribute("data-signal", signal);
       put(words, clipWords(clip));
       if (signal) sketch.replaceChildren(...sketchOf(clip).map(stroke));
@@ -206,23 +207,35 @@ export class HookupView {
     }
   }
 
-  async #scan() {
-    const say = find("scan-said");
-    find("scan").disabled = true;
-    put(say, "Looking on USB and the network; this takes some seconds.");
+  /** Ask for the list of scopes in this way; `words` say what came of it. */
+  async #scopes(path, method, words, before, body) {
+    const [scan, say] = [find("scan"), find("scan-said")];
+    put(say, before);
+    scan.disabled = true;
     try {
-      const { scopes } = await ask("scopes/scan", "POST");
-      this.#list(scopes);
-      put(say, `${scopes.filter((one) => one.identity).length} found.`);
+      const answer = await ask(`scopes/${path}`, method, body);
+      this.#list(answer);
+      put(say, words(answer));
     } catch (error) {
       put(say, error.message);
     }
-    find("scan").disabled = false;
+    scan.disabled = false;
+    scan.focus();
   }
 
-  #list(scopes) {
-    const items = (scopes ?? []).map(({ resource, identity, problem }) =>
-      made("li", made("strong", identity ?? problem), ` ${resource}${resource === this.#reading?.scope.resource ? ", in use" : ""}`));
+  #list({ scopes }) {
+    const now = JSON.stringify(scopes);
+    if (this.#listed === now) return;
+    this.#listed = now;
+    const items = (scopes ?? []).map(({ id, resource, identity, problem, in_use: used }) => {
+      const item = made("li", made("strong", identity ?? problem), ` ${resource}${used ? ", in use" : ""} `);
+      if (id && !used) {
+        const button = assign(made("button", "Use this scope"), { "data-writes": "" });
+        button.onclick = () => this.#scopes("in-use", "PUT", ({ why_not_kept: why }) => (why ? `Until the daemon ends: ${why}.` : "Kept in the settings."), "Changing over.", { id });
+        item.append(button);
+      }
+      return item;
+    });
     find("scopes").replaceChildren(...items);
   }
 }

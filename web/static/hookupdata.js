@@ -2,13 +2,13 @@
 
 import { capital } from "./words.js";
 
-const SYNC = [["sync", "sync"], ["hsync", "horizontal sync"]];
+const SYNC = [["sync"], ["hsync", "horizontal sync"]];
 
-/** What may be chosen: value, and words. */
+/** What may be chosen: value, and words where it is not its own. */
 export const CHOICES = {
   role: [
-    ["", "nothing"], ["red", "red"], ["green", "green"], ["blue", "blue"], ...SYNC, ["vsync", "vertical sync"],
-    ["luma", "luma"], ["chroma", "chroma"], ["composite", "composite"], ["pb", "Pb"], ["pr", "Pr"],
+    ["", "nothing"], ["red"], ["green"], ["blue"], ...SYNC, ["vsync", "vertical sync"],
+    ["luma"], ["chroma"], ["composite"], ["pb", "Pb"], ["pr", "Pr"],
   ],
   point: [["connector", "the output connector"], ["before-series-resistor", "before the series resistor"], ["chip-input", "the chip’s input"]],
   load: [["terminator", "a terminator"], ["monitor", "a monitor"], ["scope-input", "the scope’s input"], ["none", "nothing"]],

@@ -60,6 +60,7 @@ let lineView, hookupView, procedures, trimmers, fillPaper; // fetched when they 
 let greeted = false;
 let patternWhitePct = 100;
 let askedSetup = null;
+let scopeInUse;
 let wordsAt = -Infinity;
 
 function onFrame(frame) {
@@ -119,6 +120,9 @@ async function fetchSetUp() {
 function frame(nowMs) {
   const { reading } = session;
   if (trim.take(session, histories)) {
+    const { identity, resource } = reading.scope;
+    if (scopeInUse && scopeInUse !== resource) tell({ title: "Another scope in use", more: identity });
+    scopeInUse = resource;
     if (reading.setup !== askedSetup) {
       askedSetup = reading.setup;
       fetchSetUp();

@@ -27,7 +27,7 @@ export class Speaker {
   #start() {
     this.wanted = true;
     if (!this.audio) {
-      this.audio = new AudioContext({ latencyHint: "interactive" });
+      this.audio = new AudioContext();
       this.audio.addEventListener("statechange", () => this.onChange());
     }
     this.audio.resume().catch(() => this.onChange());

@@ -44,7 +44,7 @@ export class Watch {
   }
 
   #wake() {
-    this.audio ??= new AudioContext({ latencyHint: "interactive" });
+    this.audio ??= new AudioContext();
     this.audio.resume().then(() => this.#say(), () => {});
   }
 

@@ -218,7 +218,9 @@ def test_a_reload_keeps_control(hooked: Any, lasting_bench: Any) -> None:
 
 def test_looking_for_scopes_says_that_it_takes_seconds_and_lists_what_it_found(hooked: Any, lasting_bench: Any) -> None:
     page = hooked.page
-    found = {"scopes": [{"resource": lasting_bench.scope.resource, "identity": "ONE", "problem": None}]}
+    one = {"id": "1", "resource": lasting_bench.scope.resource, "identity": "ONE", "problem": None, "in_use": True}
+    broken = {"id": None, "resource": "USB?*::INSTR", "identity": None, "problem": "no libusb", "in_use": False}
+    found = {"scopes": [one, broken]}
     page.route("**/api/v1/scopes/scan", lambda route: waiting.append(route))
     waiting: list[Any] = []
     page.click("[data-scan]")
@@ -226,7 +228,10 @@ def test_looking_for_scopes_says_that_it_takes_seconds_and_lists_what_it_found(h
     assert page.is_disabled("[data-scan]")
     waiting[0].fulfill(json=found)
     page.wait_for_selector("[data-scan]:enabled")
-    assert hooked.text("[data-scopes] li") == f"ONE {lasting_bench.scope.resource}, in use"
+    listed = [item.strip() for item in page.locator("[data-scopes] li").all_inner_texts()]
+    assert listed == [f"ONE {lasting_bench.scope.resource}, in use", "no libusb USB?*::INSTR"]
+    assert page.locator("[data-scopes] button").count() == 0
+    assert hooked.text("[data-scan-said]") == "1 found."
     assert hooked.text("[data-scope-state]").startswith("Connected since")
 
 
