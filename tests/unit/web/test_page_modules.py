@@ -64,7 +64,7 @@ def test_the_page_offers_the_hookup_that_the_daemon_takes() -> None:
     wanted = "{choices: d.CHOICES, fields: d.FIELDS, blank: d.blank('CH1'), ext: d.rolesOf(d.EXT)}"
     code = f"import({json.dumps((PAGE / 'hookupdata.js').as_uri())}).then(d => console.log(JSON.stringify({wanted})))"
     page = json.loads(subprocess.run([node, "-e", code], capture_output=True, text=True, timeout=60, check=True).stdout)
-    values = {field: {value for value, _ in choices} for field, choices in page["choices"].items()}
+    values = {field: {value for value, *_ in choices} for field, choices in page["choices"].items()}
     assert values == {
         "role": {"", *get_args(Role)},
         "point": set(get_args(Point)),
@@ -73,4 +73,4 @@ def test_the_page_offers_the_hookup_that_the_daemon_takes() -> None:
     }
     assert {"channel", *(field for field, _ in page["fields"])} == set(ClipBody.model_fields)
     assert page["blank"] == ClipBody.model_validate({"channel": "CH1", "role": "red"}).model_dump() | {"role": ""}
-    assert {value for value, _ in page["ext"]} == {"", *EXT_ROLES}
+    assert {value for value, *_ in page["ext"]} == {"", *EXT_ROLES}
