@@ -6,6 +6,7 @@
     │   ├── SettingsError          a settings file with a wrong key or value
     │   ├── SettingsChanged        a change of settings that were changed otherwise meanwhile
     │   ├── ControlHeld            a write while somebody else holds control
+    │   ├── NotInList              a scope that the list of found ones does not have
     │   ├── NotInBook              a job, unit, stage or mark that the bench book does not have
     │   └── UnitInQuestion         a mark while the unit on the bench may be another than the one that is named
     ├── UnreadableInput            a capture file that cannot be a capture
@@ -72,6 +73,10 @@ class SettingsChanged(UsageError):
 
 class ControlHeld(UsageError):
     """A write while somebody else holds control."""
+
+
+class NotInList(UsageError):
+    """A scope that the list of those that were found does not have."""
 
 
 class NotInBook(UsageError):
@@ -177,6 +182,7 @@ OUTCOMES: dict[type[PeakwhiteError], Outcome] = {
     SettingsError: Outcome(2, 422, "settings"),
     SettingsChanged: Outcome(2, 409, "settings-changed"),
     ControlHeld: Outcome(2, 409, "control-held"),
+    NotInList: Outcome(2, 404, "not-in-list"),
     NotInBook: Outcome(2, 404, "not-in-book"),
     UnitInQuestion: Outcome(2, 409, "unit-in-question"),
     UnreadableInput: Outcome(3, 422, "unreadable-input"),

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from fastapi import APIRouter
 
-from ...drivers.errors import UsageError
+from ...drivers.errors import NotInList
 from .api import may_write
 from .models import ChosenScopeBody, ScopeBody, ScopeChoiceBody, ScopesBody
 from .problems import answers
@@ -90,18 +90,18 @@ def scope_routes(services: Services) -> APIRouter:
     @router.put(
         "/in-use",
         summary="Change over to a scope of the list",
-        responses=answers(409, 422),
+        responses=answers(404, 409),
         dependencies=[may_write(services)],
     )
     async def use(body: ScopeChoiceBody) -> ChosenScopeBody:
         """The old scope gets its set-up back, and readings come from this one, as soon as it answers. It is named in the
         settings file, where that can be."""
         if choice is None:
-            raise UsageError("this daemon keeps to its scope", where="scope", do="start 'peakwhite serve' for another")
+            raise NotInList("this daemon keeps to its scope", where="scope", do="start 'peakwhite serve' for another")
         resource = choosable().get(body.id)
         if resource is None:
             do = "look for scopes (POST scopes/scan), and choose one of the list by its id"
-            raise UsageError("the list of found scopes has no such id", where="scope", do=do)
+            raise NotInList("the list of found scopes has no such id", where="scope", do=do)
         why = await choice.choose(resource)
         return ChosenScopeBody(scopes=told(), kept=why is None, why_not_kept=why)
 

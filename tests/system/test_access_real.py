@@ -384,7 +384,7 @@ def test_no_word_of_a_client_becomes_a_resource_or_a_command_for_the_scope(
         for channel in (resource, "CH1;*RST", "CH1\n:SYST:RES", "../CH1", "USB0::1::2::3::INSTR"):
             body = {"clips": [{"channel": channel, "role": "red"}]}
             assert away.request("PUT", "api/v1/hookup", body, bearer(away.operator))[0] == 422
-        assert away.request("PUT", "api/v1/scopes/in-use", {"id": resource}, bearer(away.operator))[0] == 422
+        assert away.request("PUT", "api/v1/scopes/in-use", {"id": resource}, bearer(away.operator))[0] == 404
         for method, path in (
             ("GET", f"api/v1/scopes?resource={resource}"),
             ("GET", f"api/v1/reading?resource={resource}"),

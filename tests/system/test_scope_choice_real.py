@@ -75,7 +75,7 @@ def test_of_the_found_scopes_another_is_chosen_by_its_id_and_levels_come_from_it
         old = client.reading(lambda one: red_of(one) is not None)
         assert old["scope"]["resource"] == bench.first.resource
         for sent in (bench.second.resource, "TCPIP0::192.0.2.66::5025::SOCKET"):
-            assert daemon.request("PUT", IN_USE, {"id": sent})[0] == 422
+            assert daemon.request("PUT", IN_USE, {"id": sent})[0] == 404
         answer = daemon.json("PUT", IN_USE, {"id": found[bench.second.resource]["id"]})
         assert answer["kept"]
         new = client.reading(lambda one: one["setup"] == 2 and red_of(one) is not None)

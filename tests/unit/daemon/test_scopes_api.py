@@ -119,7 +119,7 @@ def test_an_id_of_the_list_chooses_its_scope_and_the_answer_says_whether_that_is
 def test_a_resource_or_any_word_of_a_clients_own_chooses_nothing(face: Face, choice: Choice, sent: str) -> None:
     face.scanned()
     answer = face.client.put(IN_USE, json={"id": sent})
-    assert (answer.status_code, answer.json()["do"].startswith("look for scopes")) == (422, True)
+    assert (answer.status_code, answer.json()["do"].startswith("look for scopes")) == (404, True)
     assert choice.named == [NAMED]
 
 
@@ -134,7 +134,7 @@ def test_an_id_stands_only_as_long_as_its_scope_is_in_the_list(face: Face, choic
     key = face.scanned()[LAN]["id"]
     face.found = []
     face.scanned()
-    assert face.client.put(IN_USE, json={"id": key}).status_code == 422
+    assert face.client.put(IN_USE, json={"id": key}).status_code == 404
     face.found = [Found(LAN, "MAKER,MODEL", None)]
     assert face.scanned()[LAN]["id"] == key
     assert face.client.put(IN_USE, json={"id": key}).status_code == 200
@@ -142,7 +142,7 @@ def test_an_id_stands_only_as_long_as_its_scope_is_in_the_list(face: Face, choic
 
 def test_before_the_first_scan_nothing_is_listed_and_nothing_can_be_chosen(face: Face) -> None:
     assert face.client.get("/api/v1/scopes").json() == {"scopes": None}
-    assert face.client.put(IN_USE, json={"id": ScopeIds().of(NAMED)}).status_code == 422
+    assert face.client.put(IN_USE, json={"id": ScopeIds().of(NAMED)}).status_code == 404
 
 
 def test_while_somebody_else_holds_control_nothing_is_chosen(face: Face, choice: Choice) -> None:
@@ -158,4 +158,4 @@ def test_where_the_scope_is_not_to_be_changed_the_list_has_no_ids_and_a_choice_s
     with face.client:
         assert [one["id"] for one in face.scanned().values()] == [None] * 3
         answer = face.client.put(IN_USE, json={"id": "x"})
-        assert (answer.status_code, "keeps to its scope" in answer.json()["detail"]) == (422, True)
+        assert (answer.status_code, "keeps to its scope" in answer.json()["detail"]) == (404, True)
