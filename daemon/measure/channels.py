@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cache, cached_property
+from functools import cached_property
 
 import numpy as np
 
@@ -189,12 +189,12 @@ class Measuring:
         def items_at(level_mv: float) -> tuple[Item, ...]:
             return budget(level_mv, levels, clip, gain, full_scale_mv, pattern_pct, self._calibrated(record), setup_mv)
 
-        @cache
-        def spread_at(level_mv: float) -> Spread:
-            return combined(items_at(level_mv))
-
         items = items_at(full_mv)
-        distribution = spread_at(full_mv)
+        distribution = combined(items)
+
+        def spread_at(level_mv: float) -> Spread:
+            return distribution if level_mv == full_mv else combined(items_at(level_mv))
+
         half_mv = distribution.quantile(0.95)
         own_sync_mv = base.sync_mv if clip.role in ("luma", "composite") else None
         is_white = self.conditions.hold_since is None

@@ -1,7 +1,7 @@
 """Flat runs of the picture and the states that they cluster in: what a level is made of."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
@@ -102,17 +102,13 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
     limit_mv = np.maximum(limit_mv, RESTLESS * _restless_mv(lines, half))
     guard = round(_guard_us(active, bin_us) / bin_us)
     flat = ~_widened(_bends(total, half) > np.repeat(limit_mv * half, rows)[:, None], half, guard)
-    highest_mv, lowest_mv = active.max(axis=1).reshape(channels, rows), active.min(axis=1).reshape(channels, rows)
-    slope_mv = np.maximum(2.0 * ALIKE_MV, TILT * (highest_mv.max(axis=1) - lowest_mv.min(axis=1)))
+    whole = active.reshape(channels, -1)
+    slope_mv = np.maximum(2.0 * ALIKE_MV, TILT * (whole.max(axis=1) - whole.min(axis=1)))
     shortest = max(1, round(LONG_ENOUGH_US / bin_us))
     runs = _as_runs(flat, total, shortest, np.repeat(noise_mv, rows), np.repeat(slope_mv, rows))
-    return replace(
-        runs,
-        channel=runs.row // rows,
-        row=runs.row % rows,
-        first=runs.first + lines.active.start,
-        last=runs.last + lines.active.start,
-    )
+    channel, row = np.divmod(runs.row, rows)
+    start = lines.active.start
+    return Runs(channel, row, runs.first + start, runs.last + start, runs.mean_mv, runs.bins)
 
 
 def _running_sums(level_mv: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -86,9 +86,10 @@ def cut_lines(
     pedestals_mv = None
     if clamp.under_burst is not None:
         pedestals_mv = rows[:, :, clamp.columns] @ clamp.under_burst - quiet_mv
-    scatter2 = scatter2_of(quiet)
+    scatter2 = scatter2_of(quiet, quiet_mv)
     spoilt = spoilt_lines(scatter2)
-    noise_mv = np.sqrt((scatter2 * ~spoilt).sum(axis=1, dtype=np.float64) / (~spoilt).sum(axis=1))
+    sound = ~spoilt
+    noise_mv = np.sqrt((scatter2 * sound).sum(axis=1, dtype=np.float64) / sound.sum(axis=1))
     slope = (next_mv - own_mv) / grid.bins_to_next
     rows -= (own_mv - slope * clamp.middle).astype(np.float32)[:, :, None]
     rows -= slope.astype(np.float32)[:, :, None] * np.arange(rows.shape[2], dtype=np.float32)

@@ -12,6 +12,11 @@ AnyNumber = TypeVar("AnyNumber", bound=np.generic)
 GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 
 
+def mean_along(values: NDArray[AnyNumber], axis: int) -> NDArray[AnyNumber]:
+    """Mean along an axis in the values' own precision."""
+    return np.asarray(np.add.reduce(values, axis=axis) / values.shape[axis])
+
+
 def median(values: NDArray[np.floating]) -> float:
     """The middle of the values, of an even number the mean of the two in the middle; NaN of none."""
     if values.size == 0:
@@ -44,6 +49,15 @@ def at_shares(values: NDArray[AnyNumber], *shares: float) -> NDArray[AnyNumber]:
     """Of the values in order, those below which that part of the others lies; without putting all in order."""
     places = [int(share * (values.size - 1)) for share in shares]
     return np.partition(values, places)[places]
+
+
+def median_of_five(rows: NDArray[AnyNumber]) -> NDArray[AnyNumber]:
+    """The middle one of five rows at every column, by comparing rows whole."""
+    a, b, c, d, e = rows
+    higher_of_lows = np.maximum(np.minimum(a, b), np.minimum(c, d))
+    lower_of_highs = np.minimum(np.maximum(a, b), np.maximum(c, d))
+    low, high = np.minimum(higher_of_lows, lower_of_highs), np.maximum(higher_of_lows, lower_of_highs)
+    return np.asarray(np.maximum(low, np.minimum(high, e)))
 
 
 def noise_of(values: NDArray[np.floating]) -> float:
