@@ -14,7 +14,7 @@ from .calibrated import UNCALIBRATED, Calibrated
 from .found_sync import FoundSync
 from .hints import hint, odd_one_out
 from .hookup import COLOURS, SYNC_ROLES, WHITE_ROLES, Clip
-from .levels import DARK_UNDER, Levels, Probed, is_clipped, measure_levels, sync_depth_codes
+from .levels import DARK_UNDER, Levels, Probed, is_clipped, measure_levels, sync_depths_mv
 from .line_sync import find_line_sync
 from .reading import ChannelReading, SyncClass
 from .replaced import replaced
@@ -107,14 +107,16 @@ class Measuring:
     @cached_property
     def _carrying_sync(self) -> frozenset[str]:
         """Channels that sync may stand on: luma and composite, where it was found, and a colour that goes low."""
-        found = set()
+        found, asked = [], {}
         for record in self.capture.channels:
             clip = self.conditions.hookup.of_channel(record.name)
             if clip is not None and (clip.role in ("luma", "composite") or self.sync.is_on(record.name)):
-                found.add(record.name)
-            elif clip is not None and clip.role in COLOURS and self.sync.grid is not None:
-                depth_mv = sync_depth_codes(record, self.sync.grid) * abs(record.mv_per_code * clip.probe_ratio)
-                found |= {record.name} if depth_mv > LEAST_SYNC_MV else set()
+                found.append(record.name)
+            elif clip is not None and clip.role in COLOURS:
+                asked[record.name] = Probed(record, clip.probe_ratio)
+        if asked and self.sync.grid is not None:
+            depths_mv = sync_depths_mv(list(asked.values()), self.sync.grid)
+            found += [name for name, depth_mv in zip(asked, depths_mv, strict=True) if depth_mv > LEAST_SYNC_MV]
         return frozenset(found)
 
     def _carries_subcarrier(self) -> bool:
