@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from .line_grid import LineGrid
 from .robust import mean_along, spread_places
+from .stretches import stretches
 
 AFTER_SYNC_US = 0.5
 """The clamp opens this long after the trailing edge of sync."""
@@ -93,7 +94,9 @@ def _span_mv(rows: NDArray[np.float32]) -> NDArray[np.float32]:
     """Highest less lowest level of each channel, of some bins spread over its lines."""
     some = rows.reshape(rows.shape[0], -1)
     if rows[0].size >= 2 * ENOUGH_BINS:
-        some = some.take(spread_places(rows[0].size, ENOUGH_BINS), axis=1)  # [:, places] would lay channels side by side
+        some = some.take(
+            spread_places(rows[0].size, ENOUGH_BINS), axis=1
+        )  # [:, places] would lay channels side by side
     return np.asarray(some.max(axis=1) - some.min(axis=1))
 
 
@@ -109,7 +112,7 @@ def clamped(
     following = first + grid.bins_to_next.round().astype(np.intp)
     inside = following + clamp.weights.size <= binned.shape[1]
     begin = np.concatenate((first, np.where(inside, following, first)))
-    columns = binned.take(begin[:, None] + np.arange(clamp.weights.size), axis=1)
+    columns = stretches(binned, begin, clamp.weights.size)
     both_mv = columns @ clamp.weights
     quiet = slice(clamp.quiet.start - clamp.columns.start, clamp.quiet.stop - clamp.columns.start)
     resting = columns[:, :, quiet]

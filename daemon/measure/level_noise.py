@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...drivers.capture import ChannelRecord
-from .edge_fit import stretches
 from .flats import State
 from .lines import Lines
+from .stretches import stretches
 
 PIECE_S, LONGEST_PIECE = 0.5e-6, 2000
 FEWEST_PIECES, MOST_PIECES, ENOUGH_SAMPLES = 16, 128, 8192
@@ -73,8 +73,8 @@ def _block_scatter_mv(top: State, lines: Lines, index: int, block_us: float) -> 
     longest = longest[bins >= blocks * block]
     if longest.size == 0:
         return float(lines.clamp_noise_mv[index]) / math.sqrt(block)
-    place = top.runs.first[longest, None] + np.arange(blocks * block)
-    pieces = lines.level_mv[index, top.runs.row[longest, None], place]
+    first = top.runs.row[longest] * lines.level_mv.shape[2] + top.runs.first[longest]
+    pieces = stretches(lines.level_mv[index].ravel(), first, blocks * block)
     means = np.add.reduce(pieces.reshape(-1, blocks, block), axis=2) / block
     rest = means - np.add.reduce(means, axis=1, keepdims=True) / blocks
     return math.sqrt(float(np.vdot(rest, rest)) / (rest.shape[0] * (blocks - 1)))

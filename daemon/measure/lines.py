@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from .clamps import Clamp, choose_clamp, clamped, mean_of_columns, scatter2_of, spoilt_lines
 from .line_grid import LineGrid
+from .stretches import stretches
 
 AFTER_PICTURE_US = 0.2
 """Active video is taken to end this long before the nominal front porch begins."""
@@ -76,7 +77,7 @@ def cut_lines(
     `subcarrier_hz` is given where the back porch carries a burst, `carries_sync` says that the channels hold sync
     themselves; the others are at blanking during sync too.
     """
-    rows = binned.take(grid.bins, axis=1)
+    rows = stretches(binned, grid.first_bin, grid.width)
     clamp = choose_clamp(rows, grid, subcarrier_hz=subcarrier_hz, carries_sync=carries_sync)
     if clamp is None:
         return None

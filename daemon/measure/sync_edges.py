@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...drivers.capture import ChannelRecord
-from .edge_fit import fitted_edges, stretches
+from .edge_fit import fitted_edges
 from .robust import median
+from .stretches import stretches
 from .sync_train import NO_SYNC, NOT_MORE_THAN_OFF, LineSync
 from .systems import system_of
 
@@ -116,7 +117,7 @@ def _tips_are_flat(
     tips.sort(axis=2)
     thirds = np.sort(tips[:, :, third // 2], axis=0)[first.size // 2]
     scatter = MEDIAN_NOISE**2 * math.sqrt(rms2 / (third * first.size))
-    return bool(thirds.max() - thirds.min() < TIP_FLAT * depth_codes + 3.0 * scatter)
+    return bool(float(thirds.max()) - float(thirds.min()) < TIP_FLAT * depth_codes + 3.0 * scatter)
 
 
 def _off_grid(edges_us: NDArray[np.float64], period_us: float, further: int = 1) -> NDArray[np.bool_]:
