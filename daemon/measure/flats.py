@@ -120,9 +120,8 @@ def _running_sums(level_mv: NDArray[np.float32]) -> NDArray[np.float64]:
 
 def _bends(total: NDArray[np.float64], half: int) -> NDArray[np.float64]:
     """By how much the sums of neighbouring windows of `half` columns differ, shape (lines, columns - 2 half + 1)."""
-    bends = total[:, 2 * half :] + total[:, : -2 * half]
-    bends -= total[:, half:-half]
-    bends -= total[:, half:-half]
+    sums = total[:, half:] - total[:, :-half]
+    bends = sums[:, half:] - sums[:, :-half]
     return np.abs(bends, out=bends)
 
 
@@ -221,8 +220,8 @@ def states(runs: Runs, bin_us: float, noise_mv: float, line_scatter_mv: float) -
     breaks = (sorted_runs.mean_mv[:-1] - sorted_runs.mean_mv[1:] > apart_mv).nonzero()[0] + 1
     found = []
     for first, last in pairwise((0, *breaks.tolist(), runs.bins.size)):
-        members = sorted_runs.at(slice(first, last))
-        bins = int(members.bins.sum())
+        members = sorted_runs.at(slice(first, last)) if breaks.size else sorted_runs
+        bins = int(np.add.reduce(members.bins))
         rows = len(set(members.row.tolist()))
         if bins * bin_us >= LEAST_DWELL_US and rows >= LEAST_LINES:
             level_mv = float(members.mean_mv @ members.bins) / bins

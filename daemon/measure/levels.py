@@ -15,7 +15,7 @@ from .level_noise import blanking_noise_codes, clamp_pieces, mean_error_mv, piec
 from .line_grid import LineGrid, telling_lines
 from .lines import Lines, cut_lines
 from .replaced import replaced
-from .robust import median
+from .robust import mean_along, median
 
 DARK_UNDER = 0.05
 """A picture whose highest state lies under this part of the target holds no white."""
@@ -129,7 +129,7 @@ def sync_depths_mv(channels: Sequence[Probed], grid: LineGrid) -> list[float]:
     total.cumsum(axis=1, out=total)
     smooth = total[:, width:] - total[:, :-width]
     smooth *= np.array([[math.copysign(1.0 / (width * len(whole)), one.record.volts_per_code)] for one in channels])
-    depths = smooth[:, outside].min(axis=1) - smooth[:, during].mean(axis=1)
+    depths = smooth[:, outside].min(axis=1) - mean_along(smooth[:, during], 1)
     return [depth * one.mv_per_code for depth, one in zip(depths.tolist(), channels, strict=True)]
 
 
@@ -160,8 +160,8 @@ def measure_levels(
         grid,
         *((lines.blanking_mv, lines.next_blanking_mv) if telling is grid else clamped(binned, grid, lines.clamp)),
     )
-    average_mv = everywhere.between(lines.active, lines.clamp.middle).mean(axis=1)
-    mean_mv = binned.mean(axis=1)
+    average_mv = mean_along(everywhere.between(lines.active, lines.clamp.middle), 1)
+    mean_mv = mean_along(binned, 1)
     piece = piece_samples(seconds_per_sample)
     on_clamps = clamp_pieces(lines, piece)
     found = []
@@ -275,7 +275,7 @@ def _over_all_lines(
         return base
     return replaced(
         base,
-        white_mv=float(level_mv.mean()),
+        white_mv=_mean(level_mv),
         white_random_mv=mean_error_mv(level_mv, clamp_mv) * (1.0 + 1.0 / level_mv.size),
         white_rows=int(level_mv.size),
         rows=int(grid.number.size),

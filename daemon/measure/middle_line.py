@@ -1,5 +1,7 @@
 """One line of a picture that stands for all: what bars and blanking are told by."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,6 +29,10 @@ def middle_places(
     return np.asarray(places.astype(np.intp).clip(0, samples - 1))
 
 
-def middle_line_mv(record: ChannelRecord, probe_ratio: float, places: NDArray[np.intp]) -> NDArray[np.float64]:
-    """The median of the lines at those places, shape (POINTS,)."""
-    return np.asarray(median_of_five(record.codes[places]) * (record.mv_per_code * probe_ratio), dtype=np.float64)
+def middle_lines_mv(
+    records: Sequence[ChannelRecord], probe_ratios: Sequence[float], places: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """The median of the lines at those places, shape (records, POINTS)."""
+    middle = median_of_five(np.stack([record.codes[places] for record in records], axis=1))
+    scales = [record.mv_per_code * ratio for record, ratio in zip(records, probe_ratios, strict=True)]
+    return np.asarray(middle * np.array(scales)[:, None])
