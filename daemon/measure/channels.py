@@ -5,8 +5,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-import numpy as np
-
 from ...drivers.capture import Capture, ChannelRecord
 from .budget import ASSUMED_GAIN, budget, repeatable
 from .burst import LEAST_SAMPLES_PER_CYCLE, NO_BURST, Burst, measure_burst
@@ -18,7 +16,7 @@ from .levels import DARK_UNDER, Levels, Probed, is_clipped, measure_levels, sync
 from .line_sync import find_line_sync
 from .reading import ChannelReading, SyncClass
 from .replaced import replaced
-from .robust import spread
+from .robust import in_order, spread
 from .suspicions import of_levels, of_sync, uncompensated
 from .targets import Conditions, Target
 from .uncertainty import Item, Spread, combined
@@ -243,7 +241,7 @@ class Measuring:
         """
         some = spread(record.codes, ENOUGH_SAMPLES)
         places = [math.floor(0.01 * some.size), some.size // 2, math.ceil(0.99 * some.size) - 1]
-        low, middle, high = np.partition(some, places)[places].tolist()
+        low, middle, high = in_order(some, places)
         scale_mv = abs(record.mv_per_code * clip.probe_ratio)
         swing_mv = float(high - low) * scale_mv
         reading = ChannelReading(record.name, clip.role, swing_mv=swing_mv)

@@ -6,6 +6,7 @@ is fitted beside it. Channels that hold no sync may be clamped during sync.
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,12 +58,12 @@ class Clamp:
     quiet: slice
     under_burst: NDArray[np.float64] | None = None
 
-    @property
+    @cached_property
     def middle(self) -> float:
         """The column that the blanking so taken belongs to."""
         return float(self.weights @ np.arange(self.columns.start, self.columns.stop))
 
-    @property
+    @cached_property
     def noise_gain(self) -> float:
         """Rms noise of the sum for unit rms noise of a column."""
         return math.sqrt(float(self.weights @ self.weights))

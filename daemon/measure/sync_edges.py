@@ -158,17 +158,18 @@ def _period_us(
     together, so that the second row of them tells nothing new of it.
     """
     known = np.isfinite(edges_us)
-    if np.count_nonzero(known, axis=1).max() < 3:
+    told = known.sum(axis=1)
+    if told.max() < 3:
         return math.nan, math.nan
     weights = known * weights
     edges_us = np.where(known, edges_us, 0.0)
-    in_all = np.maximum(weights.sum(axis=1), 1e-30)
+    in_all = np.maximum(np.add.reduce(weights, axis=1), 1e-30)
     line = index - ((weights @ index) / in_all)[:, None]
     leverage = float(np.vdot(weights * line, line))
     slope = float(np.vdot(weights * line, edges_us)) / leverage
     middle_us = np.einsum("ij,ij->i", weights, edges_us) / in_all
     rest_us = edges_us - middle_us[:, None] - slope * line
-    freedom = max(1, int(known.sum()) - len(edges_us) - 1)
+    freedom = max(1, int(told.sum()) - len(edges_us) - 1)
     beyond2 = max(0.0, float(np.vdot(weights * rest_us, rest_us)) / freedom - noise2)
     return slope, math.sqrt((noise2 + len(edges_us) * beyond2) / leverage)
 
