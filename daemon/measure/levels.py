@@ -16,6 +16,7 @@ from .line_grid import LineGrid, telling_lines
 from .lines import Lines, cut_lines
 from .replaced import replaced
 from .robust import mean_along, median
+from .stretches import stretches
 
 DARK_UNDER = 0.05
 """A picture whose highest state lies under this part of the target holds no white."""
@@ -122,13 +123,11 @@ def sync_depths_mv(channels: Sequence[Probed], grid: LineGrid) -> list[float]:
     smoothed = samples + 1 - width
     if not whole or not range(smoothed)[during] or not range(smoothed)[outside]:
         return [0.0] * len(channels)
-    total = np.zeros((len(channels), samples + 1))
-    for its_total, one in zip(total, channels, strict=True):
-        for first in whole:
-            its_total[1:] += one.record.codes[first : first + samples]
-    total.cumsum(axis=1, out=total)
-    smooth = total[:, width:] - total[:, :-width]
-    smooth *= np.array([[math.copysign(1.0 / (width * len(whole)), one.record.volts_per_code)] for one in channels])
+    lines = np.stack([stretches(one.record.codes, np.array(whole), samples) for one in channels])
+    total = np.zeros((len(channels), samples + 1), dtype=np.int64)
+    np.add.reduce(lines, axis=1, dtype=np.int64).cumsum(axis=1, out=total[:, 1:])
+    scale = [[math.copysign(1.0 / (width * len(whole)), one.record.volts_per_code)] for one in channels]
+    smooth = (total[:, width:] - total[:, :-width]) * np.array(scale)
     depths = smooth[:, outside].min(axis=1) - mean_along(smooth[:, during], 1)
     return [depth * one.mv_per_code for depth, one in zip(depths.tolist(), channels, strict=True)]
 

@@ -8,8 +8,6 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from ...drivers.capture import Codes
-
 AnyNumber = TypeVar("AnyNumber", bound=np.generic)
 
 GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
@@ -54,7 +52,7 @@ def at_shares(values: NDArray[AnyNumber], *shares: float) -> NDArray[AnyNumber]:
     return np.partition(values, places)[places]
 
 
-def in_order(codes: Codes, places: Sequence[int]) -> list[int]:
+def in_order(codes: NDArray[np.generic], places: Sequence[int]) -> list[int]:
     """The codes at those places of their order, by counting: noise about a few levels makes sorting and parting slow."""
     lowest = int(codes.min())
     up_to = np.bincount(codes.astype(np.intp) - lowest).cumsum()
