@@ -60,19 +60,20 @@ def binned_mv(record: ChannelRecord, count: int, probe_ratio: float = 1.0) -> ND
 
 
 def running_sums(values: NDArray[np.float32], width: int) -> NDArray[np.float32]:
-    """Sums over every `width` neighbours, shape (values - width + 1,).
+    """Sums over every `width` neighbours along the last axis, shape (..., values - width + 1).
 
     Sums over 1, 2, 4, ... neighbours are joined as the binary digits of the width ask: as many passes as it has digits.
     """
-    sums = np.zeros(values.size - width + 1, dtype=np.float32)
+    places = values.shape[-1] - width + 1
+    sums = np.zeros((*values.shape[:-1], places), dtype=np.float32)
     spans, length, joined = values, 1, 0
     while True:
         if width & length:
-            sums += spans[joined : joined + sums.size]
+            sums += spans[..., joined : joined + places]
             joined += length
         if 2 * length > width:
             return sums
-        spans = spans[length:] + spans[:-length]
+        spans = spans[..., length:] + spans[..., :-length]
         length *= 2
 
 

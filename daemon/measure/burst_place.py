@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...drivers.capture import ChannelRecord
-from .edge_fit import stretches
+from .stretches import stretches
 
 PER_CYCLE = 12
 """So many samples a cycle are enough to see where the burst stands."""
@@ -49,7 +49,7 @@ def burst_top_us(
     first = first[(first >= 0) & (first + searched <= record.codes.size)]
     if first.size == 0 or searched < each * apart:
         return None
-    rows = stretches(record.codes, first, searched)[:, ::apart]
+    rows = stretches(record.codes, first, searched)[:, ::apart].astype(np.float32)
     looks = np.lib.stride_tricks.sliding_window_view(rows, each, axis=1)[:, ::forward]
     angle = np.arange(each, dtype=np.float64)
     angle *= 2.0 * math.pi * apart * sample_us / cycle_us

@@ -3,9 +3,7 @@
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cache, cached_property
-
-import numpy as np
+from functools import cached_property
 
 from ...drivers.capture import Capture, ChannelRecord
 from .budget import ASSUMED_GAIN, budget, repeatable
@@ -14,11 +12,11 @@ from .calibrated import UNCALIBRATED, Calibrated
 from .found_sync import FoundSync
 from .hints import hint, odd_one_out
 from .hookup import COLOURS, SYNC_ROLES, WHITE_ROLES, Clip
-from .levels import DARK_UNDER, Levels, Probed, is_clipped, measure_levels, sync_depth_codes
+from .levels import DARK_UNDER, Levels, Probed, is_clipped, measure_levels, sync_depths_mv
 from .line_sync import find_line_sync
 from .reading import ChannelReading, SyncClass
 from .replaced import replaced
-from .robust import spread
+from .robust import in_order, spread
 from .suspicions import of_levels, of_sync, uncompensated
 from .targets import Conditions, Target
 from .uncertainty import Item, Spread, combined
@@ -107,14 +105,16 @@ class Measuring:
     @cached_property
     def _carrying_sync(self) -> frozenset[str]:
         """Channels that sync may stand on: luma and composite, where it was found, and a colour that goes low."""
-        found = set()
+        found, asked = [], {}
         for record in self.capture.channels:
             clip = self.conditions.hookup.of_channel(record.name)
             if clip is not None and (clip.role in ("luma", "composite") or self.sync.is_on(record.name)):
-                found.add(record.name)
-            elif clip is not None and clip.role in COLOURS and self.sync.grid is not None:
-                depth_mv = sync_depth_codes(record, self.sync.grid) * abs(record.mv_per_code * clip.probe_ratio)
-                found |= {record.name} if depth_mv > LEAST_SYNC_MV else set()
+                found.append(record.name)
+            elif clip is not None and clip.role in COLOURS:
+                asked[record.name] = Probed(record, clip.probe_ratio)
+        if asked and self.sync.grid is not None:
+            depths_mv = sync_depths_mv(list(asked.values()), self.sync.grid)
+            found += [name for name, depth_mv in zip(asked, depths_mv, strict=True) if depth_mv > LEAST_SYNC_MV]
         return frozenset(found)
 
     def _carries_subcarrier(self) -> bool:
@@ -189,12 +189,12 @@ class Measuring:
         def items_at(level_mv: float) -> tuple[Item, ...]:
             return budget(level_mv, levels, clip, gain, full_scale_mv, pattern_pct, self._calibrated(record), setup_mv)
 
-        @cache
-        def spread_at(level_mv: float) -> Spread:
-            return combined(items_at(level_mv))
-
         items = items_at(full_mv)
-        distribution = spread_at(full_mv)
+        distribution = combined(items)
+
+        def spread_at(level_mv: float) -> Spread:
+            return distribution if level_mv == full_mv else combined(items_at(level_mv))
+
         half_mv = distribution.quantile(0.95)
         own_sync_mv = base.sync_mv if clip.role in ("luma", "composite") else None
         is_white = self.conditions.hold_since is None
@@ -241,7 +241,7 @@ class Measuring:
         """
         some = spread(record.codes, ENOUGH_SAMPLES)
         places = [math.floor(0.01 * some.size), some.size // 2, math.ceil(0.99 * some.size) - 1]
-        low, middle, high = np.partition(some, places)[places].tolist()
+        low, middle, high = in_order(some, places)
         scale_mv = abs(record.mv_per_code * clip.probe_ratio)
         swing_mv = float(high - low) * scale_mv
         reading = ChannelReading(record.name, clip.role, swing_mv=swing_mv)

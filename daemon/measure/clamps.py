@@ -6,12 +6,14 @@ is fitted beside it. Channels that hold no sync may be clamped during sync.
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .line_grid import LineGrid
-from .robust import spread_places
+from .robust import mean_along, spread_places
+from .stretches import stretches
 
 AFTER_SYNC_US = 0.5
 """The clamp opens this long after the trailing edge of sync."""
@@ -56,12 +58,12 @@ class Clamp:
     quiet: slice
     under_burst: NDArray[np.float64] | None = None
 
-    @property
+    @cached_property
     def middle(self) -> float:
         """The column that the blanking so taken belongs to."""
         return float(self.weights @ np.arange(self.columns.start, self.columns.stop))
 
-    @property
+    @cached_property
     def noise_gain(self) -> float:
         """Rms noise of the sum for unit rms noise of a column."""
         return math.sqrt(float(self.weights @ self.weights))
@@ -75,24 +77,27 @@ def choose_clamp(
     `subcarrier_hz` is given where the back porch carries a burst, `carries_sync` says that the channels hold sync
     themselves; the others are at blanking during sync too.
     """
+    span_mv = _span_mv(rows)
     if subcarrier_hz is not None:
-        return _burst_clamp(rows, grid, subcarrier_hz)
+        return _burst_clamp(rows, span_mv, grid, subcarrier_hz)
     if carries_sync:
-        return _porch_clamp(rows, grid)
-    on_porch = None if _porch_is_picture(rows, grid) else _porch_clamp(rows, grid)
+        return _porch_clamp(rows, span_mv, grid)
+    on_porch = None if _porch_is_picture(rows, span_mv, grid) else _porch_clamp(rows, span_mv, grid)
     return on_porch or _sync_time_clamp(grid)
 
 
 def mean_of_columns(columns: NDArray[np.float32]) -> NDArray[np.float32]:
     """Mean of each line's columns, shape (channels, lines)."""
-    return np.asarray(np.add.reduce(columns, axis=2) / np.float32(columns.shape[2]))
+    return mean_along(columns, 2)
 
 
 def _span_mv(rows: NDArray[np.float32]) -> NDArray[np.float32]:
     """Highest less lowest level of each channel, of some bins spread over its lines."""
     some = rows.reshape(rows.shape[0], -1)
     if rows[0].size >= 2 * ENOUGH_BINS:
-        some = some[:, spread_places(rows[0].size, ENOUGH_BINS)]
+        some = some.take(
+            spread_places(rows[0].size, ENOUGH_BINS), axis=1
+        )  # [:, places] would lay channels side by side
     return np.asarray(some.max(axis=1) - some.min(axis=1))
 
 
@@ -108,10 +113,11 @@ def clamped(
     following = first + grid.bins_to_next.round().astype(np.intp)
     inside = following + clamp.weights.size <= binned.shape[1]
     begin = np.concatenate((first, np.where(inside, following, first)))
-    columns = binned.take(begin[:, None] + np.arange(clamp.weights.size), axis=1)
+    columns = stretches(binned, begin, clamp.weights.size)
     both_mv = columns @ clamp.weights
     quiet = slice(clamp.quiet.start - clamp.columns.start, clamp.quiet.stop - clamp.columns.start)
-    spoilt = spoilt_lines(scatter2_of(columns[:, :, quiet]))
+    resting = columns[:, :, quiet]
+    spoilt = spoilt_lines(scatter2_of(resting, mean_of_columns(resting)))
     own_mv, next_mv = both_mv[:, : first.size], both_mv[:, first.size :]
     if spoilt.any():
         _bridge(own_mv, spoilt[:, : first.size])
@@ -119,9 +125,9 @@ def clamped(
     return own_mv, next_mv
 
 
-def scatter2_of(columns: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Variance of each line's columns about their mean, shape (channels, lines)."""
-    rest = columns - mean_of_columns(columns)[:, :, None]
+def scatter2_of(columns: NDArray[np.float32], mean: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Variance of each line's columns about their mean, both of shape (channels, lines)."""
+    rest = columns - mean[:, :, None]
     return np.asarray(np.einsum("clb,clb->cl", rest, rest) / np.float32(rest.shape[2]))
 
 
@@ -129,7 +135,8 @@ def spoilt_lines(scatter2: NDArray[np.float32]) -> NDArray[np.bool_]:
     """Lines that scatter far more than a channel's other lines do; none where many are so."""
     usual2 = np.sort(scatter2, axis=1)[:, scatter2.shape[1] // 2, None]
     spoilt = scatter2 > SPOILT**2 * usual2
-    spoilt &= spoilt.mean(axis=1, keepdims=True) <= MOST_SPOILT
+    if spoilt.any():
+        spoilt &= spoilt.mean(axis=1, keepdims=True) <= MOST_SPOILT
     return np.asarray(spoilt)
 
 
@@ -141,9 +148,9 @@ def _bridge(blanking_mv: NDArray[np.float64], spoilt: NDArray[np.bool_]) -> None
             level_mv[without] = np.interp(np.flatnonzero(without), known, level_mv[known])
 
 
-def _porch_clamp(rows: NDArray[np.float32], grid: LineGrid) -> Clamp | None:
+def _porch_clamp(rows: NDArray[np.float32], span_mv: NDArray[np.float32], grid: LineGrid) -> Clamp | None:
     """The mean from 0.5 us after the trailing edge of sync to 0.3 us before the earliest activity of any line."""
-    columns = _quiet_columns(rows, grid, grid.sync_end_us + AFTER_SYNC_US)
+    columns = _quiet_columns(rows, span_mv, grid, grid.sync_end_us + AFTER_SYNC_US)
     if columns is None:
         return None
     return _mean_of(columns)
@@ -154,7 +161,7 @@ def _mean_of(columns: slice) -> Clamp:
     return Clamp(columns, np.full(count, 1.0 / count), columns)
 
 
-def _porch_is_picture(rows: NDArray[np.float32], grid: LineGrid) -> bool:
+def _porch_is_picture(rows: NDArray[np.float32], span_mv: NDArray[np.float32], grid: LineGrid) -> bool:
     """Whether the picture begins where the clamp would open: what stands there is not the blanking that stands during sync."""
     open_us = grid.sync_end_us + AFTER_SYNC_US
     during = rows[:, :, _sync_time(grid)]
@@ -162,10 +169,9 @@ def _porch_is_picture(rows: NDArray[np.float32], grid: LineGrid) -> bool:
     if during.shape[2] == 0 or porch.shape[2] == 0:
         return False
     during_mv = mean_of_columns(during)
-    apart_mv = np.abs((mean_of_columns(porch) - during_mv).mean(axis=1))
-    rest = during - during_mv[:, :, None]
-    noise_mv = np.sqrt(mean_of_columns(rest * rest)).mean(axis=1)
-    return bool((apart_mv > np.maximum(PICTURE_ON_PORCH * _span_mv(rows), 4.0 * noise_mv)).any())
+    apart_mv = np.abs(mean_along(mean_of_columns(porch) - during_mv, 1))
+    noise_mv = mean_along(np.sqrt(scatter2_of(during, during_mv)), 1)
+    return bool((apart_mv > np.maximum(PICTURE_ON_PORCH * span_mv, 4.0 * noise_mv)).any())
 
 
 def _sync_time(grid: LineGrid) -> slice:
@@ -178,13 +184,15 @@ def _sync_time_clamp(grid: LineGrid) -> Clamp | None:
     return _mean_of(columns) if (columns.stop - columns.start + 1) * grid.bin_us >= LEAST_CLAMP_US else None
 
 
-def _burst_clamp(rows: NDArray[np.float32], grid: LineGrid, subcarrier_hz: float) -> Clamp | None:
+def _burst_clamp(
+    rows: NDArray[np.float32], span_mv: NDArray[np.float32], grid: LineGrid, subcarrier_hz: float
+) -> Clamp | None:
     """A constant from after sync to before the picture, fitted jointly with the subcarrier, whose envelope is drawn by
     straight pieces: a burst may begin and end anywhere. Beside it the constant under the burst's middle cycles."""
     if grid.system.burst_us is None:
-        return _porch_clamp(rows, grid)
+        return _porch_clamp(rows, span_mv, grid)
     burst = grid.columns(*grid.system.burst_us)
-    quiet = _quiet_columns(rows, grid, grid.system.burst_us[1] + AFTER_BURST_US)
+    quiet = _quiet_columns(rows, span_mv, grid, grid.system.burst_us[1] + AFTER_BURST_US)
     if quiet is None or burst.stop - burst.start < LEAST_FITTED:
         return None if quiet is None else _mean_of(quiet)
     cycles = subcarrier_hz * 1e-6 * grid.bin_us
@@ -209,18 +217,19 @@ def _constant_beside(cycles: float, envelopes: NDArray[np.float64]) -> NDArray[n
     return np.asarray(np.linalg.pinv(model.T)[0])
 
 
-def _quiet_columns(rows: NDArray[np.float32], grid: LineGrid, open_us: float) -> slice | None:
+def _quiet_columns(
+    rows: NDArray[np.float32], span_mv: NDArray[np.float32], grid: LineGrid, open_us: float
+) -> slice | None:
     """From `open_us` to 0.3 us before the earliest activity; None where less than 0.6 us is left."""
     porch = grid.columns(open_us, open_us + LEAST_CLAMP_US)
     if porch.start >= porch.stop:
         return None
     near = rows[:, :, porch]
-    reference = mean_of_columns(near)[:, :, None]
-    rest = near - reference
-    noise_mv = np.sqrt(mean_of_columns(rest * rest).mean(axis=1))
-    limit_mv = np.maximum(6.0 * noise_mv, ACTIVE_FROM * _span_mv(rows))
+    reference_mv = mean_of_columns(near)
+    noise_mv = np.sqrt(mean_along(scatter2_of(near, reference_mv), 1))
+    limit_mv = np.maximum(6.0 * noise_mv, ACTIVE_FROM * span_mv)
     searched = grid.columns(open_us + LEAST_CLAMP_US, grid.system.blanking_end_us)
-    active = np.abs(rows[:, :, searched] - reference) > limit_mv[:, None, None]
+    active = np.abs(rows[:, :, searched] - reference_mv[:, :, None]) > limit_mv[:, None, None]
     sustained = (active[:, :, :-1] & active[:, :, 1:]).mean(axis=1).max(axis=0) >= ON_LINES
     close_us = grid.system.blanking_end_us - BEFORE_ACTIVITY_US
     if sustained.any():

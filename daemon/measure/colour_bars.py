@@ -15,7 +15,7 @@ from ...drivers.capture import Capture
 from .hints import hint
 from .hookup import COLOURS, Hookup, Role
 from .line_grid import LineGrid
-from .middle_line import LEAST_PICTURE_MV, POINTS, middle_line_mv, middle_places
+from .middle_line import LEAST_PICTURE_MV, POINTS, middle_lines_mv, middle_places
 from .reading import ChannelReading, Hint
 
 BARS = (0b111, 0b110, 0b011, 0b010, 0b101, 0b100, 0b001)
@@ -35,13 +35,11 @@ ALIKE = 0.4
 
 def roles_by_bars(capture: Capture, hookup: Hookup, grid: LineGrid) -> Mapping[str, Role]:
     """The colour that each of three channels shows, by channel; empty where the picture is not colour bars, or four fit."""
-    lit: dict[str, NDArray[np.bool_]] = {}
-    places = middle_places(grid, capture.samples)
-    for record in capture.channels:
-        clip = hookup.of_channel(record.name)
-        bars = _lit(middle_line_mv(record, clip.probe_ratio if clip else 1.0, places))
-        if bars is not None:
-            lit[record.name] = bars
+    clips = [hookup.of_channel(record.name) for record in capture.channels]
+    ratios = [clip.probe_ratio if clip else 1.0 for clip in clips]
+    lines_mv = middle_lines_mv(capture.channels, ratios, middle_places(grid, capture.samples))
+    all_lit = zip(capture.channels, map(_lit, lines_mv), strict=True)
+    lit = {record.name: bars for record, bars in all_lit if bars is not None}
     found = [roles for three in combinations(lit, 3) if (roles := _roles([lit[name] for name in three], three))]
     return found[0] if len(found) == 1 else {}
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ...drivers.capture import ChannelRecord, Codes
+from ...drivers.capture import ChannelRecord
+from .stretches import stretches
 
 WITHIN = 0.25
 """An edge lies within this part of the stretch that is looked at on either side of it; the rest is level."""
@@ -54,7 +55,7 @@ def fitted_edges(record: ChannelRecord, near_us: NDArray[np.float64], reach_us: 
     near = np.rint(near_us / sample_us)
     telling = (near >= half) & (near < record.codes.size - half)
     centre = np.where(telling, near, half).astype(np.intp)
-    around = stretches(record.codes, centre - half, 2 * half + 1)
+    around = stretches(record.codes, centre - half, 2 * half + 1).astype(np.float32)
     last = around[..., -level:]
     before = around[..., :level].sum(axis=-1) / level
     after = last.sum(axis=-1) / level
@@ -71,13 +72,6 @@ def fitted_edges(record: ChannelRecord, near_us: NDArray[np.float64], reach_us: 
     spread_us2[telling] = (1.0 / sharpness + 0.5 / level / sharpness**2) * sample_us**2
     grain = 1.0 / 12.0 if length < SEEN_SAMPLES else 0.0
     return Edges(at_us, before, after, rms2_after, spread_us2, grain * sample_us**2)
-
-
-def stretches(codes: Codes, first: NDArray[np.intp], samples: int) -> NDArray[np.float32]:
-    """So many codes from each first one on, shape (*first.shape, samples): copied as rows of a view, not one by one."""
-    whole = np.ascontiguousarray(codes)
-    rows: Codes = np.ndarray((whole.size - samples + 1, samples), whole.dtype, whole.data, strides=2 * whole.strides)
-    return rows[first].astype(np.float32)
 
 
 def _fitted(part: NDArray[np.float32], length: float) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:

@@ -55,14 +55,17 @@ def rise_us(record: ChannelRecord, probe_ratio: float, grid: LineGrid, sample_us
     samples = round((grid.period_us - grid.system.front_porch_us - begin_us + 0.5) / sample_us)
     lag = max(2, round(3.0 * expected_us / sample_us))
     rises = []
-    for line in np.unique(np.linspace(0, grid.number.size - 1, LINES).astype(np.intp)):
-        first = int(grid.first_bin[line]) * grid.samples_per_bin + round(
-            (begin_us - float(grid.first_us[line])) / sample_us
-        )
-        codes = record.codes[max(0, first) : max(0, first) + samples].astype(np.float32)
-        if codes.size > 12 * lag and float(np.ptp(codes[::lag])) * scale_mv > LEAST_SPAN_MV:
-            rises.append(_fastest(codes, lag) * sample_us)
+    for line in sorted({place * (grid.number.size - 1) // (LINES - 1) for place in range(LINES)}):
+        into = round((begin_us - float(grid.first_us[line])) / sample_us)
+        first = max(0, int(grid.first_bin[line]) * grid.samples_per_bin + into)
+        codes = record.codes[first : first + samples]
+        if codes.size > 12 * lag and _span(codes[::lag]) * scale_mv > LEAST_SPAN_MV:
+            rises.append(_fastest(codes.astype(np.float32), lag) * sample_us)
     return median(np.array([rise for rise in rises if math.isfinite(rise)]))
+
+
+def _span(values: NDArray[np.integer] | NDArray[np.floating]) -> float:
+    return float(values.max()) - float(values.min())
 
 
 def _fastest(codes: NDArray[np.float32], lag: int) -> float:
@@ -72,15 +75,16 @@ def _fastest(codes: NDArray[np.float32], lag: int) -> float:
     reach = lag // stride
     change = np.abs(some[reach:] - some[:-reach])
     at = (int(np.argmax(change[2 * reach + 1 : -2 * reach - 1])) + 2 * reach + 1) * stride
-    before, after = float(codes[at - lag : at].mean()), float(codes[at + lag : at + 2 * lag].mean())
-    if abs(after - before) < LEAST_STEP * float(np.ptp(some)):
+    around: list[float] = codes[at - lag : at + 2 * lag].tolist()
+    before, after = sum(around[:lag]) / lag, sum(around[2 * lag :]) / lag
+    if abs(after - before) < LEAST_STEP * _span(some):
         return math.nan
-    part = (codes[at - lag : at + 2 * lag] - before) / (after - before)
-    middle = int(np.argmax(part > 0.5))
-    low = middle - 1 - int(np.argmax(part[:middle][::-1] < 0.1)) if (part[:middle] < 0.1).any() else -1
-    high = middle + int(np.argmax(part[middle:] > 0.9)) if (part[middle:] > 0.9).any() else -1
+    part = [(code - before) / (after - before) for code in around]
+    middle = next((place for place, one in enumerate(part) if one > 0.5), 0)
+    low = next((place for place in range(middle - 1, -1, -1) if part[place] < 0.1), -1)
+    high = next((place for place in range(middle, len(part)) if part[place] > 0.9), -1)
     if low < 0 or high < 1:
         return math.nan
     start = low + (0.1 - part[low]) / (part[low + 1] - part[low])
     end = high - (part[high] - 0.9) / (part[high] - part[high - 1])
-    return float(end - start)
+    return end - start

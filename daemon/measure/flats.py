@@ -1,13 +1,14 @@
 """Flat runs of the picture and the states that they cluster in: what a level is made of."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
+from .binning import running_sums
 from .lines import Lines
 
 LONG_ENOUGH_US = 1.0
@@ -94,40 +95,27 @@ def flat_runs(lines: Lines, cycle_us: float | None) -> Runs:
     half = _window_bins(lines, cycle_us)
     if active.shape[1] <= 2 * half:
         return NO_RUNS
-    total = _running_sums(active)
     noise_mv = lines.clamp_noise_mv
     scatter_mv = math.sqrt(2.0 / half) * noise_mv
     limit_mv = np.minimum(5.0 * scatter_mv, np.maximum(4.0 * scatter_mv, SEEN_STEP_MV))
     limit_mv = np.maximum(limit_mv, ALIKE_MV)
     limit_mv = np.maximum(limit_mv, RESTLESS * _restless_mv(lines, half))
     guard = round(_guard_us(active, bin_us) / bin_us)
-    flat = ~_widened(_bends(total, half) > np.repeat(limit_mv * half, rows)[:, None], half, guard)
-    highest_mv, lowest_mv = active.max(axis=1).reshape(channels, rows), active.min(axis=1).reshape(channels, rows)
-    slope_mv = np.maximum(2.0 * ALIKE_MV, TILT * (highest_mv.max(axis=1) - lowest_mv.min(axis=1)))
-    shortest = max(1, round(LONG_ENOUGH_US / bin_us))
-    runs = _as_runs(flat, total, shortest, np.repeat(noise_mv, rows), np.repeat(slope_mv, rows))
-    return replace(
-        runs,
-        channel=runs.row // rows,
-        row=runs.row % rows,
-        first=runs.first + lines.active.start,
-        last=runs.last + lines.active.start,
-    )
+    flat = ~_widened(_bends(active, half) > np.repeat(limit_mv * half, rows)[:, None], half, guard)
+    whole = active.reshape(channels, -1)
+    slope_mv = np.maximum(2.0 * ALIKE_MV, TILT * (whole.max(axis=1) - whole.min(axis=1)))
+    shortest = max(2, round(LONG_ENOUGH_US / bin_us))
+    runs = _as_runs(flat, active, shortest, np.repeat(noise_mv, rows), np.repeat(slope_mv, rows))
+    channel, row = np.divmod(runs.row, rows)
+    start = lines.active.start
+    return Runs(channel, row, runs.first + start, runs.last + start, runs.mean_mv, runs.bins)
 
 
-def _running_sums(level_mv: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Sums of the columns before each column and before the end, shape (lines, columns + 1)."""
-    total = np.zeros((level_mv.shape[0], level_mv.shape[1] + 1))
-    level_mv.cumsum(axis=1, dtype=np.float64, out=total[:, 1:])
-    return total
-
-
-def _bends(total: NDArray[np.float64], half: int) -> NDArray[np.float64]:
+def _bends(level_mv: NDArray[np.float32], half: int) -> NDArray[np.float32]:
     """By how much the sums of neighbouring windows of `half` columns differ, shape (lines, columns - 2 half + 1)."""
-    bends = total[:, 2 * half :] + total[:, : -2 * half]
-    bends -= total[:, half:-half]
-    bends -= total[:, half:-half]
-    return np.abs(bends, out=bends)
+    sums = running_sums(level_mv, half)
+    bends = sums[:, half:] - sums[:, :-half]
+    return np.asarray(np.abs(bends, out=bends))
 
 
 def _restless_mv(lines: Lines, half: int) -> NDArray[np.float64]:
@@ -136,7 +124,7 @@ def _restless_mv(lines: Lines, half: int) -> NDArray[np.float64]:
     channels, rows, columns = quiet.shape
     if columns < 2 * half + 1:
         return np.zeros(channels)
-    bends = _bends(_running_sums(quiet.reshape(channels * rows, columns)), half)
+    bends = _bends(quiet.reshape(channels * rows, columns), half)
     largest = bends.max(axis=1).reshape(channels, rows)
     return np.asarray(np.where(lines.spoilt, 0.0, largest).max(axis=1) / half)
 
@@ -190,7 +178,7 @@ def _widened(steep: NDArray[np.bool_], half: int, guard: int) -> NDArray[np.bool
 
 def _as_runs(
     flat: NDArray[np.bool_],
-    total: NDArray[np.float64],
+    level_mv: NDArray[np.float32],
     shortest: int,
     noise_mv: NDArray[np.float64],
     slope_mv: NDArray[np.float64],
@@ -198,18 +186,32 @@ def _as_runs(
     """Stretches of True of `shortest` bins or more whose two halves agree within noise, or within `slope_mv`."""
     padded = np.zeros((flat.shape[0], flat.shape[1] + 2), dtype=bool)
     padded[:, 1:-1] = flat
-    changes = (padded[:, 1:] != padded[:, :-1]).ravel().nonzero()[0]
-    row, first = np.divmod(changes[0::2], flat.shape[1] + 1)
-    last = changes[1::2] - row * (flat.shape[1] + 1)
-    bins = last - first
-    middle = (first + last) // 2
-    begin_mv, middle_mv, end_mv = total[row, first], total[row, middle], total[row, last]
-    left_mv = (middle_mv - begin_mv) / np.maximum(middle - first, 1)
-    right_mv = (end_mv - middle_mv) / np.maximum(last - middle, 1)
+    row, change = (padded[:, 1:] != padded[:, :-1]).nonzero()
+    row, first, last = row[0::2], change[0::2], change[1::2]
+    long_enough = last - first >= shortest
+    row, first, last = row[long_enough], first[long_enough], last[long_enough]
+    if row.size == 0:
+        return NO_RUNS
+    bins, left = last - first, (last - first) // 2
+    left_mv, right_mv = _sums_of_halves(level_mv, row, first, first + left, last)
     limit_mv = np.maximum(5.0 * noise_mv[row] * np.sqrt(4.0 / bins), slope_mv[row])
-    keep = (bins >= shortest) & (np.abs(right_mv - left_mv) < limit_mv)
+    keep = np.abs(right_mv / (bins - left) - left_mv / left) < limit_mv
     row, first, last, bins = row[keep], first[keep], last[keep], bins[keep]
-    return Runs(row, row, first, last, (end_mv - begin_mv)[keep] / bins, bins)
+    return Runs(row, row, first, last, (left_mv + right_mv)[keep] / bins, bins)
+
+
+def _sums_of_halves(
+    level_mv: NDArray[np.float32],
+    row: NDArray[np.intp],
+    first: NDArray[np.intp],
+    middle: NDArray[np.intp],
+    last: NDArray[np.intp],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Sums from first to middle and from there to last, of stretches in order that do not overlap."""
+    bounds = (row * level_mv.shape[1] + np.array((first, middle, last))).ravel(order="F")
+    bounds = bounds[:-1] if bounds[-1] == level_mv.size else bounds
+    sums = np.add.reduceat(level_mv.ravel(), bounds, dtype=np.float64)
+    return sums[0::3], sums[1::3]
 
 
 def states(runs: Runs, bin_us: float, noise_mv: float, line_scatter_mv: float) -> list[State]:
@@ -225,8 +227,8 @@ def states(runs: Runs, bin_us: float, noise_mv: float, line_scatter_mv: float) -
     breaks = (sorted_runs.mean_mv[:-1] - sorted_runs.mean_mv[1:] > apart_mv).nonzero()[0] + 1
     found = []
     for first, last in pairwise((0, *breaks.tolist(), runs.bins.size)):
-        members = sorted_runs.at(slice(first, last))
-        bins = int(members.bins.sum())
+        members = sorted_runs.at(slice(first, last)) if breaks.size else sorted_runs
+        bins = int(np.add.reduce(members.bins))
         rows = len(set(members.row.tolist()))
         if bins * bin_us >= LEAST_DWELL_US and rows >= LEAST_LINES:
             level_mv = float(members.mean_mv @ members.bins) / bins

@@ -41,7 +41,7 @@ def find_sync(capture: Capture, conditions: Conditions) -> FoundSync:
     """Line sync from the channel trusted most; then from blanking alone; else none."""
     found = _found(capture, conditions)
     lines = _with_vertical(found.lines, capture, conditions)
-    return replace(found, lines=lines, grid=grid_of(capture, lines))
+    return FoundSync(lines, found.clip, grid_of(capture, lines))
 
 
 def _with_vertical(lines: LineSync, capture: Capture, conditions: Conditions) -> LineSync:

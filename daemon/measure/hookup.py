@@ -1,5 +1,6 @@
 """Which scope channel is clipped to which signal, and how."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal, get_args
@@ -76,7 +77,11 @@ class Hookup:
 
     def of_channel(self, channel: str) -> Clip | None:
         """The clip on that channel, or None."""
-        return next((clip for clip in self.clips if clip.channel == channel), None)
+        return self._by_channel.get(channel)
+
+    @cached_property
+    def _by_channel(self) -> Mapping[str, Clip]:
+        return {clip.channel: clip for clip in self.clips}
 
     def of_role(self, role: Role) -> Clip | None:
         """The clip with that role, or None."""

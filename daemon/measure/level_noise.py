@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from ...drivers.capture import ChannelRecord
 from .flats import State
 from .lines import Lines
+from .stretches import stretches
 
 PIECE_S, LONGEST_PIECE = 0.5e-6, 2000
 FEWEST_PIECES, MOST_PIECES, ENOUGH_SAMPLES = 16, 128, 8192
@@ -72,8 +73,8 @@ def _block_scatter_mv(top: State, lines: Lines, index: int, block_us: float) -> 
     longest = longest[bins >= blocks * block]
     if longest.size == 0:
         return float(lines.clamp_noise_mv[index]) / math.sqrt(block)
-    place = top.runs.first[longest, None] + np.arange(blocks * block)
-    pieces = lines.level_mv[index, top.runs.row[longest, None], place]
+    first = top.runs.row[longest] * lines.level_mv.shape[2] + top.runs.first[longest]
+    pieces = stretches(lines.level_mv[index].ravel(), first, blocks * block)
     means = np.add.reduce(pieces.reshape(-1, blocks, block), axis=2) / block
     rest = means - np.add.reduce(means, axis=1, keepdims=True) / blocks
     return math.sqrt(float(np.vdot(rest, rest)) / (rest.shape[0] * (blocks - 1)))
@@ -89,13 +90,20 @@ def white_noise_codes(record: ChannelRecord, top: State, lines: Lines, piece: in
     return _noise_codes(record, first_bin.ravel() * grid.samples_per_bin, piece)
 
 
-def blanking_noise_codes(record: ChannelRecord, lines: Lines, index: int, piece: int) -> float:
-    """Rms noise of single samples in codes on blanking, from pieces spread over the clamps."""
+def clamp_pieces(lines: Lines, piece: int) -> NDArray[np.intp]:
+    """First samples of the pieces that the clamps hold, shape (lines, pieces a line)."""
     grid, quiet = lines.grid, lines.clamp.quiet
     a_line = max(1, (quiet.stop - quiet.start) * grid.samples_per_bin // piece)
     into = quiet.start + np.arange(a_line) * piece // grid.samples_per_bin
-    first_bin = (grid.first_bin[~lines.spoilt[index], None] + into).ravel()
-    return _noise_codes(record, first_bin[:: -(-first_bin.size // _pieces(piece))] * grid.samples_per_bin, piece)
+    return np.asarray((grid.first_bin[:, None] + into) * grid.samples_per_bin)
+
+
+def blanking_noise_codes(
+    record: ChannelRecord, pieces: NDArray[np.intp], spoilt: NDArray[np.bool_], piece: int
+) -> float:
+    """Rms noise of single samples in codes on blanking, from `clamp_pieces` spread over the lines that are not spoilt."""
+    first = pieces[~spoilt].ravel()
+    return _noise_codes(record, first[:: -(-first.size // _pieces(piece))], piece)
 
 
 def piece_samples(seconds_per_sample: float) -> int:
@@ -110,8 +118,7 @@ def _pieces(piece: int) -> int:
 
 def _noise_codes(record: ChannelRecord, first: NDArray[np.intp], piece: int) -> float:
     """Rms of samples about the mean of their piece, in the record's own band, quantisation taken out."""
-    first = np.minimum(first, record.codes.size - piece)
-    pieces = record.codes[first[:, None] + np.arange(piece)].astype(np.float64)
+    pieces = stretches(record.codes, np.minimum(first, record.codes.size - piece), piece).astype(np.float64)
     sums = np.add.reduce(pieces, axis=1)
     squares = float(np.vdot(pieces, pieces)) - float(sums @ sums) / piece
     return math.sqrt(max(0.0, squares / (first.size * (piece - 1)) - record.code_step**2 / 12.0))

@@ -1,6 +1,7 @@
 """The levels of picture channels: peak white, black, blanking, average, noise."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,11 +11,12 @@ from ...drivers.capture import ChannelRecord
 from .binning import binned_mv
 from .clamps import clamped
 from .flats import ALIKE_MV, LONG_ENOUGH_US, State, flat_runs, states
-from .level_noise import blanking_noise_codes, mean_error_mv, piece_samples, random_mv, white_noise_codes
+from .level_noise import blanking_noise_codes, clamp_pieces, mean_error_mv, piece_samples, random_mv, white_noise_codes
 from .line_grid import LineGrid, telling_lines
 from .lines import Lines, cut_lines
 from .replaced import replaced
-from .robust import median
+from .robust import mean_along, median
+from .stretches import stretches
 
 DARK_UNDER = 0.05
 """A picture whose highest state lies under this part of the target holds no white."""
@@ -106,26 +108,28 @@ def is_clipped(record: ChannelRecord, *, high: bool = True, low: bool = True) ->
     return at_rail >= LEAST_RAIL_SAMPLES
 
 
-def sync_depth_codes(record: ChannelRecord, grid: LineGrid) -> float:
-    """How far the time of sync lies below everything else of a line, in codes, on the mean of a few lines.
+def sync_depths_mv(channels: Sequence[Probed], grid: LineGrid) -> list[float]:
+    """How far the time of sync lies below everything else of a line, on the mean of a few lines, of each channel.
 
     Nothing to speak of on a channel that is only blanked then: the same level stands on its porches.
     """
     per_us = grid.samples_per_bin / grid.bin_us
     width = max(1, round(0.3 * per_us))
     samples = int(grid.period_us * per_us)
+    during = slice(round(0.4 * per_us), max(1, round((grid.sync_end_us - 0.7) * per_us)))
+    outside = slice(round((grid.sync_end_us + 0.2) * per_us), round((grid.period_us - 0.6) * per_us))
     start = grid.first_bin[:: max(1, grid.first_bin.size // FEW_LINES)][:FEW_LINES] * grid.samples_per_bin
-    lines = [record.codes[first : first + samples] for first in start.tolist() if first + samples <= record.codes.size]
-    if not lines:
-        return 0.0
-    total = np.zeros(samples + 1)
-    for line in lines:
-        total[1:] += line
-    total.cumsum(out=total)
-    smooth = (total[width:] - total[:-width]) * math.copysign(1.0 / (width * len(lines)), record.volts_per_code)
-    during = smooth[round(0.4 * per_us) : max(1, round((grid.sync_end_us - 0.7) * per_us))]
-    outside = smooth[round((grid.sync_end_us + 0.2) * per_us) : round((grid.period_us - 0.6) * per_us)]
-    return float(outside.min() - during.mean()) if during.size and outside.size else 0.0
+    whole = [first for first in start.tolist() if first + samples <= channels[0].record.codes.size]
+    smoothed = samples + 1 - width
+    if not whole or not range(smoothed)[during] or not range(smoothed)[outside]:
+        return [0.0] * len(channels)
+    lines = np.stack([stretches(one.record.codes, np.array(whole), samples) for one in channels])
+    total = np.zeros((len(channels), samples + 1), dtype=np.int64)
+    np.add.reduce(lines, axis=1, dtype=np.int64).cumsum(axis=1, out=total[:, 1:])
+    scale = [[math.copysign(1.0 / (width * len(whole)), one.record.volts_per_code)] for one in channels]
+    smooth = (total[:, width:] - total[:, :-width]) * np.array(scale)
+    depths = smooth[:, outside].min(axis=1) - mean_along(smooth[:, during], 1)
+    return [depth * one.mv_per_code for depth, one in zip(depths.tolist(), channels, strict=True)]
 
 
 def measure_levels(
@@ -155,14 +159,17 @@ def measure_levels(
         grid,
         *((lines.blanking_mv, lines.next_blanking_mv) if telling is grid else clamped(binned, grid, lines.clamp)),
     )
-    average_mv = everywhere.between(lines.active, lines.clamp.middle).mean(axis=1)
-    mean_mv = binned.mean(axis=1)
+    average_mv = mean_along(everywhere.between(lines.active, lines.clamp.middle), 1)
+    mean_mv = mean_along(binned, 1)
     piece = piece_samples(seconds_per_sample)
+    on_clamps = clamp_pieces(lines, piece)
     found = []
     for index, one in enumerate(channels):
         pedestal_mv, pedestal_error_mv = lines.pedestal_mv(index)
         its_noise_mv = float(lines.clamp_noise_mv[index])
-        blanking_noise_mv = blanking_noise_codes(one.record, lines, index, piece) * one.mv_per_code
+        blanking_noise_mv = blanking_noise_codes(one.record, on_clamps, lines.spoilt[index], piece) * one.mv_per_code
+        scatter_mv = float(lines.line_scatter_mv[index])
+        its_states = states(runs.at(runs.channel == index), grid.bin_us, its_noise_mv, scatter_mv)
         base = Levels(
             one.lsb_mv,
             blanking_mv=_mean(everywhere.blanking_mv[index]),
@@ -173,10 +180,8 @@ def measure_levels(
             mean_mv=float(mean_mv[index]),
             pedestal_mv=pedestal_mv,
             pedestal_error_mv=pedestal_error_mv,
+            seen=Seen(lines, tuple(its_states)),
         )
-        scatter_mv = float(lines.line_scatter_mv[index])
-        its_states = states(runs.at(runs.channel == index), grid.bin_us, its_noise_mv, scatter_mv)
-        base = replaced(base, seen=Seen(lines, tuple(its_states)))
         if its_states:
             noise_mv = blanking_noise_mv
             if cycle_us is None:
@@ -267,9 +272,9 @@ def _over_all_lines(
     level_mv = level_mv[np.abs(level_mv - top.level_mv) < alike_mv]
     if level_mv.size < LEAST_SUMMED:
         return base
-    return replace(
+    return replaced(
         base,
-        white_mv=float(level_mv.mean()),
+        white_mv=_mean(level_mv),
         white_random_mv=mean_error_mv(level_mv, clamp_mv) * (1.0 + 1.0 / level_mv.size),
         white_rows=int(level_mv.size),
         rows=int(grid.number.size),

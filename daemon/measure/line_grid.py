@@ -50,11 +50,6 @@ class LineGrid:
             bins_to_next=self.bins_to_next[chosen],
         )
 
-    @property
-    def bins(self) -> NDArray[np.intp]:
-        """Indices into a binned record, shape (lines, bins)."""
-        return self.first_bin[:, None] + np.arange(self.width)
-
     @cached_property
     def _first_within_us(self) -> tuple[float, float]:
         """Earliest and latest of `first_us`."""

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from .clamps import Clamp, choose_clamp, clamped, mean_of_columns, scatter2_of, spoilt_lines
 from .line_grid import LineGrid
+from .stretches import stretches
 
 AFTER_PICTURE_US = 0.2
 """Active video is taken to end this long before the nominal front porch begins."""
@@ -76,7 +77,7 @@ def cut_lines(
     `subcarrier_hz` is given where the back porch carries a burst, `carries_sync` says that the channels hold sync
     themselves; the others are at blanking during sync too.
     """
-    rows = binned.take(grid.bins, axis=1)
+    rows = stretches(binned, grid.first_bin, grid.width)
     clamp = choose_clamp(rows, grid, subcarrier_hz=subcarrier_hz, carries_sync=carries_sync)
     if clamp is None:
         return None
@@ -86,9 +87,10 @@ def cut_lines(
     pedestals_mv = None
     if clamp.under_burst is not None:
         pedestals_mv = rows[:, :, clamp.columns] @ clamp.under_burst - quiet_mv
-    scatter2 = scatter2_of(quiet)
+    scatter2 = scatter2_of(quiet, quiet_mv)
     spoilt = spoilt_lines(scatter2)
-    noise_mv = np.sqrt((scatter2 * ~spoilt).sum(axis=1, dtype=np.float64) / (~spoilt).sum(axis=1))
+    sound = ~spoilt
+    noise_mv = np.sqrt((scatter2 * sound).sum(axis=1, dtype=np.float64) / sound.sum(axis=1))
     slope = (next_mv - own_mv) / grid.bins_to_next
     rows -= (own_mv - slope * clamp.middle).astype(np.float32)[:, :, None]
     rows -= slope.astype(np.float32)[:, :, None] * np.arange(rows.shape[2], dtype=np.float32)

@@ -43,12 +43,12 @@ def low_stretches(
     """
     above = level_mv - slice_mv
     state = (above < -hysteresis_mv).view(np.int8) - (above > hysteresis_mv).view(np.int8)
-    last = np.flatnonzero(state[1:] != state[:-1])
+    last = (state[1:] != state[:-1]).nonzero()[0]
     first = np.concatenate(([0], last + 1))
     side = state[first]
-    decided = np.flatnonzero(side)
+    decided = side.nonzero()[0]
     side = side[decided]
-    change = np.flatnonzero(side[1:] != side[:-1])
+    change = (side[1:] != side[:-1]).nonzero()[0]
     before, after = last[decided[change]], first[decided[change + 1]]
     edge_us = _crossing(above, before, after) * bin_us
     if edge_us.size and side[0] > 0:
@@ -63,7 +63,7 @@ def without_glitches(low: Pulses, narrowed_us: float = 0.0) -> Pulses:
     Smoothing has narrowed the pulses and widened the gaps by `narrowed_us`: pulses are put back to what they were.
     """
     end_us = low.start_us + low.width_us
-    gap = np.flatnonzero(low.start_us[1:] - end_us[:-1] >= SHORTEST_US + narrowed_us)
+    gap = (low.start_us[1:] - end_us[:-1] >= SHORTEST_US + narrowed_us).nonzero()[0]
     start_us = np.concatenate((low.start_us[:1], low.start_us[gap + 1]))
     width_us = np.concatenate((end_us[gap], end_us[-1:])) - start_us
     long_enough = width_us >= SHORTEST_US

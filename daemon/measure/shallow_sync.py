@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...drivers.capture import ChannelRecord
-from .edge_fit import stretches
 from .robust import median
+from .stretches import stretches
 from .sync_train import LineSync
 from .systems import system_of
 
@@ -74,5 +74,7 @@ def _halves(record: ChannelRecord, from_us: NDArray[np.float64], each: int, samp
     first = np.ceil(from_us / sample_us).astype(np.intp)
     inside = (first >= 0) & (first + 2 * each <= record.codes.size)
     halves = np.full((first.size, 2), np.nan)
-    halves[inside] = stretches(record.codes, first[inside], 2 * each).reshape(-1, 2, each).mean(axis=2)
+    halves[inside] = (
+        stretches(record.codes, first[inside], 2 * each).reshape(-1, 2, each).mean(axis=2, dtype=np.float32)
+    )
     return halves

@@ -9,7 +9,7 @@ from .found_sync import FoundSync, grid_of
 from .hookup import COLOURS, Clip, Hookup, Role
 from .line_grid import LineGrid
 from .line_sync import find_line_sync
-from .middle_line import LEAST_PICTURE_MV, middle_line_mv, middle_places
+from .middle_line import LEAST_PICTURE_MV, middle_lines_mv, middle_places
 from .robust import spread
 from .sync_train import NO_SYNC, LineSync
 from .targets import Conditions
@@ -49,8 +49,8 @@ def _by_sync(capture: Capture, conditions: Conditions, sync: FoundSync) -> tuple
 def _shows_picture(clip: Clip, record: ChannelRecord, grid: LineGrid) -> bool:
     """Whether a channel leaves blanking during active video and not during sync."""
     blanked = middle_places(grid, record.codes.size, 0.3, grid.sync_end_us)
-    blanked_mv = middle_line_mv(record, clip.probe_ratio, blanked)
-    active_mv = middle_line_mv(record, clip.probe_ratio, middle_places(grid, record.codes.size))
+    (blanked_mv,) = middle_lines_mv([record], [clip.probe_ratio], blanked)
+    (active_mv,) = middle_lines_mv([record], [clip.probe_ratio], middle_places(grid, record.codes.size))
     span_mv = float(active_mv.max() - np.median(blanked_mv))
     return span_mv > LEAST_PICTURE_MV and float(np.ptp(blanked_mv)) < 0.3 * span_mv
 

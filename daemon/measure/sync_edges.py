@@ -1,14 +1,15 @@
 """Edges of line sync at a fraction of a sample, and what they tell: width, depth, period, jitter."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ...drivers.capture import ChannelRecord
-from .edge_fit import fitted_edges, stretches
-from .robust import median
+from .edge_fit import fitted_edges
+from .replaced import replaced
+from .robust import mean_along, median
+from .stretches import stretches
 from .sync_train import NO_SYNC, NOT_MORE_THAN_OFF, LineSync
 from .systems import system_of
 
@@ -52,7 +53,7 @@ def refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, p
     step_mv = (edges.before - edges.after) * upright_mv
     keep = np.isfinite(edges.at_us[0])
     keep &= step_mv[0] > LEAST_STEP * median(step_mv[0, keep])
-    kept = np.flatnonzero(keep)
+    kept = keep.nonzero()[0]
     kept = kept[_in_step(edges.at_us[0, kept], found.period_us)]
     if kept.size < 3:
         return NO_SYNC
@@ -80,8 +81,8 @@ def refined(found: LineSync, record: ChannelRecord, seconds_per_sample: float, p
     period_us, period_u_us = _period_us(index[straight], told_us, 1.0 / spread_us2, noise_per_depth2)
     if math.isnan(period_us):
         period_us = found.period_us
-    noise_us2 = noise_per_depth2 * float(spread_us2[0].mean()) + edges.grain_us2
-    return replace(
+    noise_us2 = noise_per_depth2 * float(mean_along(spread_us2[0], 0)) + edges.grain_us2
+    return replaced(
         found,
         edges_us=edges_us,
         period_us=period_us,
@@ -112,7 +113,7 @@ def _tips_are_flat(
     first = first[(first >= 0) & (first + 3 * third <= record.codes.size)]
     if first.size == 0:
         return False
-    tips = stretches(record.codes, first, 3 * third).reshape(first.size, 3, third)
+    tips = stretches(record.codes, first, 3 * third).astype(np.float32).reshape(first.size, 3, third)
     tips.sort(axis=2)
     thirds = np.sort(tips[:, :, third // 2], axis=0)[first.size // 2]
     scatter = MEDIAN_NOISE**2 * math.sqrt(rms2 / (third * first.size))
@@ -137,7 +138,7 @@ def _in_step(edges_us: NDArray[np.float64], period_us: float) -> NDArray[np.bool
 def _line_numbers(edges_us: NDArray[np.float64], period_us: float) -> tuple[NDArray[np.float64], slice]:
     """The line of every edge, counted from the first, and the longest stretch of edges that lie whole lines apart."""
     index = np.concatenate(([0.0], np.rint((edges_us[1:] - edges_us[:-1]) / period_us).cumsum()))
-    breaks = np.flatnonzero(_off_grid(edges_us, period_us)) + 1
+    breaks = (_off_grid(edges_us, period_us)).nonzero()[0] + 1
     if breaks.size == 0:
         return index, slice(None)
     bounds = np.concatenate(([0], breaks, [edges_us.size]))
@@ -157,17 +158,18 @@ def _period_us(
     together, so that the second row of them tells nothing new of it.
     """
     known = np.isfinite(edges_us)
-    if np.count_nonzero(known, axis=1).max() < 3:
+    told = known.sum(axis=1)
+    if told.max() < 3:
         return math.nan, math.nan
     weights = known * weights
     edges_us = np.where(known, edges_us, 0.0)
-    in_all = np.maximum(weights.sum(axis=1), 1e-30)
+    in_all = np.maximum(np.add.reduce(weights, axis=1), 1e-30)
     line = index - ((weights @ index) / in_all)[:, None]
     leverage = float(np.vdot(weights * line, line))
     slope = float(np.vdot(weights * line, edges_us)) / leverage
     middle_us = np.einsum("ij,ij->i", weights, edges_us) / in_all
     rest_us = edges_us - middle_us[:, None] - slope * line
-    freedom = max(1, int(known.sum()) - len(edges_us) - 1)
+    freedom = max(1, int(told.sum()) - len(edges_us) - 1)
     beyond2 = max(0.0, float(np.vdot(weights * rest_us, rest_us)) / freedom - noise2)
     return slope, math.sqrt((noise2 + len(edges_us) * beyond2) / leverage)
 

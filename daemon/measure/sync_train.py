@@ -71,7 +71,7 @@ class LineSync:
     def line_starts(self) -> NDArray[np.intp]:
         """Indices into `edges_us` of the edges that another follows one line later."""
         apart_us = self.edges_us[1:] - self.edges_us[:-1]
-        return np.flatnonzero(np.abs(apart_us - self.period_us) < NOT_MORE_THAN_OFF * self.period_us)
+        return (np.abs(apart_us - self.period_us) < NOT_MORE_THAN_OFF * self.period_us).nonzero()[0]
 
 
 NO_SYNC = LineSync("none", np.empty(0), vertical_us=np.empty(0))
@@ -163,7 +163,7 @@ def _vertical_starts(broad_us: NDArray[np.float64]) -> NDArray[np.float64]:
     """First broad pulse of each group: groups lie more than 2 ms apart."""
     if broad_us.size == 0:
         return broad_us
-    first = np.flatnonzero(broad_us[1:] - broad_us[:-1] > 2000.0) + 1
+    first = (broad_us[1:] - broad_us[:-1] > 2000.0).nonzero()[0] + 1
     return np.concatenate((broad_us[:1], broad_us[first]))
 
 

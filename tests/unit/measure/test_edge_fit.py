@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from made_video import Array, Made, digitised, step
-from peakwhite.daemon.measure.edge_fit import Edges, fitted_edges, stretches
+from peakwhite.daemon.measure.edge_fit import Edges, fitted_edges
 
 REACH_US = 1.175
 APART_US = 13.37
@@ -61,9 +61,3 @@ def test_an_edge_that_the_record_cuts_short_is_not_placed() -> None:
     edges = fitted_edges(digitised(made, "CH1", wave), np.array([0.5, 8.02, 15.8]), REACH_US, 0.040)
     assert np.isnan(edges.at_us[[0, 2]]).all()
     assert edges.at_us[1] == pytest.approx(8.0, abs=0.01)
-
-
-@pytest.mark.parametrize("kind", [np.uint8, np.int8, np.uint16])
-def test_stretches_are_the_codes_themselves(kind: type) -> None:
-    codes: np.ndarray = np.arange(100, dtype=kind)[::2]
-    np.testing.assert_array_equal(stretches(codes, np.array([[0, 3], [45, 7]]), 5)[1, 0], codes[45:50])
