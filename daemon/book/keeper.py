@@ -24,7 +24,7 @@ T = TypeVar("T")
 
 MOST_WAITING = 32
 """So many things may wait to be written; a mark may hold megabytes."""
-MOST_LOGGED = 360
+MOST_LOGGED = 60
 """So many stretches of the log wait for a disk that is full: an hour of them, in less than a megabyte."""
 SLOW_S = 3.0
 """A write that takes longer is told as a problem."""
@@ -192,9 +192,11 @@ class BookKeeper:
     def keep_log(self, batch: LogBatch) -> None:
         """Keep a stretch of the running log, as soon as that can be done: where the disk is full, it is tried again.
 
-        The oldest are given up where more than MOST_LOGGED wait.
+        The oldest are given up where more than MOST_LOGGED wait. What waits of the same stretch is in this one.
         """
         with self._wake:
+            if self._logs and batch.holds(self._logs[-1]):
+                self._logs.pop()
             self._logs.append(batch)
             self._wake.notify()
 

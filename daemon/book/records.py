@@ -117,12 +117,19 @@ class ChannelLog:
 
 @dataclass(frozen=True, eq=False)
 class LogBatch:
-    """A stretch of the running log; `moment` is when its first period began."""
+    """A stretch of the running log, as far as it came; `moment` is when its first period began."""
 
     moment: Moment
     period_ms: int
     channels: tuple[ChannelLog, ...]
     stage_id: int | None = None
+
+    def holds(self, other: "LogBatch") -> bool:
+        """Is all of another in this one: the same stretch, of the same channels?"""
+        same = (self.moment, self.stage_id) == (other.moment, other.stage_id)
+        return same and {(one.channel, one.role) for one in other.channels} <= {
+            (one.channel, one.role) for one in self.channels
+        }
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,9 +17,10 @@ A book is an SQLite file, or the same tables on PostgreSQL. Python's `sqlite3`, 
               numpy reads them, `frombuffer(zlib.decompress(packed), type)`, with type "|u1", "|i1" or "<u2"; samples of
               them; crc32 (as `zlib.crc32`) is of the bytes before compression. Volts at the probe tip are
               codes * volts_per_code + volts_at_code_zero, of the same entry of meta's channels
-    log       the running log, one row a channel and batch: periods of period_ms each; levels holds for every period
-              minimum, mean and maximum in mV, `frombuffer(levels, "<f4").reshape(-1, 3)`, NaN where none was measured;
-              min_mv, mean_mv and max_mv are of the whole batch
+    log       the running log, one row a channel and stretch, of which the last still grows: periods of period_ms each;
+              levels holds for every period minimum, mean and maximum in mV, `frombuffer(levels, "<f4").reshape(-1, 3)`,
+              NaN where none was measured, and where a stretch did not come to its end; min_mv, mean_mv and max_mv are
+              of all of it
     events    what the watch caught: kind, channel, text; event_captures: its captures by position, negative before
     alembic_version  version_num: the version of these tables
 

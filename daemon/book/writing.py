@@ -34,6 +34,8 @@ from .schema import (
 
 _ADD_SETUP = statement("INSERT INTO setups (sha256, document) VALUES (:sha256, :document) ON CONFLICT DO NOTHING")
 """Another bench may store the same one at the same time: it is waited for, and its row is taken then."""
+_OF_A_STRETCH = ("run_id", "monotonic_ns", "stage_id", "channel", "role")
+"""What tells a channel's stretch of the log from all others."""
 LEVEL_COLUMNS = tuple(column.name for column in levels.columns if column.name not in ("mark_id", "position"))
 
 
@@ -141,22 +143,22 @@ def set_removed(connection: Connection, mark_id: int, utc_ns: int | None) -> Non
 
 
 def keep_log(connection: Connection, run_id: int, batch: LogBatch) -> None:
-    """A stretch of the running log."""
-    rows = [
-        {
+    """A stretch of the running log, in the place of what was kept of it before.
+
+    Where that is there, only its own page is written: the indexes stand, and no number is given.
+    """
+    for channel in batch.channels:
+        whose = asdict(batch.moment) | {
             "run_id": run_id,
             "stage_id": batch.stage_id,
             "period_ms": batch.period_ms,
             "channel": channel.channel,
             "role": channel.role,
-            "levels": channel.levels_mv.astype("<f4").tobytes(),
         }
-        | asdict(batch.moment)
-        | _overall(channel.levels_mv)
-        for channel in batch.channels
-    ]
-    if rows:
-        connection.execute(insert(log), rows)
+        found = {"levels": channel.levels_mv.astype("<f4").tobytes()} | _overall(channel.levels_mv)
+        this = [log.c[name].is_not_distinct_from(whose[name]) for name in _OF_A_STRETCH]
+        if connection.execute(update(log).where(*this).values(**found)).rowcount == 0:
+            connection.execute(insert(log).values(**whose, **found))
 
 
 def keep_event(connection: Connection, run_id: int, event: NewEvent) -> int:

@@ -5,6 +5,7 @@ from http import HTTPStatus
 from urllib.error import HTTPError
 
 from ..access.sent_token import VARIABLE
+from ..book.running_log import STRETCH_PERIODS
 from ..config.settings import Settings
 from ..measure.hookup import WHITE_ROLES
 from .finding import Finding, note, well
@@ -15,9 +16,11 @@ LONG_ENOUGH_S = 600.0
 """A shorter run has mostly written what every beginning writes."""
 MUCH_BYTES = 2e9
 """A card of 32 GB that stands a thousand times its size lasts forty years with it; a worn or tiny one does not."""
-WRITE_BYTES, OF_CHANNEL_BYTES, OF_PERIOD_BYTES = 20_000, 800, 40
-"""What one stretch of the log had written: in all, for each channel, and for each period of it. Measured on ext4-like storage
-with 1 to 8 channels and 1 to 60 periods: most of it is SQLite's pages, written to its log first and to the file later."""
+PAGE_BYTES = 4096
+COMMIT_PAGES, NEW_STRETCH_PAGES = 2.0, 4.2
+"""Of a batch of the log, beside its rows: the page that they begin on and the one where SQLite's log ends; and, of a new
+stretch, those of indexes and numbers, and its taking into the file. As measured on ext4, 1 to 8 channels, 1 to 60 s."""
+ROW_BYTES, PERIOD_BYTES = 110, 12
 
 
 @dataclass(frozen=True)
@@ -66,9 +69,11 @@ def estimated(settings: Settings) -> Wear:
     if not book.log:
         return Wear(0.0, "by the settings there is no running log")
     channels = sum(clip.role in WHITE_ROLES for clip in settings.setup().conditions.hookup.clips)
-    periods = max(1.0, book.log_batch_s / book.log_period_s)
-    each = WRITE_BYTES + channels * (OF_CHANNEL_BYTES + OF_PERIOD_BYTES * periods)
-    return Wear(DAY_S / book.log_batch_s * each, how)
+    periods = max(1, round(book.log_batch_s / book.log_period_s))
+    batches = max(1, round(STRETCH_PERIODS / periods))
+    rows = channels * (ROW_BYTES + PERIOD_BYTES * periods * batches)
+    pages = COMMIT_PAGES + rows / PAGE_BYTES + NEW_STRETCH_PAGES / batches
+    return Wear(DAY_S / book.log_batch_s * pages * PAGE_BYTES, how)
 
 
 def wear(found: Wear) -> Finding:

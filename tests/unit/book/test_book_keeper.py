@@ -135,6 +135,17 @@ def test_stopping_writes_what_waits(book_place: BookPlace) -> None:
     assert logged(book_place) == [moment(4.0).monotonic_ns]
 
 
+def test_what_waits_of_the_same_stretch_is_written_once(book_place: BookPlace) -> None:
+    kept = BookKeeper(book_place, "9f3c")
+    for _ in range(3):
+        kept.keep_log(a_batch(4.0))
+    kept.keep_log(a_batch(5.0))
+    assert kept.waiting["log"] == 2
+    kept.start()
+    assert kept.stop()
+    assert logged(book_place) == [moment(4.0).monotonic_ns, moment(5.0).monotonic_ns]
+
+
 def test_what_comes_after_stopping_is_refused(book_place: BookPlace) -> None:
     kept = BookKeeper(book_place, "9f3c")
     kept.start()
