@@ -22,6 +22,7 @@ from .access.outside import outside
 from .access.reach import refuse_without_token, url_here, url_on_network
 from .acquisition import Acquisition, Job, Origin, Suspicions
 from .book import BookKeeper, BookPlace, Marking, PresentStage
+from .book.clock import clock_synced
 from .book_in_use import book_place, temporary_book
 from .calibrations import StoredCalibrations
 from .config import Setup, SetupInForce
@@ -155,7 +156,11 @@ def _up(parts: "Parts", manager: ServiceManager, browser: bool) -> None:
 def _refuse_open_door(http: HttpTable) -> None:
     """Raises UsageError where others could reach the daemon and nobody has an access token."""
     refuse_without_token(
-        state_folder(), http.host, trusts_loopback=http.trust_loopback, has_other_addresses=bool(http.addresses)
+        state_folder(),
+        http.host,
+        trusts_loopback=http.trust_loopback,
+        has_other_addresses=bool(http.addresses),
+        clock_is_set=clock_synced,
     )
 
 
@@ -227,7 +232,12 @@ class Parts:
         run = secrets.token_hex(2)
         host, self.port = listening.getsockname()[:2]
         self.url = url_here(host, self.port)
-        self.admission = Admission(state_folder(), trusts_loopback=http.trust_loopback, session_days=http.session_days)
+        self.admission = Admission(
+            state_folder(),
+            trusts_loopback=http.trust_loopback,
+            session_days=http.session_days,
+            clock_is_set=clock_synced,
+        )
         self.keeper = BookKeeper(
             place, run, bench=book.bench, tell=lambda problems: hub.announce_beside("book", problems), address=self.url
         )

@@ -10,10 +10,10 @@ from pathlib import Path
 
 from ...drivers.errors import PeakwhiteError
 from .attempts import Attempts
-from .known_time import KnownTime, known_time
+from .known_time import KnownTime
 from .peer import Peer
 from .sessions import Session, Sessions
-from .token_file import Stamp, TokenFile
+from .token_file import Kept, Stamp, TokenFile
 from .tokens import Role, Token, of_secret
 
 LOOK_EVERY_S = 1.0
@@ -66,6 +66,7 @@ class Admission:
         trusts_loopback: whether this computer itself is an operator without a token.
         session_days: how long a browser stays signed in.
         now_s, monotonic_s: the calendar's clock, seconds since 1970 UTC, and one that only goes on.
+        clock_is_set: whether the network has set the calendar's clock, None where nobody knows.
     """
 
     def __init__(
@@ -76,15 +77,16 @@ class Admission:
         session_days: int = 90,
         now_s: Callable[[], float] = time.time,
         monotonic_s: Callable[[], float] = time.monotonic,
+        clock_is_set: Callable[[], bool | None] = lambda: None,
     ) -> None:
         self._trusts_loopback = trusts_loopback
-        self._file = TokenFile(folder, now_s)
-        self._now_s = now_s
+        self._file = TokenFile(folder, now_s, clock_is_set)
         self._sessions = Sessions(folder, session_days, self._now)
         self._attempts = Attempts(monotonic_s)
         self._stays: set[Stay] = set()
         self._stamp: Stamp = None
-        self._known: tuple[Token, ...] = ()
+        self._kept = Kept()
+        self._seen_at_s = 0
 
     def visitor(self, authorization: str | None, cookie: str | None, *, is_here: bool) -> Visitor | None:
         """Who that is; None where nobody knows. `is_here` says that it is this computer itself, as far as can be told.
@@ -134,8 +136,9 @@ class Admission:
             self._stays.discard(stay)
 
     def look(self) -> None:
-        """Send away whoever may not stay any more."""
+        """Send away whoever may not stay any more, and keep that a token has expired."""
         self._sessions.date()
+        self._keep_how_late_it_is()
         for stay in self._stays:
             if not self._may_stay(stay.visitor):
                 stay.over.set()
@@ -163,8 +166,20 @@ class Admission:
         return next((one for one in self._tokens() if one.digest == digest and one.holds(now_s)), None)
 
     def _now(self) -> KnownTime:
-        made_at_s = (one.made_at_s for one in self._tokens())
-        return known_time(self._now_s(), (*made_at_s, *self._sessions.begun_at_s()))
+        self._tokens()
+        return self._file.now(self._kept, *self._sessions.begun_at_s(), self._seen_at_s)
+
+    def _keep_how_late_it_is(self) -> None:
+        """Once a token has expired: a clock that stands in the past at the next start shall not have it hold again."""
+        now_s = int(self._now().at_s)
+        seen_at_s = max(self._seen_at_s, self._kept.seen_at_s)
+        if not any(one.ends_at_s is not None and seen_at_s < one.ends_at_s <= now_s for one in self._kept.tokens):
+            return
+        self._seen_at_s = now_s
+        try:
+            self._file.see(now_s)
+        except (OSError, PeakwhiteError) as error:
+            log.warning("%s: that a token has expired is not remembered beyond this run: %s", self._file.path, error)
 
     def _tokens(self) -> tuple[Token, ...]:
         """All tokens, read again when the file is another; none while it cannot be read: that closes the door."""
@@ -172,13 +187,13 @@ class Admission:
         if stamp != self._stamp:
             self._stamp = stamp
             try:
-                self._known = self._file.load()
+                self._kept = self._file.load()
             except PeakwhiteError as error:
                 log.error("nobody is let in by a token: %s", error)
-                self._known = ()
+                self._kept = Kept()
             else:
-                self._sessions.keep_only(one.digest for one in self._known)
-        return self._known
+                self._sessions.keep_only(one.digest for one in self._kept.tokens)
+        return self._kept.tokens
 
 
 def _signed_in(token: Token, session: Session) -> Visitor:

@@ -20,7 +20,12 @@ class KnownTime:
     is_clocks: bool = True
 
 
-def known_time(clock_s: float, happened_at_s: Iterable[int]) -> KnownTime:
-    """The clock's time, or that of the last thing that happened, where the clock stands before it."""
+def known_time(clock_s: float, happened_at_s: Iterable[int], is_set: bool | None = None) -> KnownTime:
+    """The clock's time, or that of the last thing that happened, where the clock stands before it.
+
+    A clock that the network has set is right: what happened later then was dated by one that stood in the future.
+    """
+    if is_set and clock_s >= EARLIEST_S:
+        return KnownTime(clock_s)
     mark_s = max((EARLIEST_S, *happened_at_s))
     return KnownTime(max(clock_s, mark_s), clock_s >= mark_s)

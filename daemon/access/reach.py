@@ -1,7 +1,7 @@
 """Whether a daemon may start where others can reach it, and where that is."""
 
 import socket
-import time
+from collections.abc import Callable
 from pathlib import Path
 
 from ...drivers.errors import UsageError
@@ -14,7 +14,12 @@ DOCUMENTATION_NET = ("192.0.2.1", 9)
 
 
 def refuse_without_token(
-    folder: Path, host: str, *, trusts_loopback: bool = True, has_other_addresses: bool = False
+    folder: Path,
+    host: str,
+    *,
+    trusts_loopback: bool = True,
+    has_other_addresses: bool = False,
+    clock_is_set: Callable[[], bool | None] = lambda: None,
 ) -> None:
     """Raises UsageError where others can reach the daemon and nobody has a token that holds."""
     if is_beyond_loopback(host):
@@ -25,7 +30,9 @@ def refuse_without_token(
         what = "loopback is not trusted"
     else:
         return
-    if not any(one.holds(time.time()) for one in TokenFile(folder).load()):
+    file = TokenFile(folder, clock_is_set=clock_is_set)
+    kept = file.load()
+    if not any(one.holds(file.now(kept).at_s) for one in kept.tokens):
         raise UsageError(f"{what}, and there is no access token", where="host", do=MAKE_ONE)
 
 

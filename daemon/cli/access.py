@@ -63,7 +63,7 @@ def new(
     if as_json:
         say(json.dumps({**_object(token), "secret": secret, "link": link}))
         return
-    say(f"{token.role} '{token.name}', {_until(token)}")
+    say(f"{token.role} '{token.name}', {_until(token, token.made_at_s)}")
     say(f"code: {secret}")
     say(f"link: {link}")
     if qr if qr is not None else sys.stdout.isatty():
@@ -82,11 +82,14 @@ def new(
 @json_option
 def list_tokens(state: Path | None, as_json: bool) -> None:
     """List all tokens, also expired ones. Their codes are kept nowhere."""
-    tokens = _file(state).load()
+    file = _file(state)
+    kept = file.load()
     if as_json:
-        say(json.dumps([_object(one) for one in tokens]))
+        say(json.dumps([_object(one) for one in kept.tokens]))
     else:
-        say("\n".join(f"{one.role:<8}  {_until(one):<25}  {one.name}" for one in tokens) or "there is no token")
+        now_s = file.now(kept).at_s
+        lines = (f"{one.role:<8}  {_until(one, now_s):<25}  {one.name}" for one in kept.tokens)
+        say("\n".join(lines) or "there is no token")
 
 
 @access.command(short_help="End a token.")
@@ -101,9 +104,10 @@ def revoke(name: str, state: Path | None, as_json: bool) -> None:
 
 def _file(state: Path | None) -> "TokenFile":
     from ..access import TokenFile
+    from ..book.clock import clock_synced
     from ..places import state_folder
 
-    return TokenFile(state or state_folder())
+    return TokenFile(state or state_folder(), clock_is_set=clock_synced)
 
 
 def _object(token: "Token") -> dict[str, str | None]:
@@ -111,10 +115,10 @@ def _object(token: "Token") -> dict[str, str | None]:
     return {"name": token.name, "role": token.role, "made_at": _moment(token.made_at_s), "ends_at": ends_at}
 
 
-def _until(token: "Token") -> str:
+def _until(token: "Token", now_s: float) -> str:
     if token.ends_at_s is None:
         return "without end"
-    return f"{'until' if token.holds(datetime.now(UTC).timestamp()) else 'expired'} {_moment(token.ends_at_s)[:16]}Z"
+    return f"{'until' if token.holds(now_s) else 'expired'} {_moment(token.ends_at_s)[:16]}Z"
 
 
 def _moment(at_s: int) -> str:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from peakwhite.daemon.access import Admission, Refused, TokenFile, Visitor, first_token
 from peakwhite.daemon.access.known_time import EARLIEST_S, known_time
 from peakwhite.daemon.access.peer import peer_of
+from peakwhite.daemon.access.reach import refuse_without_token
 from peakwhite.daemon.access.sessions import MOST_OF_ONE_TOKEN
 from peakwhite.daemon.access.token_file import DAY_S, MOST_TOKENS
 from peakwhite.daemon.access.tokens import Token, digest_of, of_secret
@@ -72,7 +73,7 @@ def test_a_secret_has_256_random_bits_and_is_not_kept(file: TokenFile) -> None:
 def test_the_first_token_is_made_once(tmp_path: Path) -> None:
     secret = first_token(tmp_path / "state")
     assert secret
-    (token,) = TokenFile(tmp_path / "state").load()
+    (token,) = TokenFile(tmp_path / "state").load().tokens
     assert (token.role, token.digest) == ("operator", digest_of(secret))
     assert first_token(str(tmp_path / "state")) == ""
 
@@ -104,7 +105,7 @@ def test_two_tokens_of_one_name_and_too_many_of_them_are_refused(
 def test_tokens_that_are_made_at_the_same_time_are_all_kept(tmp_path: Path) -> None:
     with ThreadPoolExecutor(4) as pool:
         list(pool.map(lambda number: TokenFile(tmp_path).add(f"n{number}", "viewer"), range(12)))
-    assert len(TokenFile(tmp_path).load()) == 12
+    assert len(TokenFile(tmp_path).load().tokens) == 12
 
 
 def test_a_token_file_is_whole_or_as_it_was(file: TokenFile, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -242,6 +243,71 @@ def test_a_token_that_ended_before_the_last_thing_that_happened_does_not_hold_ag
     with pytest.raises(Refused):
         came_in(admission, guest)
     assert by_token(admission, phone) is not None
+
+
+def test_a_token_whose_end_was_seen_does_not_hold_again_in_1970(
+    file: TokenFile, admitted: Callable[[], Admission], clock: Clock
+) -> None:
+    """Nobody did anything after it ended, but the daemon ran, or another token was revoked."""
+    guest = file.add("guest", "viewer", days=1)[1]
+    clock.now_s += 2 * DAY_S
+    admitted().look()
+    clock.now_s = 1000.0
+    assert by_token(admitted(), guest) is None
+    assert not file.load().tokens[0].holds(file.now(file.load()).at_s)
+
+
+def test_a_door_is_not_opened_for_a_token_that_has_expired_whatever_the_clock_says(tmp_path: Path) -> None:
+    file = TokenFile(tmp_path, lambda: 4_000_000_000.0)
+    file.add("guest", "operator", days=1)
+    refuse_without_token(tmp_path, "0.0.0.0")
+    file.see(4_000_000_000 + DAY_S)
+    with pytest.raises(UsageError, match="there is no access token"):
+        refuse_without_token(tmp_path, "0.0.0.0")
+
+
+def test_a_revoked_token_leaves_how_late_it_was(
+    file: TokenFile, admitted: Callable[[], Admission], clock: Clock
+) -> None:
+    guest = file.add("guest", "viewer", days=1)[1]
+    file.add("phone", "operator")
+    clock.now_s += 2 * DAY_S
+    file.revoke("phone")
+    clock.now_s = 1000.0
+    assert by_token(admitted(), guest) is None
+
+
+def test_how_late_it_is_is_written_when_a_token_expires_and_not_otherwise(
+    file: TokenFile, admitted: Callable[[], Admission], clock: Clock
+) -> None:
+    file.add("guest", "viewer", days=1)
+    admission, before = admitted(), file.stamp
+    admission.look()
+    assert file.stamp == before
+    clock.now_s += DAY_S
+    admission.look()
+    after = file.stamp
+    assert after != before
+    clock.now_s += DAY_S
+    admission.look()
+    assert file.stamp == after
+
+
+def test_a_clock_that_once_stood_in_the_future_ends_no_token_once_the_network_has_set_it(
+    tmp_path: Path, clock: Clock
+) -> None:
+    file = TokenFile(tmp_path, clock, lambda: True)
+    guest = file.add("guest", "viewer", days=7)[1]
+    clock.now_s += 5000 * DAY_S
+    early = file.add("early", "viewer", days=7)[1]
+    Admission(tmp_path, now_s=clock, monotonic_s=clock).look()
+    clock.now_s = float(START_S + DAY_S)
+    assert by_token(Admission(tmp_path, now_s=clock, monotonic_s=clock), guest) is None
+    admission = Admission(tmp_path, now_s=clock, monotonic_s=clock, clock_is_set=lambda: True)
+    assert by_token(admission, guest) is not None
+    assert by_token(admission, early) is not None
+    late, _ = file.add("late", "viewer", days=7)
+    assert late.ends_at_s == START_S + 8 * DAY_S
 
 
 def test_a_guests_session_is_not_lengthened_beyond_its_token_by_setting_the_clock(

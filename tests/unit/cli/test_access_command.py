@@ -9,6 +9,7 @@ import pytest
 
 from peakwhite.daemon import service
 from peakwhite.daemon.access import Role, TokenFile, reach
+from peakwhite.daemon.access.token_file import DAY_S
 from peakwhite.daemon.cli import run
 from peakwhite.daemon.cli.access import ROLES
 from peakwhite.daemon.cli.access_link import qr_code
@@ -36,7 +37,7 @@ def test_a_new_token_is_told_with_code_and_link_and_a_hint_where_the_link_leads_
     assert first == "operator 'phone', without end"
     assert link == f"link: http://127.0.0.1:8714/#sign-in={code.removeprefix('code: ')}"
     assert err.startswith("peakwhite: the link is for this computer alone")
-    assert [one.name for one in TokenFile(home).load()] == ["phone"]
+    assert [one.name for one in TokenFile(home).load().tokens] == ["phone"]
 
 
 def test_the_link_has_the_address_of_the_settings_or_the_one_that_is_given(
@@ -67,6 +68,17 @@ def test_tokens_are_listed_with_role_and_end_and_revoked_by_name(
     assert re.fullmatch(r"viewer    until \d{4}-\d\d-\d\dT\d\d:\d\dZ +wall", viewer)
     assert said(capsys, "revoke", "wall", *there)[0] == "viewer 'wall' is revoked\n"
     assert [one["name"] for one in json.loads(said(capsys, "list", "--json", *there)[0])] == ["phone"]
+
+
+def test_a_token_that_expired_is_listed_so_while_the_clock_stands_in_the_past(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made_at_s = 4_000_000_000
+    file = TokenFile(tmp_path, lambda: float(made_at_s))
+    file.add("guest", "viewer", days=1)
+    file.see(made_at_s + 2 * DAY_S)
+    monkeypatch.setattr("peakwhite.daemon.book.clock.clock_synced", lambda: False)
+    assert said(capsys, "list", "--state", str(tmp_path))[0].startswith("viewer    expired 2096-10-03T")
 
 
 @pytest.mark.parametrize(
