@@ -60,8 +60,10 @@ def install(root: Path, wanted: Sequence[Item]) -> None:
 
 
 def removed(root: Path, wanted: Sequence[Item]) -> tuple[Path, ...]:
-    """What there is to be taken away, as seen from here, in that order."""
-    paths = [under(root, item.path) for item in reversed(wanted) if not item.kept]
+    """What there is to be taken away, as seen from here, in that order. Raises UsageError where a link leads out of `root`."""
+    going = [item for item in reversed(wanted) if not item.kept]
+    _refuse_what_leads_out_of(root, going)
+    paths = [under(root, item.path) for item in going]
     return tuple(path for path in paths if path.is_symlink() or path.exists())
 
 

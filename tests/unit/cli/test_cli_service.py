@@ -124,6 +124,20 @@ def test_a_link_that_leads_out_of_the_image_is_refused_before_anything_is_writte
     assert list((tmp_path / "outside").iterdir()) == []
 
 
+@pytest.mark.parametrize("name", ["etc", "etc/systemd", "etc/udev/rules.d"])
+def test_removing_follows_no_link_out_of_the_image(
+    name: str, root: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    say("install", "--yes", root=root)
+    (root / name).rename(tmp_path / "outside")
+    (root / name).symlink_to(tmp_path / "outside")
+    there = files(tmp_path / "outside")
+    capsys.readouterr()
+    say("remove", "--yes", root=root, status=2)
+    assert f"leads out of {root}" in capsys.readouterr().err
+    assert files(tmp_path / "outside") == there
+
+
 @pytest.mark.parametrize("name", ["var/lib/peakwhite", "etc/peakwhite", SETTINGS])
 def test_a_link_in_place_of_what_is_kept_is_refused_where_it_leads_out_of_the_image(
     name: str, root: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
