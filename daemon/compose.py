@@ -72,7 +72,7 @@ def serve(load: Load, *, book: str | None = None, browser: bool = True) -> int:
     Raises MalformedResource, UsageError, PortTaken, BookInUse, BookNewer before anything has started.
     """
     last_good = LastGood.of(os.environ)
-    settings = last_good.settings(load, check)
+    settings = last_good.settings(load, check_with_port)
     scope = ScopeInUse(settings.tables.scope)
     place, notice = book_place(settings, book), cautions_for_terminal()
     return _run(settings, load, last_good, scope, None, place, notice, browser)
@@ -93,6 +93,14 @@ def check(settings: Settings) -> Iterator[Complaint]:
             use()
         except UsageError as error:
             yield Complaint(path, f"cannot be: {error.what}, {error.do}")
+
+
+def check_with_port(settings: Settings, held: int = 0) -> Iterator[Complaint]:
+    """As `check`; raises PortTaken where that is in order and the port cannot be had, but for one that we hold already."""
+    complaints, http = tuple(check(settings)), settings.tables.http
+    if not complaints and http.port not in (0, held):
+        listen(http.host, http.port).close()
+    yield from complaints
 
 
 def demo(settings: Settings, *, load: Load, book: str | None = None, browser: bool = True) -> int:
@@ -260,7 +268,7 @@ class Parts:
         self.settings = SettingsInForce(
             settings,
             load,
-            check,
+            partial(check_with_port, held=self.port),
             put_in_force=partial(_put_in_force, in_force, hub, self.bench, scope),
             tell=lambda problems: hub.announce_beside("settings", problems),
             keep=last_good.keep,

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
 
-from ..drivers.errors import PeakwhiteError, SettingsError
+from ..drivers.errors import PeakwhiteError, PortTaken, SettingsError
 from .config.settings import FILE_NAME, Check, Load, Settings, checked
 from .durable import write_durably
 from .places import state_folder
@@ -36,16 +36,16 @@ class LastGood:
         return cls(state_folder() / COPY_NAME if environment.get("NOTIFY_SOCKET") else None)
 
     def settings(self, load: Load, check: Check) -> Settings:
-        """Those to start with. Raises SettingsError where they are wrong and no copy is there that is right."""
+        """Those to start with. Raises SettingsError, or PortTaken, where they are wrong and no copy is there that is right."""
         if self._copy is None:
             return load()
         try:
             return checked(load, check)
-        except SettingsError as error:
+        except (SettingsError, PortTaken) as error:
             self.mistake = error
         try:
             return checked(partial(load, self._copy.read_bytes()), check)
-        except (OSError, SettingsError):
+        except (OSError, SettingsError, PortTaken):
             raise self.mistake from None
 
     def keep(self, settings: Settings) -> None:

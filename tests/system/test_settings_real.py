@@ -7,7 +7,10 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Callable
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +35,7 @@ def test_a_signal_has_the_file_read_anew_and_a_wrong_one_is_a_problem_until_it_i
     daemon = children.daemon("serve", "--scope", simulated_scope.resource, "--config", str(file))
     with live_client(daemon) as client:
         assert client.reading()["setup"] == 1
-        file.write_text(file.read_text().replace("'red'", "'green'").replace("= 5", "= 8") + "[http]\nport = 9\n")
+        file.write_text(file.read_text().replace("'red'", "'green'").replace("= 5", "= 8") + "[http]\nport = 50009\n")
         daemon.process.send_signal(signal.SIGHUP)
         reading = client.reading(lambda one: one["setup"] == 2)
         assert [one["role"] for one in reading["channels"] if one["role"]] == ["green", "sync"]
@@ -169,6 +172,43 @@ def test_a_service_starts_by_the_last_good_settings_where_the_file_is_wrong_and_
             daemon.process.send_signal(signal.SIGHUP)
             client.until("status", lambda frame: frame["problems"] == [])
         eventually(lambda: (tmp_path / "peakwhite" / "peakwhite.toml.last-good").read_text() == file.read_text())
+
+
+def test_a_service_whose_port_cannot_be_had_serves_at_the_last_good_one_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else systemd would start it again for ever, and nobody would see a page that says why."""
+    monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))  # nobody listens there
+    for name in ("XDG_STATE_HOME", "XDG_DATA_HOME"):
+        monkeypatch.setenv(name, str(tmp_path))
+    file = tmp_path / "bench.toml"
+    with socket.create_server(("127.0.0.1", 0)) as other, socket.create_server(("127.0.0.1", 0)) as free:
+        taken, good = (one.getsockname()[1] for one in (other, free))
+        free.close()
+        file.write_text(f"[http]\nport = {good}\n")
+        serve = ("-m", "peakwhite.daemon", "serve", "--no-browser", "--config", str(file))
+        with served(serve) as url:
+            assert url.endswith(f":{good}/")
+        file.write_text(f"[http]\nport = {taken}\n")
+        with served(serve) as url:
+            assert url.endswith(f":{good}/")
+            again = urllib.request.Request(f"{url}api/v1/settings/reload", method="POST")
+            with pytest.raises(urllib.error.HTTPError) as refused:  # as wrong as before, and not to be kept as good
+                urllib.request.urlopen(again)
+            with refused.value as answer:
+                assert f"127.0.0.1:{taken}" in answer.read().decode()
+    assert f"port = {good}" in (tmp_path / "peakwhite" / "peakwhite.toml.last-good").read_text()
+
+
+@contextmanager
+def served(arguments: tuple[str, ...]) -> Iterator[str]:
+    """The address of a daemon whose port the settings say."""
+    with subprocess.Popen([sys.executable, *arguments], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as daemon:
+        try:
+            assert daemon.stdout is not None
+            yield daemon.stdout.readline().decode().strip()
+        finally:
+            daemon.kill()
 
 
 def test_on_a_command_line_a_wrong_file_ends_it(children: Any, tmp_path: Path) -> None:

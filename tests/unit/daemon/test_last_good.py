@@ -8,7 +8,7 @@ import pytest
 from peakwhite.daemon.config.complaints import Complaint
 from peakwhite.daemon.config.settings import Settings, SettingsMistakes, load_settings
 from peakwhite.daemon.last_good import COPY_NAME, LastGood
-from peakwhite.drivers.errors import SettingsError
+from peakwhite.drivers.errors import PortTaken, SettingsError
 
 GOOD, BAD = "[live]\nrate_hz = 10\n", "[live]\nrate_hs = 10\n"
 
@@ -59,6 +59,21 @@ def test_without_a_copy_that_is_right_the_file_is_refused(file: Path, copy: Path
         copy.write_text(kept)
     with pytest.raises(SettingsMistakes, match="rate_ht"):
         started(file, copy)
+
+
+def test_a_port_that_cannot_be_had_has_the_copy_serve_or_ends_it_as_such(file: Path, copy: Path) -> None:
+    def check(settings: Settings) -> Iterable[Complaint]:
+        if settings.tables.http.port != 8714:
+            raise PortTaken("cannot listen there", where="127.0.0.1", do="give another")
+        return ()
+
+    last_good, settings = started(file, copy)
+    file.write_text("[http]\nport = 80\n")
+    with pytest.raises(PortTaken):
+        LastGood(copy).settings(lambda data=None: load_settings(file, data), check)
+    last_good.keep(settings)
+    assert last_good.settings(lambda data=None: load_settings(file, data), check).tables.http.port == 8714
+    assert isinstance(last_good.mistake, PortTaken)
 
 
 def test_what_only_its_user_can_refuse_is_wrong_in_the_copy_as_well(file: Path, copy: Path) -> None:
