@@ -55,11 +55,18 @@ def create_app(services: Services) -> FastAPI:
     described = list(_described(services))
     for router, tag in described:
         app.include_router(router, tags=[tag])
-    install(app, methods_of(router for router, _ in described))
+    methods = methods_of(router for router, _ in described)
+    install(app, methods)
     describe(app)
     app.add_middleware(WholeBody)
     if services.admission is not None:
-        app.add_middleware(Gate, admission=services.admission, page=services.page, outside_hosts=services.outside.hosts)
+        app.add_middleware(
+            Gate,
+            admission=services.admission,
+            page=services.page,
+            outside_hosts=services.outside.hosts,
+            methods_of=methods,
+        )
     app.include_router(page_routes(services.page))
     app.add_middleware(Guard, hosts=services.hosts, outside=services.outside)
     return app

@@ -5,16 +5,19 @@ Closed is the rule. Open are what holds no data: the page's own files, whether t
 
 import asyncio
 import contextlib
+from http import HTTPStatus
 from pathlib import Path
 
 from starlette.datastructures import Headers
 from starlette.requests import cookie_parser
+from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocketDisconnect
 
 from ..access import Admission, Visitor
 from ..access.admission import THIS_COMPUTER
 from ..access.peer import peer_of
+from .methods import MethodsOf
 from .pages import is_of_page
 from .problems import problem
 
@@ -50,13 +53,19 @@ def cookie_of(scope: Scope) -> str | None:
 
 
 class Gate:
-    """ASGI middleware. `page` is the folder of the page's files, `outside_hosts` what Host says where others come from."""
+    """ASGI middleware. `page` is the folder of the page's files, `outside_hosts` what Host says where others come from.
 
-    def __init__(self, app: ASGIApp, admission: Admission, page: Path, outside_hosts: frozenset[str]) -> None:
+    `methods_of` tells the methods of a path.
+    """
+
+    def __init__(
+        self, app: ASGIApp, admission: Admission, page: Path, outside_hosts: frozenset[str], methods_of: MethodsOf
+    ) -> None:
         self._app = app
         self._admission = admission
         self._page = page
         self._outside_hosts = outside_hosts
+        self._methods_of = methods_of
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] not in ("http", "websocket"):
@@ -70,7 +79,7 @@ class Gate:
         elif visitor is None:
             await _NOT_SIGNED_IN(scope, receive, send)
         elif visitor.role == "viewer" and scope["method"] not in LOOKS:
-            await _LOOKS_ONLY(scope, receive, send)
+            await self._to_a_viewer(scope["method"], scope["path"])(scope, receive, send)
         else:
             await self._app(scope, receive, send)
 
@@ -87,6 +96,15 @@ class Gate:
         method, path = scope["method"], scope["path"]
         is_api = path.startswith("/api/")
         return (method, path) in OPEN or (method in LOOKS and not is_api and is_of_page(self._page, path))
+
+    def _to_a_viewer(self, method: str, path: str) -> Response:
+        """What a viewer is answered who would do more than look: that nobody may, where the path does not take it."""
+        takes = self._methods_of(path) or (LOOKS if is_of_page(self._page, path) else ())
+        if not takes or method in takes:
+            return _LOOKS_ONLY
+        refusal = problem(405, f"{method} {path}: {HTTPStatus(405).phrase}")
+        refusal.headers["Allow"] = ", ".join(takes)
+        return refusal
 
     async def _live(self, visitor: Visitor | None, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a socket on, as long as its visitor may stay. Who may not come in is told so by a close: a page hears no status

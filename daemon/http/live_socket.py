@@ -25,6 +25,8 @@ CLOSE_DEADLINE_S = 1.0
 """The server's close waits for room like any frame; for a client that does not read that would be for ever."""
 POLICY_VIOLATION = 1008
 TRY_AGAIN_LATER = 1013
+AGAINST_THE_PROTOCOL = (1002, 1007, 1009)
+"""So the server has closed the socket already, for broken frames, text that is no UTF-8, or one that is too long (RFC 6455)."""
 
 _REQUESTS = {kind: TypeAdapter(request) for kind, request in REQUESTS.items()}
 
@@ -105,6 +107,8 @@ async def _listen(socket: WebSocket, viewer: Viewer, hub: Hub) -> None:
     while True:
         message = await socket.receive()
         if message["type"] == "websocket.disconnect":
+            if message.get("code") in AGAINST_THE_PROTOCOL:
+                raise BadMessage("what came was no message")
             return
         request = request_of(message.get("text"))
         if request["type"] == "lines":

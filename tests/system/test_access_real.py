@@ -111,6 +111,14 @@ def test_a_viewer_is_refused_every_route_that_writes(away: Any, routes: list[tup
         assert (greeting["role"], greeting["signed_in_as"]) == ("viewer", "shop screen")
 
 
+def test_a_viewer_hears_of_a_method_that_nobody_may_use_that_it_is_none(away: Any) -> None:
+    for path, allow in (("/healthz", "GET"), ("/", "GET, HEAD"), ("/api/v1/hookup", "GET, PUT")):
+        for method in ("TRACE", "PATCH"):
+            status, headers, _ = away.request(method, path.lstrip("/"), headers=bearer(away.viewer))
+            assert (status, headers["allow"]) == (405, allow)
+    assert away.request("TRACE", "no/such/path", headers=bearer(away.viewer))[0] == 403
+
+
 def test_an_operator_writes_by_token_or_by_session(away: Any) -> None:
     for headers in (bearer(away.operator), sign_in(away, away.operator)):
         assert away.json("PUT", "api/v1/hookup", {"clips": []}, headers)["clips"] == []

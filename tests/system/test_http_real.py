@@ -2,7 +2,7 @@
 
 import json
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
@@ -10,6 +10,23 @@ from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
 from live_client import LiveClient, live_client
+
+
+def gone_for_bad_messages(daemon: Any) -> float:
+    told = daemon.request("GET", "metrics")[2].decode()
+    line = next(
+        one for one in told.splitlines() if one.startswith('peakwhite_viewers_gone_total{reason="bad-message"}')
+    )
+    return float(line.split()[-1])
+
+
+def test_text_that_is_no_utf_8_is_counted_as_a_bad_message(lasting_demo: Any, eventually: Callable[..., Any]) -> None:
+    before = gone_for_bad_messages(lasting_demo)
+    with live_client(lasting_demo) as client:
+        client.frame()
+        client.socket.send(b"\xff", text=True)
+        assert client.closed_with() == 1007
+    eventually(lambda: gone_for_bad_messages(lasting_demo) == before + 1.0)
 
 
 @pytest.fixture
