@@ -16,6 +16,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import datetime
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -110,27 +111,52 @@ def median_ms(work: Callable[[], object], rounds: int) -> float:
 
 def live(daemon: int, url: str, viewers: int) -> dict[str, float]:
     """What so many viewers get for a while, and what it costs the daemon."""
-    here, there = multiprocessing.get_context("spawn").Pipe()
-    client = multiprocessing.get_context("spawn").Process(target=watch, args=(there, url, viewers), daemon=True)
+    found = seen(daemon, url, viewers, LAST_S)
+    centiles = statistics.quantiles(found.latencies_ms, n=100)
+    return {
+        "viewers": viewers,
+        "readings_per_s": round(min(found.counts) / found.took_s, 1),
+        "produced_per_s": round(found.made / found.took_s, 1),
+        "to_arrival_p50_ms": round(centiles[49], 1),
+        "to_arrival_p99_ms": round(centiles[98], 1),
+        "cpu_ms_per_reading": round(1e3 * found.used_s / found.made, 2),
+        "cpu_share": round(found.used_s / found.took_s, 3),
+    }
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What viewers got in `took_s`, and what it cost the daemon.
+
+    Attributes:
+        counts: readings of each viewer.
+        made: readings that were made meanwhile.
+        latencies_ms: of every frame of theirs, from the capture being complete.
+        used_s: processor time of the daemon.
+    """
+
+    counts: list[int]
+    made: int
+    latencies_ms: list[float]
+    took_s: float
+    used_s: float
+
+
+def seen(daemon: int, url: str, viewers: int, last_s: float) -> Seen:
+    """What so many viewers, in a process of their own, get for so long."""
+    spawn = multiprocessing.get_context("spawn")
+    here, there = spawn.Pipe()
+    client = spawn.Process(target=watch, args=(there, url, viewers), daemon=True)
     client.start()
     here.recv()
     began, used_s = time.perf_counter(), cpu_s(daemon)
     here.send("begin")
-    time.sleep(LAST_S)
+    time.sleep(last_s)
     took_s, used_s = time.perf_counter() - began, cpu_s(daemon) - used_s
     here.send("end")
-    counts, produced, latencies_ms = here.recv()
+    counts, made, latencies_ms = here.recv()
     client.join()
-    centiles = statistics.quantiles(latencies_ms, n=100)
-    return {
-        "viewers": viewers,
-        "readings_per_s": round(min(counts) / took_s, 1),
-        "produced_per_s": round(produced / took_s, 1),
-        "to_arrival_p50_ms": round(centiles[49], 1),
-        "to_arrival_p99_ms": round(centiles[98], 1),
-        "cpu_ms_per_reading": round(1e3 * used_s / produced, 2),
-        "cpu_share": round(used_s / took_s, 3),
-    }
+    return Seen(counts, made, latencies_ms, took_s, used_s)
 
 
 def cpu_s(process: int) -> float:

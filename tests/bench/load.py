@@ -12,7 +12,6 @@ import json
 import multiprocessing
 import os
 import tempfile
-import time
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
@@ -20,8 +19,7 @@ from multiprocessing.synchronize import Event
 from pathlib import Path
 from typing import Any
 
-from tests.bench.live import cpu_s, started
-from tests.bench.live import watch as watch_live
+from tests.bench.live import seen, started
 
 from crowd import come_and_go, deaf, join, leave, talk_nonsense
 
@@ -72,27 +70,17 @@ def _seen(daemon: int, url: str, crowd: Callable[[str], Awaitable[Any]] | None) 
         others = spawn.Process(target=_crowd, args=(crowd, url, there_is_one, over), daemon=True)
         others.start()
         there_is_one.wait()
-    here, there = spawn.Pipe()
-    viewer = spawn.Process(target=watch_live, args=(there, url, 1), daemon=True)
-    viewer.start()
-    here.recv()
-    began, used_s = time.perf_counter(), cpu_s(daemon)
-    here.send("begin")
-    time.sleep(LAST_S)
-    took_s, used_s = time.perf_counter() - began, cpu_s(daemon) - used_s
-    here.send("end")
-    counts, made, latencies_ms = here.recv()
-    viewer.join()
+    found = seen(daemon, url, 1, LAST_S)
     over.set()
     if others is not None:
         others.join()
-    latencies_ms.sort()
+    latencies_ms = sorted(found.latencies_ms)
     return {
-        "made_per_s": round(made / took_s, 2),
-        "seen_per_s": round(counts[0] / took_s, 2),
+        "made_per_s": round(found.made / found.took_s, 2),
+        "seen_per_s": round(found.counts[0] / found.took_s, 2),
         "to_viewer_p50_ms": round(latencies_ms[len(latencies_ms) // 2], 1),
         "to_viewer_p99_ms": round(latencies_ms[int(len(latencies_ms) * 0.99)], 1),
-        "core_pct": round(100 * used_s / took_s, 1),
+        "core_pct": round(100 * found.used_s / found.took_s, 1),
         "memory_mb": resident_mb(daemon),
         "descriptors": descriptors(daemon),
     }
