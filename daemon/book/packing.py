@@ -2,22 +2,16 @@
 
 import json
 import zlib
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from ...drivers.capture import CODE_TYPES, Capture, ChannelRecord, GainSpec
+from ...drivers.capture_meta import PLAIN_FIELDS, SCHEMA, meta_of
 
-SCHEMA = "peakwhite.capture/1"
 LEVEL = 1
 """Of zlib: higher ones take several times as long and gain little on codes that carry noise."""
-
-
-PLAIN_FIELDS = (
-    "identity", "captured_at_ns", "seconds_per_sample", "first_sample_s", "bandwidth_mhz", "triggered_by",
-)  # fmt: skip
-"""Fields of a capture that are one value each."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +39,7 @@ class PackedCapture:
 
 def pack(capture: Capture) -> PackedCapture:
     """The capture as rows. Compressing lets other threads run."""
-    meta = json.dumps(_meta(capture), allow_nan=False)
+    meta = json.dumps(meta_of(capture), allow_nan=False)
     codes = tuple(_packed(position, record) for position, record in enumerate(capture.channels))
     return PackedCapture(capture.captured_at_ns, capture.samples, meta, checksum(meta), codes)
 
@@ -101,23 +95,3 @@ def _packed(position: int, record: ChannelRecord) -> PackedCodes:
 
 def _record(channel: dict[str, Any], codes: PackedCodes) -> ChannelRecord:
     return ChannelRecord(codes=unpack_codes(codes), **channel)
-
-
-def _meta(capture: Capture) -> dict[str, Any]:
-    return {
-        "schema": SCHEMA,
-        **{name: getattr(capture, name) for name in PLAIN_FIELDS},
-        "gain_spec": None if capture.gain_spec is None else asdict(capture.gain_spec),
-        "channels": [
-            {
-                "name": record.name,
-                "volts_per_code": record.volts_per_code,
-                "volts_at_code_zero": record.volts_at_code_zero,
-                "low_rail_code": record.low_rail_code,
-                "high_rail_code": record.high_rail_code,
-                "code_step": record.code_step,
-                "full_scale_v": record.full_scale_v,
-            }
-            for record in capture.channels
-        ],
-    }

@@ -10,7 +10,6 @@ import json
 import re
 import zipfile
 import zlib
-from dataclasses import asdict
 from pathlib import Path
 from typing import IO, Any
 
@@ -19,10 +18,10 @@ from numpy.lib import format as npy
 from numpy.typing import NDArray
 
 from ...drivers.capture import Capture, ChannelRecord, GainSpec
+from ...drivers.capture_meta import SCHEMA, meta_of
 from .capture_limits import fault_of_capture, fault_of_counts, unreadable
 from .json_fields import JsonFields
 
-SCHEMA = "peakwhite.capture/1"
 MOST_META_BYTES = 1 << 20
 NPY_VERSION_1 = b"\x93NUMPY\x01\x00"
 NPY_HEADER = re.compile(
@@ -39,7 +38,7 @@ def write_npz(file: IO[bytes], capture: Capture) -> None:
     """Write `capture` so that `read_npz` gives it back exactly. Raises ValueError where no reader would take it."""
     if fault := fault_of_capture(capture):
         raise ValueError(fault)
-    meta = json.dumps(_meta(capture), ensure_ascii=False, allow_nan=False).encode()
+    meta = json.dumps(meta_of(capture), ensure_ascii=False, allow_nan=False).encode()
     arrays: dict[str, NDArray[Any]] = {"meta": np.frombuffer(meta, np.uint8)}
     arrays |= {f"codes_{record.name}": record.codes for record in capture.channels}
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
@@ -59,31 +58,6 @@ def read_npz(path: Path, file: IO[bytes]) -> Capture:
         raise unreadable(path, "it is a damaged .npz archive", DO_AGAIN) from error
     except ValueError as error:
         raise unreadable(path, f"it is no {SCHEMA} archive: {error}", DO_AGAIN) from error
-
-
-def _meta(capture: Capture) -> dict[str, Any]:
-    return {
-        "schema": SCHEMA,
-        "identity": capture.identity,
-        "captured_at_ns": capture.captured_at_ns,
-        "seconds_per_sample": capture.seconds_per_sample,
-        "first_sample_s": capture.first_sample_s,
-        "gain_spec": None if capture.gain_spec is None else asdict(capture.gain_spec),
-        "bandwidth_mhz": capture.bandwidth_mhz,
-        "triggered_by": capture.triggered_by,
-        "channels": [
-            {
-                "name": record.name,
-                "volts_per_code": record.volts_per_code,
-                "volts_at_code_zero": record.volts_at_code_zero,
-                "low_rail_code": record.low_rail_code,
-                "high_rail_code": record.high_rail_code,
-                "code_step": record.code_step,
-                "full_scale_v": record.full_scale_v,
-            }
-            for record in capture.channels
-        ],
-    }
 
 
 def _capture(archive: zipfile.ZipFile) -> Capture:
