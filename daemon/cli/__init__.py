@@ -119,8 +119,16 @@ def _usage_error(error: click.ClickException, arguments: Sequence[str]) -> Usage
     command = context.command_path if context else _command_path(arguments)
     where = command.removeprefix("peakwhite").strip() or "command line"
     alone = isinstance(error, click.UsageError) and error.message == MISSING_COMMAND
-    what = NO_COMMAND if alone else error.format_message().rstrip(".")
+    what = NO_COMMAND if alone else _in_words(error)
     return UsageError(what[:1].lower() + what[1:], where=where, do=f"see '{command} --help'")
+
+
+def _in_words(error: click.ClickException) -> str:
+    """As click says it, but where its releases differ."""
+    if not isinstance(error, click.NoSuchOption):
+        return error.format_message().rstrip(".")
+    near = f", the nearest is '{sorted(error.possibilities)[0]}'" if error.possibilities else ""
+    return f"no such option '{error.option_name}'{near}"
 
 
 def _command_path(arguments: Sequence[str]) -> str:

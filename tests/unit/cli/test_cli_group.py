@@ -73,7 +73,7 @@ USAGE = {
     "no command": ((), "command line: no command is given; "),
     "unknown command": (("mesure",), "command line: no such command 'mesure'"),
     "unknown option": (("--jason",), "command line: no such option '--jason'"),
-    "unknown option of a command": (("demo", "--prot", "0"), "demo: no such option '--prot'"),
+    "unknown option of a command": (("demo", "--prot", "0"), "demo: no such option '--prot', the nearest is '--port'"),
     "missing file": (("measure",), "measure: missing argument 'FILE'; see 'peakwhite measure --help'"),
     "two files": (("measure", "a", "b"), "measure: got unexpected extra argument"),
     "missing value": (
