@@ -127,7 +127,7 @@ def _in_words(error: click.ClickException) -> str:
     """As click says it, but where its releases differ."""
     if not isinstance(error, click.NoSuchOption):
         return error.format_message().rstrip(".")
-    near = f", the nearest is '{sorted(error.possibilities)[0]}'" if error.possibilities else ""
+    near = f", the nearest is '{min(error.possibilities)}'" if error.possibilities else ""
     return f"no such option '{error.option_name}'{near}"
 
 
