@@ -7,7 +7,7 @@ import os
 import secrets
 import socket
 import time
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from functools import partial
 from importlib.metadata import PackageNotFoundError
@@ -15,21 +15,18 @@ from importlib.metadata import version as installed_version
 
 from ..drivers.capture import Capture
 from ..drivers.errors import UsageError
-from ..drivers.families import family_named
-from ..drivers.links import parse_resource
 from .access import Admission
 from .access.outside import outside
-from .access.reach import refuse_without_token, url_here, url_on_network
+from .access.reach import url_here, url_on_network
 from .acquisition import Acquisition, Job, Origin, Suspicions
 from .book import BookKeeper, BookPlace, Marking, PresentStage
 from .book.clock import clock_synced
 from .book_in_use import book_place, temporary_book
 from .calibrations import StoredCalibrations
 from .config import Setup, SetupInForce
-from .config.complaints import Complaint
 from .config.keys import KeyPath
 from .config.live_changes import SCOPE, WATCH, changed_setup
-from .config.model import BookTable, HttpTable
+from .config.model import BookTable
 from .config.settings import Load, Settings, default_path
 from .connections import Door
 from .counting import CaptureTally, ConnectionTally, Tallies
@@ -45,10 +42,12 @@ from .live.lines import lines_of
 from .logs import LogLines, logging_to_stderr
 from .measure.engine import measure_capture
 from .measure.reading import Reading
+from .nobody_in import NobodyIn
 from .notify import ServiceManager
 from .places import state_folder
 from .procedures import Procedures
 from .recalibration import Recalibration
+from .refusals import check_of, refuse_open_door, why_nobody_gets_in
 from .scanning import scan
 from .scope_in_use import ScopeInUse
 from .serving import Server, address_up, ending, hosts_of, listen, on_hangup
@@ -68,39 +67,14 @@ def serve(load: Load, *, book: str | None = None, browser: bool = True) -> int:
     """Run the daemon on a real scope until SIGINT or SIGTERM; gives the exit status. `load` gives the settings, also anew.
 
     Without a scope the page is up and says how to choose one. As a service it starts by the settings that last were in order
-    where those of the file are not.
+    where those of the file are not, and also where nobody has an access token: it lets nobody in then, and says so.
     Raises MalformedResource, UsageError, PortTaken, BookInUse, BookNewer before anything has started.
     """
     last_good = LastGood.of(os.environ)
-    settings = last_good.settings(load, check_with_port)
+    settings = last_good.settings(load, check_of(last_good))
     scope = ScopeInUse(settings.tables.scope)
     place, notice = book_place(settings, book), cautions_for_terminal()
     return _run(settings, load, last_good, scope, None, place, notice, browser)
-
-
-def check(settings: Settings) -> Iterator[Complaint]:
-    """What `serve` would refuse to start with."""
-    tables = settings.tables
-    book = tables.book.place if ("book", "place") in settings.options else None
-    uses: dict[KeyPath, Callable[[], object]] = {
-        ("scope", "family"): lambda: tables.scope.family and family_named(tables.scope.family),
-        ("scope", "resource"): lambda: tables.scope.resource and parse_resource(tables.scope.resource),
-        ("book", "place"): lambda: book_place(settings, book),
-        ("http", "host"): lambda: _refuse_open_door(tables.http),
-    }
-    for path, use in uses.items():
-        try:
-            use()
-        except UsageError as error:
-            yield Complaint(path, f"cannot be: {error.what}, {error.do}")
-
-
-def check_with_port(settings: Settings, held: int = 0) -> Iterator[Complaint]:
-    """As `check`; raises PortTaken where that is in order and the port cannot be had, but for one that we hold already."""
-    complaints, http = tuple(check(settings)), settings.tables.http
-    if not complaints and http.port not in (0, held):
-        listen(http.host, http.port).close()
-    yield from complaints
 
 
 def demo(settings: Settings, *, load: Load, book: str | None = None, browser: bool = True) -> int:
@@ -127,7 +101,8 @@ def _run(
 ) -> int:
     """Run until the server ends. `notice` is for the terminal, once nothing stands in the way of starting."""
     http = settings.tables.http
-    _refuse_open_door(http)
+    if not last_good.is_of_service:
+        refuse_open_door(http, state_folder())
     stored = StoredCalibrations()
     setup = _setup_of(settings, stored)
     with contextlib.ExitStack() as stack:
@@ -161,17 +136,6 @@ def _up(parts: "Parts", manager: ServiceManager, browser: bool) -> None:
     manager.ready(parts.status())
 
 
-def _refuse_open_door(http: HttpTable) -> None:
-    """Raises UsageError where others could reach the daemon and nobody has an access token."""
-    refuse_without_token(
-        state_folder(),
-        http.host,
-        trusts_loopback=http.trust_loopback,
-        has_other_addresses=bool(http.addresses),
-        clock_is_set=clock_synced,
-    )
-
-
 def _stop(acquisition: Acquisition, scope: ScopeInUse | None) -> None:
     """End acquisition; where that hangs, say that its scope has not got back the set-up that its user had."""
     if not acquisition.stop() and scope is not None and scope.not_given_back is not None:
@@ -190,6 +154,7 @@ async def _serve(server: Server, listening: socket.socket, parts: "Parts", manag
     watch = partial(manager.follow, (lambda: parts.captures.beat_age_s(time.monotonic()),), parts.status)
     follows: tuple[Callable[[], Awaitable[None]], ...] = (
         *(parts.recalibration.follow, parts.bench.follow, parts.admission.follow, parts.surroundings.follow),
+        parts.nobody_in.follow,
         watch,
     )
     followed = [asyncio.create_task(_for_ever(one)) for one in follows]
@@ -268,7 +233,7 @@ class Parts:
         self.settings = SettingsInForce(
             settings,
             load,
-            partial(check_with_port, held=self.port),
+            check_of(last_good, held=self.port),
             put_in_force=partial(_put_in_force, in_force, hub, self.bench, scope),
             tell=lambda problems: hub.announce_beside("settings", problems),
             keep=last_good.keep,
@@ -276,9 +241,12 @@ class Parts:
         )
         self.disk = None if place.path is None else place.path.parent
         self.surroundings = Surroundings(hub, self.disk)
+        self.nobody_in = NobodyIn(hub, partial(why_nobody_gets_in, http, state_folder()))
         self.captures = CaptureTally()
         self.connections = ConnectionTally()
-        self.status: Callable[[], str] = lambda: f"{self.url} {hub.scope.state}: {hub.scope.text}"
+        self.status: Callable[[], str] = lambda: "; ".join(
+            filter(None, (f"{self.url} {hub.scope.state}: {hub.scope.text}", self.nobody_in.text))
+        )
         job = Job(
             measure_capture,
             lines_of,

@@ -30,6 +30,11 @@ class LastGood:
         self._copy = copy
         self.mistake: PeakwhiteError | None = None
 
+    @property
+    def is_of_service(self) -> bool:
+        """Whether this is a service, which is to come up whatever it finds."""
+        return self._copy is not None
+
     @classmethod
     def of(cls, environment: Mapping[str, str]) -> "LastGood":
         """The one of a service, or of a command line, as the environment tells."""

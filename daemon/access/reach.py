@@ -4,24 +4,27 @@ import socket
 from collections.abc import Callable
 from pathlib import Path
 
-from ...drivers.errors import UsageError
+from ...drivers.errors import PeakwhiteError, UnreadableInput, UsageError
 from .peer import address_of, is_beyond_loopback
 from .token_file import TokenFile
 
-MAKE_ONE = "make one first: peakwhite access new --role operator --name phone"
 DOCUMENTATION_NET = ("192.0.2.1", 9)
 """An address that nobody has (RFC 5737): asking the way there sends nothing and tells which address of ours leads out."""
 
 
-def refuse_without_token(
+def why_nobody_gets_in(
     folder: Path,
     host: str,
     *,
-    trusts_loopback: bool = True,
-    has_other_addresses: bool = False,
+    trusts_loopback: bool,
+    has_other_addresses: bool,
+    do: str,
     clock_is_set: Callable[[], bool | None] = lambda: None,
-) -> None:
-    """Raises UsageError where others can reach the daemon and nobody has a token that holds."""
+) -> PeakwhiteError | None:
+    """UsageError where others can reach the daemon and nobody has a token that holds, UnreadableInput where that cannot be read.
+
+    `do` says how a token is made.
+    """
     if is_beyond_loopback(host):
         what = f"'{host}' can be reached by others"
     elif has_other_addresses:
@@ -29,11 +32,15 @@ def refuse_without_token(
     elif not trusts_loopback:
         what = "loopback is not trusted"
     else:
-        return
+        return None
     file = TokenFile(folder, clock_is_set=clock_is_set)
-    kept = file.load()
-    if not any(one.holds(file.now(kept).at_s) for one in kept.tokens):
-        raise UsageError(f"{what}, and there is no access token", where="host", do=MAKE_ONE)
+    try:
+        kept = file.load()
+    except UnreadableInput as error:
+        return error
+    if any(one.holds(file.now(kept).at_s) for one in kept.tokens):
+        return None
+    return UsageError(f"{what}, and there is no access token that holds", where="host", do=do)
 
 
 def is_any_address(host: str) -> bool:

@@ -98,8 +98,15 @@ def list_tokens(state: Path | None, as_json: bool) -> None:
 @json_option
 def revoke(name: str, state: Path | None, as_json: bool) -> None:
     """End the token NAME at once, with all that was signed in by it."""
-    gone = _file(state).revoke(name)
+    file = _file(state)
+    gone = file.revoke(name)
     say(json.dumps(_object(gone)) if as_json else f"{gone.role} '{gone.name}' is revoked")
+    kept = file.load()
+    now_s = file.now(kept).at_s
+    if gone.holds(now_s) and not any(one.holds(now_s) for one in kept.tokens):
+        warn(
+            "that was the last token that holds: nobody gets in from elsewhere until 'peakwhite access new' makes another"
+        )
 
 
 def _file(state: Path | None) -> "TokenFile":

@@ -40,14 +40,15 @@ def check(file: Path | None, as_json: bool, config: Path | None) -> int:
 
     All that is wrong is told at once, each on a line with its place and the nearest valid name, with status 2.
     """
-    from .. import compose
+    from .. import refusals
     from ..config.settings import SettingsMistakes, checked, default_path, load_settings
+    from ..places import state_folder
 
     if file and config:
         raise UsageError("two files are given", where="settings check", do="give one")
     path = file or config
     try:
-        settings = checked(partial(load_settings, path), compose.check)
+        settings = checked(partial(load_settings, path), partial(refusals.check, tokens_in=state_folder()))
     except SettingsMistakes as error:
         for mistake in error.mistakes:
             warn(str(SettingsError(str(mistake), where=error.where, do=error.do)))

@@ -1,15 +1,17 @@
 """One look at everything, in the order in which one would mend it."""
 
 from collections.abc import Iterator
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from ...drivers.errors import PeakwhiteError
-from .. import compose
+from .. import refusals
 from ..book import BookPlace
 from ..book_in_use import book_place
 from ..calibrations import default_folder, load_calibrations
 from ..config.settings import Settings, checked, default_path, load_settings
+from ..places import state_folder
 from .finding import Finding, in_the_way, note, well
 from .machine import clock, disk, folders
 from .port import port, running_at, url_of
@@ -45,7 +47,7 @@ def _settings(config: Path | None) -> tuple[Settings, Finding]:
     """The settings, the defaults where they cannot be used."""
     path = config or default_path()
     try:
-        settings = checked(lambda: load_settings(config), compose.check)
+        settings = checked(lambda: load_settings(config), partial(refusals.check, tokens_in=state_folder()))
     except PeakwhiteError as error:
         where = "" if error.where == str(path) else f"{path}: "
         return Settings(), in_the_way("settings", f"{where}{error.where}: {error.what}", error.do)

@@ -66,8 +66,8 @@ def test_beyond_loopback_it_does_not_start_without_a_token(children: Any) -> Non
     assert child.wait(60) == 2
     assert child.process.stdout.read() == b""
     assert child.stderr == (
-        "peakwhite: host: '0.0.0.0' can be reached by others, and there is no access token; "
-        "make one first: peakwhite access new --role operator --name phone\n"
+        "peakwhite: host: '0.0.0.0' can be reached by others, and there is no access token that holds; "
+        "make one: peakwhite access new --role operator --name NAME\n"
     )
 
 

@@ -6,13 +6,14 @@ import signal
 import socket
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 from urllib.request import urlopen
 
 import pytest
 
+from bench_network import access, command, on_network
 from live_client import live_client
 from peakwhite.daemon.service import this_program
 from peakwhite.daemon.service.files import unit
@@ -70,6 +71,24 @@ def test_before_the_port_is_its_own_nothing_is_said(manager_socket: socket.socke
     manager_socket.setblocking(False)
     with pytest.raises(BlockingIOError):
         manager_socket.recv(4096)
+
+
+def test_a_service_that_nobody_has_a_token_for_comes_up_lets_nobody_in_and_takes_a_token_made_later(
+    manager_socket: socket.socket, children: Any, eventually: Callable[..., Any]
+) -> None:
+    daemon = on_network(children)
+    told_why = "nobody gets in from elsewhere"
+    assert told_why in told(manager_socket, "STATUS=")
+    assert daemon.request("GET", "")[0] == 200
+    assert daemon.request("GET", "api/v1/hookup")[0] == 401
+    assert f"{told_why}: " in daemon.child.stderr and "peakwhite access new --role" in daemon.child.stderr
+    made = access(children.folder, "new", "--role", "operator", "--name", "phone")
+    signed_in = {"Authorization": f"Bearer {made['secret']}"}
+    assert daemon.request("GET", "api/v1/hookup", headers=signed_in)[0] == 200
+    eventually(lambda: "there is an access token again" in daemon.child.stderr)
+    assert told_why not in told(manager_socket, "STATUS=")
+    assert command(children.folder, "access", "revoke", "phone").returncode == 0
+    eventually(lambda: daemon.child.stderr.count(told_why) == 2)
 
 
 def test_a_stopped_daemon_feeds_no_watchdog_and_does_again_when_it_goes_on(

@@ -81,6 +81,18 @@ def test_a_token_that_expired_is_listed_so_while_the_clock_stands_in_the_past(
     assert said(capsys, "list", "--state", str(tmp_path))[0].startswith("viewer    expired 2096-10-03T")
 
 
+def test_who_revokes_the_last_token_that_holds_is_told_that_nobody_gets_in(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    there = ("--state", str(tmp_path / "state"))
+    TokenFile(tmp_path / "state", lambda: 1_770_000_000.0).add("old", "viewer", 1)
+    for name in ("phone", "wall"):
+        said(capsys, "new", "--role", "operator", "--name", name, "--no-qr", *there)
+    assert said(capsys, "revoke", "phone", *there)[1] == ""
+    assert "the last token that holds: nobody gets in" in said(capsys, "revoke", "wall", *there)[1]
+    assert said(capsys, "revoke", "old", *there)[1] == ""
+
+
 @pytest.mark.parametrize(
     "arguments",
     [
