@@ -8,15 +8,16 @@ from ..drivers.errors import PeakwhiteError, UnreadableInput, UsageError
 from ..drivers.families import family_named
 from ..drivers.links import parse_resource
 from .access import reach
+from .access.token_file import NAME as TOKENS_FILE
 from .book.clock import clock_synced
 from .book_in_use import book_place
 from .config.complaints import Complaint
 from .config.keys import KeyPath
 from .config.model import HttpTable
-from .config.settings import Check, Settings
+from .config.settings import Check, Settings, default_path
 from .last_good import LastGood
 from .places import state_folder
-from .service import STATE, command_line
+from .service import SETTINGS, STATE, command_line, under
 from .serving import listen
 
 
@@ -36,6 +37,24 @@ def check(settings: Settings, tokens_in: Path | None) -> Iterator[Complaint]:
             use()
         except (UsageError, UnreadableInput) as error:
             yield Complaint(path, f"cannot be: {error.what}, {error.do}")
+
+
+def tokens_beside(config: Path | None) -> tuple[Path | None, str]:
+    """The folder of the access tokens that go with that settings file: with the service's, here or in an image, the service's.
+
+    None where this user may not look into it, and then also a clause that says so.
+    """
+    path, own = (config or default_path()).absolute(), default_path().absolute()
+    is_services = path != own and path.parts[-3:] == SETTINGS.parts[-3:]
+    folder = under(path.parents[2], STATE) if is_services else state_folder()
+    try:
+        (folder / TOKENS_FILE).open("rb").close()
+    except FileNotFoundError:
+        return folder, ""
+    except OSError as error:
+        why = (error.strerror or "no access").lower()
+        return None, f"whether anybody has an access token could not be looked at: {folder}: {why}"
+    return folder, ""
 
 
 def check_with_port(settings: Settings, tokens_in: Path | None, held: int = 0) -> Iterator[Complaint]:
@@ -60,6 +79,8 @@ def refuse_open_door(http: HttpTable, folder: Path) -> None:
 def why_nobody_gets_in(http: HttpTable, folder: Path) -> PeakwhiteError | None:
     """Why none of those gets in by whom the daemon can be reached; None where somebody does, or it cannot be reached."""
     program = command_line("access", "new") if folder == STATE else "peakwhite access new"
+    if folder not in (STATE, state_folder()):
+        program = f"{program} --state {folder}"
     return reach.why_nobody_gets_in(
         folder,
         http.host,

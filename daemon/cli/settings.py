@@ -42,13 +42,15 @@ def check(file: Path | None, as_json: bool, config: Path | None) -> int:
     """
     from .. import refusals
     from ..config.settings import SettingsMistakes, checked, default_path, load_settings
-    from ..places import state_folder
 
     if file and config:
         raise UsageError("two files are given", where="settings check", do="give one")
     path = file or config
+    tokens_in, unseen = refusals.tokens_beside(path)
+    if unseen:
+        warn(unseen)
     try:
-        settings = checked(partial(load_settings, path), partial(refusals.check, tokens_in=state_folder()))
+        settings = checked(partial(load_settings, path), partial(refusals.check, tokens_in=tokens_in))
     except SettingsMistakes as error:
         for mistake in error.mistakes:
             warn(str(SettingsError(str(mistake), where=error.where, do=error.do)))

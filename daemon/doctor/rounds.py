@@ -11,7 +11,6 @@ from ..book import BookPlace
 from ..book_in_use import book_place
 from ..calibrations import default_folder, load_calibrations
 from ..config.settings import Settings, checked, default_path, load_settings
-from ..places import state_folder
 from .finding import Finding, in_the_way, note, well
 from .machine import clock, disk, folders
 from .port import port, running_at, url_of
@@ -46,13 +45,14 @@ def look(config: Path | None) -> Iterator[Finding]:
 def _settings(config: Path | None) -> tuple[Settings, Finding]:
     """The settings, the defaults where they cannot be used."""
     path = config or default_path()
+    tokens_in, unseen = refusals.tokens_beside(config)
     try:
-        settings = checked(lambda: load_settings(config), partial(refusals.check, tokens_in=state_folder()))
+        settings = checked(lambda: load_settings(config), partial(refusals.check, tokens_in=tokens_in))
     except PeakwhiteError as error:
         where = "" if error.where == str(path) else f"{path}: "
         return Settings(), in_the_way("settings", f"{where}{error.where}: {error.what}", error.do)
     there = "in order" if settings.path else "not there, every key has its default"
-    return settings, well("settings", f"{path}: {there}")
+    return settings, well("settings", "; ".join(filter(None, (f"{path}: {there}", unseen))))
 
 
 def _scope(resource: str | None) -> Finding:
