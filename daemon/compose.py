@@ -17,7 +17,7 @@ from ..drivers.capture import Capture
 from ..drivers.errors import UsageError
 from .access import Admission
 from .access.outside import outside
-from .access.reach import url_here, url_on_network
+from .access.reach import url_here, url_on_network, urls_for_others
 from .acquisition import Acquisition, Job, Origin, Suspicions
 from .book import BookKeeper, BookPlace, Marking, PresentStage
 from .book.clock import clock_synced
@@ -26,7 +26,7 @@ from .calibrations import StoredCalibrations
 from .config import Setup, SetupInForce
 from .config.keys import KeyPath
 from .config.live_changes import SCOPE, WATCH, changed_setup
-from .config.model import BookTable
+from .config.model import BookTable, HttpTable
 from .config.settings import Load, Settings, default_path
 from .connections import Door
 from .counting import CaptureTally, ConnectionTally, Tallies
@@ -126,6 +126,7 @@ def _run(
             last_good.keep(settings)
         else:
             parts.settings.refused(last_good.mistake)
+        parts.nobody_in.look()
         asyncio.run(_serve(server, listening, parts, manager))
     return 0
 
@@ -244,9 +245,7 @@ class Parts:
         self.nobody_in = NobodyIn(hub, partial(why_nobody_gets_in, http, state_folder()))
         self.captures = CaptureTally()
         self.connections = ConnectionTally()
-        self.status: Callable[[], str] = lambda: "; ".join(
-            filter(None, (f"{self.url} {hub.scope.state}: {hub.scope.text}", self.nobody_in.text))
-        )
+        self.status = partial(self._status, hub, http)
         job = Job(
             measure_capture,
             lines_of,
@@ -284,6 +283,12 @@ class Parts:
                 scope=scope,
             )
         )
+
+    def _status(self, hub: Hub, http: HttpTable) -> str:
+        """How it stands, for who asks the service manager: where the page is, how the scope is, whether somebody gets in."""
+        others = urls_for_others(http.host, self.port, http.addresses)
+        where = f"{self.url} (others: {' '.join(others)})" if others else self.url
+        return "; ".join(filter(None, (f"{where} {hub.scope.state}: {hub.scope.text}", self.nobody_in.text)))
 
     def on_reading(self, reading: Reading, capture: Capture) -> None:
         """Whoever beside the viewers wants every reading is given it here, on the acquisition's thread."""

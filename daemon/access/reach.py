@@ -1,10 +1,11 @@
 """Whether a daemon may start where others can reach it, and where that is."""
 
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from ...drivers.errors import PeakwhiteError, UnreadableInput, UsageError
+from .outside import outside
 from .peer import address_of, is_beyond_loopback
 from .token_file import TokenFile
 
@@ -65,6 +66,12 @@ def url_on_network(host: str, port: int) -> str | None:
         found = _own_address()
         return None if found is None else url_here(found, port)
     return url_here(host, port)
+
+
+def urls_for_others(host: str, port: int, named: Iterable[str]) -> tuple[str, ...]:
+    """All addresses by which others reach it: those that are named, and that of the socket where the network is there."""
+    on_network = url_on_network(host, port)
+    return (*outside(named).urls, *(() if on_network is None else (on_network,)))
 
 
 def _own_address() -> str | None:

@@ -76,9 +76,10 @@ def test_before_the_port_is_its_own_nothing_is_said(manager_socket: socket.socke
 def test_a_service_that_nobody_has_a_token_for_comes_up_lets_nobody_in_and_takes_a_token_made_later(
     manager_socket: socket.socket, children: Any, eventually: Callable[..., Any]
 ) -> None:
-    daemon = on_network(children)
+    daemon = on_network(children, addresses=["http://bench.local:8714"])
     told_why = "nobody gets in from elsewhere"
-    assert told_why in told(manager_socket, "STATUS=")
+    ready = told(manager_socket, "READY=1")
+    assert f"{daemon.url} (others: http://bench.local:8714/" in ready and told_why in ready
     assert daemon.request("GET", "")[0] == 200
     assert daemon.request("GET", "api/v1/hookup")[0] == 401
     assert f"{told_why}: " in daemon.child.stderr and "peakwhite access new --role" in daemon.child.stderr
