@@ -9,6 +9,7 @@ LOOPBACK_ONLY = "the link is for this computer alone: for others set host under 
 NO_NETWORK = (
     "there is no network yet, and the link is for this computer alone: put its address into the link, or give --address"
 )
+UNKNOWN_NAME = "where a phone does not know that name, put {} in its place in the link, or give --address"
 
 
 def address_for_phones(config: Path | None, given: str | None) -> tuple[str, str]:
@@ -22,9 +23,11 @@ def address_for_phones(config: Path | None, given: str | None) -> tuple[str, str
     from ..config.settings import load_settings
 
     http = load_settings(config).tables.http
+    on_network = url_on_network(http.host, http.port)
     if named := outside([given] if given else http.addresses).urls:
-        return named[0], ""
-    if on_network := url_on_network(http.host, http.port):
+        may_be_unknown = on_network and not given and named[0].startswith("http:")
+        return named[0], UNKNOWN_NAME.format(on_network) if may_be_unknown else ""
+    if on_network:
         return on_network, ""
     return url_here(http.host, http.port), NO_NETWORK if is_beyond_loopback(http.host) else LOOPBACK_ONLY
 

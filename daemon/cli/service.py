@@ -59,7 +59,7 @@ def install(root: Path, yes: bool) -> None:
         parts.refuse_unreachable(program)
     else:
         _caution(program)
-    wanted = parts.items(program, EVERYWHERE)
+    wanted = parts.items(program, EVERYWHERE, parts.host_names(root))
     after = parts.commands_after_installing(root)
     say("\n".join(_shown(root, item) for item in wanted))
     say("then:\n" + "\n".join(f"    {' '.join(command)}" for command in after))

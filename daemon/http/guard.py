@@ -10,6 +10,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ..access.outside import Outside
 from ..access.peer import address_of
+from .foreign_host import page, wants_page
 from .problems import problem
 
 POLICY = (
@@ -42,6 +43,9 @@ class Guard:
             return
         headers = Headers(scope=scope)
         if refusal := self._refusal(headers, self._hosts | _connected_to(scope)):
+            if refusal[0] == 421 and scope["type"] == "http" and wants_page(scope["method"], headers):
+                await page(headers.get("host", ""))(scope, receive, with_safety_headers(send))
+                return
             await self._refuse(*refusal, scope, receive, send)
         elif scope["type"] == "websocket":
             await self._app(scope, receive, send)

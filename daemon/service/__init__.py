@@ -5,6 +5,7 @@ Nothing else of the program needs any of this, or systemd.
 
 from .as_the_service import command_line, has_its_folders, is_installed, is_its_user
 from .files import BOOK, SETTINGS, STATE, Item, items
+from .host_names import host_names
 from .how_it_stands import Standing, standing
 from .installing import (
     carry_out,
@@ -32,6 +33,7 @@ __all__ = [
     "commands_after_removing",
     "commands_before_removing",
     "has_its_folders",
+    "host_names",
     "install",
     "is_installed",
     "is_its_user",

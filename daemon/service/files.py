@@ -1,10 +1,13 @@
 """What makes the service: every folder, file and link with its place, its text and whose it is."""
 
+import json
+from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
 from ...drivers.udev import SERVICE_RULES_FILE
+from ..config.model import HttpTable
 from .program import Program
 
 NAME, UNIT = "peakwhite", "peakwhite.service"
@@ -40,8 +43,10 @@ class Item:
     kept: bool = False
 
 
-def items(program: Program, host: str) -> tuple[Item, ...]:
-    """All of it, in the order in which it is written. The page is to be had at `host`."""
+def items(program: Program, host: str, names: Iterable[str] = ()) -> tuple[Item, ...]:
+    """All of it, in the order in which it is written. The page is to be had at `host`, and by those names."""
+    addresses = json.dumps([f"http://{name}:{HttpTable().port}" for name in names])
+    settings = _packaged("peakwhite.toml.in").format(host=host, addresses=addresses)
     return (
         Item(UNIT_FILE, "how systemd runs the daemon", unit(program)),
         Item(WANTED, "so that it starts with the computer", target=UNIT_FILE),
@@ -49,7 +54,7 @@ def items(program: Program, host: str) -> tuple[Item, ...]:
         Item(TMPFILES, "that user may change the settings", _packaged("peakwhite.tmpfiles.conf")),
         Item(RULES, "that user may use USB test instruments", _packaged(RULES.name)),
         Item(SETTINGS.parent, "for the settings", mode=0o770, kept=True),
-        Item(SETTINGS, "the settings", _packaged("peakwhite.toml.in").format(host=host), mode=0o660, kept=True),
+        Item(SETTINGS, "the settings", settings, mode=0o660, kept=True),
         Item(STATE, "for bench book, calibrations and access tokens", mode=0o750, kept=True),
     )
 

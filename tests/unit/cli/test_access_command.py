@@ -12,7 +12,7 @@ from peakwhite.daemon.access import Role, TokenFile, reach
 from peakwhite.daemon.access.token_file import DAY_S
 from peakwhite.daemon.cli import run
 from peakwhite.daemon.cli.access import ROLES
-from peakwhite.daemon.cli.access_link import qr_code
+from peakwhite.daemon.cli.access_link import address_for_phones, qr_code
 
 
 def said(capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> tuple[str, str]:
@@ -51,6 +51,10 @@ def test_the_link_has_the_address_of_the_settings_or_the_one_that_is_given(
     assert json.loads(said(capsys, *common, "--name", "b")[0])["link"].startswith(
         "https://bench.example/levels/#sign-in="
     )
+    config.write_text('[http]\nhost = "192.0.2.7"\naddresses = ["http://bench.local:8714"]\n')
+    named, caution = address_for_phones(config, None)
+    assert named == "http://bench.local:8714/"
+    assert caution.startswith("where a phone does not know that name, put http://192.0.2.7:8714/ in its place")
     given = said(capsys, *common, "--name", "c", "--address", "http://bench.local:8714")
     assert json.loads(given[0])["link"].startswith("http://bench.local:8714/#sign-in=")
     assert given[1] == ""

@@ -14,6 +14,7 @@ from peakwhite.daemon import access, cli
 from peakwhite.daemon import service as parts
 from peakwhite.daemon.cli import first_sign_in
 from peakwhite.daemon.cli.access_link import qr_code
+from peakwhite.daemon.config.settings import load_settings
 from peakwhite.daemon.service import how_it_stands, installing
 from peakwhite.daemon.service.files import unit
 from peakwhite.daemon.service.program import Program, this_program
@@ -62,6 +63,24 @@ def test_it_shows_every_file_whole_before_it_writes_and_writes_what_it_showed(
         text = (root / name).read_text().splitlines()
         assert "\n".join(f"    {line}".rstrip() for line in text) in shown
     assert f"{root / WANTED}: so that it starts with the computer\n    -> /{UNIT}" in shown
+
+
+@pytest.mark.parametrize(
+    ("name", "addresses"),
+    [
+        ("Bench-Pi.lan", ["http://bench-pi.local:8714", "http://bench-pi:8714"]),
+        ("localhost", []),
+        ("no name", []),
+        (None, []),
+    ],
+)
+def test_the_page_is_known_by_the_names_of_the_computer(name: str | None, addresses: list[str], root: Path) -> None:
+    if name is not None:
+        (root / "etc").mkdir()
+        (root / "etc/hostname").write_text(f"{name}\n")
+    say("install", "--yes", root=root)
+    http = load_settings(root / SETTINGS).tables.http
+    assert (http.host, http.addresses) == ("0.0.0.0", addresses)
 
 
 @pytest.mark.parametrize("answer", ["n\n", "\n", "no\n", "perhaps\n"])

@@ -115,6 +115,15 @@ def test_a_foreign_host_is_refused(client: TestClient, host: str) -> None:
     problem_of(client.get("/healthz", headers={"Host": host}), 421, "foreign-host")
 
 
+def test_a_browser_is_told_in_a_sentence_which_address_to_add_to_the_settings(client: TestClient) -> None:
+    told = client.get("/", headers={"Host": "bench.lan:8714", "Accept": "text/html,*/*"})
+    assert (told.status_code, told.headers["content-type"]) == (421, "text/html; charset=utf-8")
+    assert "addresses = [&quot;http://bench.lan:8714&quot;]" in told.text
+    assert told.headers["content-security-policy"] and told.headers["cache-control"] == "no-store"
+    foreign = client.get("/", headers={"Host": "<script>", "Accept": "text/html"})
+    assert foreign.status_code == 421 and "<script>" not in foreign.text and "addresses" not in foreign.text
+
+
 @pytest.mark.parametrize("origin", ["http://evil.example", "null", "https://127.0.0.1:8714", "http://127.0.0.1:8715"])
 @pytest.mark.parametrize("method", ["GET", "POST", "PUT"])
 def test_a_foreign_origin_is_refused(client: TestClient, origin: str, method: str) -> None:
