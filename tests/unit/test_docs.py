@@ -208,3 +208,12 @@ def test_every_file_that_developers_names_is_there() -> None:
     assert named
     for name in named:
         assert any((folder / name).is_file() for folder in folders) or "NAME" in name, name
+
+
+def test_every_scrape_of_another_computer_in_readme_sends_a_token() -> None:
+    jobs = blocks("yaml")
+    assert any("127.0.0.1" in job for job in jobs) and any("127.0.0.1" not in job for job in jobs)
+    for job in jobs:
+        assert ("127.0.0.1" in job) != bool(
+            re.search(r"^    authorization:\n      credentials_file: /", job, re.MULTILINE)
+        )
