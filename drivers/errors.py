@@ -51,6 +51,11 @@ class PeakwhiteError(Exception):
         self.where = where
         self.do = do
 
+    @property
+    def each(self) -> "tuple[PeakwhiteError, ...]":
+        """What is wrong one by one, where several things are."""
+        return (self,)
+
     def __str__(self) -> str:
         return " ".join(f"{self.where}: {self.what}; {self.do}".split())
 

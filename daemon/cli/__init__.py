@@ -110,7 +110,8 @@ def run(arguments: Sequence[str]) -> int:
 
 
 def _told(error: PeakwhiteError) -> int:
-    click.echo(f"peakwhite: {error}", err=True)
+    for one in error.each:
+        click.echo(f"peakwhite: {one}", err=True)
     return outcome_of(error).exit_status
 
 

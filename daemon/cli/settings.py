@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from ...drivers.errors import SettingsError, UsageError, outcome_of
+from ...drivers.errors import UsageError
 from .options import config_option, json_option
 from .output import say, warn
 
@@ -35,13 +35,13 @@ def show(as_json: bool, config: Path | None) -> None:
 @click.argument("file", required=False, type=click.Path(path_type=Path))
 @json_option
 @config_option
-def check(file: Path | None, as_json: bool, config: Path | None) -> int:
+def check(file: Path | None, as_json: bool, config: Path | None) -> None:
     """Check a settings file, and the environment that goes before it.
 
     All that is wrong is told at once, each on a line with its place and the nearest valid name, with status 2.
     """
     from .. import refusals
-    from ..config.settings import SettingsMistakes, checked, default_path, load_settings
+    from ..config.settings import checked, default_path, load_settings
 
     if file and config:
         raise UsageError("two files are given", where="settings check", do="give one")
@@ -49,15 +49,9 @@ def check(file: Path | None, as_json: bool, config: Path | None) -> int:
     tokens_in, unseen = refusals.tokens_beside(path)
     if unseen:
         warn(unseen)
-    try:
-        settings = checked(partial(load_settings, path), partial(refusals.check, tokens_in=tokens_in))
-    except SettingsMistakes as error:
-        for mistake in error.mistakes:
-            warn(str(SettingsError(str(mistake), where=error.where, do=error.do)))
-        return outcome_of(error).exit_status
+    settings = checked(partial(load_settings, path), partial(refusals.check, tokens_in=tokens_in))
     told = settings.path or default_path()
     if as_json:
         say(json.dumps({"file": str(told), "there": settings.path is not None, "in_order": True}))
     else:
         say(f"{told}: in order" if settings.path else f"{told}: not there, every key has its default")
-    return 0

@@ -11,13 +11,13 @@ from typing import Any, Protocol
 
 from pydantic import ValidationError
 
-from ...drivers.errors import SettingsError
+from ...drivers.errors import PeakwhiteError, SettingsError
 from ..measure.hookup import BENCH_DEFAULT, Clip, Hookup
 from ..measure.targets import Conditions
 from ..places import settings_folder
 from .complaints import FOLLOWS_FROM_ANOTHER, Complaint, complaint_of, complaint_path
 from .contradictions import contradictions, known_targets
-from .environment import environment_settings
+from .environment import PREFIX, environment_settings
 from .keys import KeyPath
 from .lines import line_numbers, line_of
 from .model import SettingsTables
@@ -74,7 +74,19 @@ class SettingsMistakes(SettingsError):
     def __init__(self, mistakes: Iterable[Complaint], where: str, sound: Settings) -> None:
         self.mistakes = tuple(mistakes)
         self.sound = sound
-        super().__init__(" · ".join(map(str, self.mistakes)), where=where, do=DO)
+        self._file = where
+        everywhere = {self._where(one) for one in self.mistakes}
+        super().__init__(
+            " · ".join(map(str, self.mistakes)), where=everywhere.pop() if len(everywhere) == 1 else where, do=DO
+        )
+
+    @property
+    def each(self) -> tuple[PeakwhiteError, ...]:
+        """A mistake each, by the file or the environment that it is in."""
+        return tuple(SettingsError(str(one), where=self._where(one), do=DO) for one in self.mistakes)
+
+    def _where(self, mistake: Complaint) -> str:
+        return "environment" if mistake.where.startswith(PREFIX) else self._file
 
 
 class Load(Protocol):

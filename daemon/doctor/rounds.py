@@ -49,8 +49,7 @@ def _settings(config: Path | None) -> tuple[Settings, Finding]:
     try:
         settings = checked(lambda: load_settings(config), partial(refusals.check, tokens_in=tokens_in))
     except PeakwhiteError as error:
-        where = "" if error.where == str(path) else f"{path}: "
-        return Settings(), in_the_way("settings", f"{where}{error.where}: {error.what}", error.do)
+        return Settings(), in_the_way("settings", f"{error.where}: {error.what}", error.do)
     there = "in order" if settings.path else "not there, every key has its default"
     return settings, well("settings", "; ".join(filter(None, (f"{path}: {there}", unseen))))
 

@@ -249,8 +249,10 @@ def test_check_tells_all_that_is_wrong_each_on_a_line_with_file_line_and_nearest
     bad = checked(str(file), PEAKWHITE_HTTP_PROT="3")
     assert (bad.returncode, bad.stdout) == (2, "")
     lines = bad.stderr.splitlines()
-    assert all(line.startswith(f"peakwhite: {file}: ") and "; " in line for line in lines)
-    told = [line.removeprefix(f"peakwhite: {file}: ") for line in lines]
+    first, *others = lines
+    assert first.startswith("peakwhite: environment: ")
+    assert all(line.startswith(f"peakwhite: {file}: ") and "; " in line for line in others)
+    told = [line.removeprefix("peakwhite: environment: ").removeprefix(f"peakwhite: {file}: ") for line in lines]
     assert told[0].startswith("PEAKWHITE_HTTP_PROT: names no key, the nearest is 'PEAKWHITE_HTTP_PORT'")
     assert told[1].startswith("line 2: [live] rate_hs is no key, the nearest is 'rate_hz'")
     assert told[2].startswith("line 4: [scope] family cannot be: ") and "tektronix-tds" in told[2]

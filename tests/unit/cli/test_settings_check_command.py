@@ -1,4 +1,4 @@
-"""`peakwhite settings check` and `doctor` on the service's own file: judged by the service's tokens, not by the caller's."""
+"""`peakwhite settings`: each mistake by where it is; and the service's own file is judged by the service's tokens."""
 
 from pathlib import Path
 
@@ -52,3 +52,28 @@ def test_where_the_services_tokens_may_not_be_looked_at_that_is_said_and_no_mist
     )
     run(("doctor", "--config", file))
     assert "in order; whether anybody has an access token could not be looked at" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("command", ["show", "check"])
+def test_each_mistake_has_a_line_by_the_file_or_the_environment_that_it_is_in(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "bench.toml").write_text("[live]\nrate_hs = 5\n")
+    monkeypatch.setenv("PEAKWHITE_LIVE_RAT", "5")
+    monkeypatch.setenv("PEAKWHITE_HTTP_PORT", "high")
+    assert run(("settings", command, "--config", str(tmp_path / "bench.toml"))) == 2
+    of_http, of_live, of_file = sorted(capsys.readouterr().err.splitlines(), key=lambda line: "bench.toml" in line)
+    assert {of_http[:44], of_live[:44]} == {
+        "peakwhite: environment: PEAKWHITE_HTTP_PORT:",
+        "peakwhite: environment: PEAKWHITE_LIVE_RAT: ",
+    }
+    assert of_file.startswith(f"peakwhite: {tmp_path / 'bench.toml'}: line 2: [live] rate_hs is no key")
+
+
+def test_a_mistake_of_the_environment_is_not_blamed_on_a_file_that_there_is_not(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    monkeypatch.setenv("PEAKWHITE_LIVE_RAT", "5")
+    run(("doctor",))
+    assert "settings    environment: PEAKWHITE_LIVE_RAT: names no key" in capsys.readouterr().out
