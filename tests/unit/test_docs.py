@@ -217,3 +217,12 @@ def test_every_scrape_of_another_computer_in_readme_sends_a_token() -> None:
         assert ("127.0.0.1" in job) != bool(
             re.search(r"^    authorization:\n      credentials_file: /", job, re.MULTILINE)
         )
+
+
+def test_readme_says_of_every_way_to_install_the_service_how_it_is_brought_up_to_date() -> None:
+    lines = [line for block in blocks("sh") for line in block.splitlines()]
+    installed, updated = ([line for line in lines if f"{verb} " in line] for verb in ("pipx install", "pipx upgrade"))
+    ends = [line.split(" && ")[1] for line in installed]
+    assert len(ends) == 2 and ends == [line.split(" && ")[1] for line in updated]
+    assert {"sudo peakwhite service install", "sudo ~/.local/bin/peakwhite service install"} == set(ends)
+    assert any("/opt/peakwhite/bin/pip install --upgrade" in line for line in lines)
