@@ -60,8 +60,9 @@ class ServiceManager:
     async def follow(self, silences_s: Sequence[Callable[[], float]], status: Callable[[], str]) -> None:
         """Tell the status, and that all goes on while no thread has been silent for over half of the watchdog's interval.
 
-        Each of `silences_s` gives the seconds since a thread last showed that it goes on. This runs on the event loop and is itself that loop's sign: a loop that hangs tells nothing. Since it looks several
-        times within the interval, a thread that once takes as long as the interval before it goes on is not ended.
+        Each of `silences_s` gives the seconds since a thread last showed that it goes on. This runs on the event loop and
+        is itself that loop's sign: a loop that hangs tells nothing. Since it looks several times within the interval, a
+        thread that once takes as long as the interval before it goes on is not ended.
         """
         every_s = STATUS_EVERY_S if self.watchdog_s is None else self.watchdog_s / PINGS
         while True:

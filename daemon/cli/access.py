@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ...drivers.errors import UsageError
 from .options import config_option, json_option
 from .output import say, warn
 
@@ -114,6 +115,9 @@ def _file(state: Path | None) -> "TokenFile":
     from ..book.clock import clock_synced
     from ..places import state_folder
 
+    if state is not None and not state.is_dir():
+        do = "give the one in which the daemon keeps its tokens; of a new one, make it first"
+        raise UsageError("there is no such folder", where=f"--state {state}", do=do)
     return TokenFile(state or state_folder(), clock_is_set=clock_synced)
 
 

@@ -24,8 +24,8 @@ def folders(named: Mapping[str, Path]) -> Iterator[Finding]:
                 do = "set HOME, or STATE_DIRECTORY, to a folder of the user that runs Peakwhite, or name the book by --book"
             yield in_the_way("folder", f"{folder}, for {purpose}, cannot be written to: {why}", do)
         else:
-            made = "" if there == folder else ", which will be made"
-            yield well("folder", f"{folder}, for {purpose}, can be written to{made}")
+            can = "can be written to" if there == folder else "is not there yet, and can be made"
+            yield well("folder", f"{folder}, for {purpose}, {can}")
 
 
 def disk(folder: Path, bytes_a_day: float, free: Callable[[Path], int] = free_bytes) -> Finding:

@@ -33,6 +33,7 @@ def look(config: Path | None) -> Iterator[Finding]:
     yield port(host, number, _own_version())
     place = _place(settings)
     yield from folders(_written_to(place))
+    yield _settings_folder((config or default_path()).parent)
     yield _calibrations()
     running = running_at(url_of(host, number))
     written = known(None if running is None else running.url, settings)
@@ -72,12 +73,19 @@ def _written_to(place: BookPlace) -> dict[str, Path]:
     return ({} if place.path is None else {"the book": place.path.parent}) | {"calibrations": default_folder()}
 
 
+def _settings_folder(folder: Path) -> Finding:
+    """Only the page writes there: where it may not, settings are changed by hand."""
+    (found,) = folders({"settings changed by the page": folder})
+    return note(found.what, found.text, found.do) if found.state == "in-the-way" else found
+
+
 def _calibrations() -> Finding:
     try:
         found = load_calibrations()
     except PeakwhiteError as error:
         return in_the_way("calibrated", f"{error.where}: {error.what}", error.do)
-    return well("calibrated", f"{len(found)} calibrations can be read")
+    number = {0: "there is no calibration yet", 1: "1 calibration can be read"}
+    return well("calibrated", number.get(len(found), f"{len(found)} calibrations can be read"))
 
 
 def _own_version() -> str:

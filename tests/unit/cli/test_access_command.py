@@ -63,6 +63,7 @@ def test_the_link_has_the_address_of_the_settings_or_the_one_that_is_given(
 def test_tokens_are_listed_with_role_and_end_and_revoked_by_name(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
+    (tmp_path / "state").mkdir()
     there = ("--state", str(tmp_path / "state"))
     assert said(capsys, "list", *there)[0] == "there is no token\n"
     said(capsys, "new", "--role", "operator", "--name", "phone", "--no-qr", *there)
@@ -88,6 +89,7 @@ def test_a_token_that_expired_is_listed_so_while_the_clock_stands_in_the_past(
 def test_who_revokes_the_last_token_that_holds_is_told_that_nobody_gets_in(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
+    (tmp_path / "state").mkdir()
     there = ("--state", str(tmp_path / "state"))
     TokenFile(tmp_path / "state", lambda: 1_770_000_000.0).add("old", "viewer", 1)
     for name in ("phone", "wall"):
@@ -95,6 +97,15 @@ def test_who_revokes_the_last_token_that_holds_is_told_that_nobody_gets_in(
     assert said(capsys, "revoke", "phone", *there)[1] == ""
     assert "the last token that holds: nobody gets in" in said(capsys, "revoke", "wall", *there)[1]
     assert said(capsys, "revoke", "old", *there)[1] == ""
+
+
+def test_a_state_folder_that_is_not_there_is_refused_and_not_made(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    for command in (("new", "--role", "viewer", "--name", "wall"), ("list",), ("revoke", "wall")):
+        err = said(capsys, *command, "--state", str(tmp_path / "mistyped"), status=2)[1]
+        assert err.startswith(f"peakwhite: --state {tmp_path / 'mistyped'}: there is no such folder; ")
+    assert not (tmp_path / "mistyped").exists()
 
 
 @pytest.mark.parametrize(
@@ -122,6 +133,7 @@ def test_where_a_service_is_installed_it_is_said_that_its_tokens_are_elsewhere(
     common = ("new", "--role", "viewer", "--no-qr", "--name")
     err = said(capsys, *common, "a")[1]
     assert "CONFIGURATION_DIRECTORY=/etc/peakwhite " in err and err.endswith("access new --role viewer --name NAME\n")
+    (tmp_path / "its").mkdir()
     assert "the service" not in said(capsys, *common, "b", "--state", str(tmp_path / "its"))[1]
     monkeypatch.setattr(service, "has_its_folders", lambda: True)
     assert "the service" not in said(capsys, *common, "c")[1]

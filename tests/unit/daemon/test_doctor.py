@@ -232,6 +232,11 @@ def test_folders_are_written_to_and_those_to_come_are_made_where_that_can_be_don
     assert sorted(path.name for path in tmp_path.iterdir()) == ["file"], "nothing is left behind"
 
 
+def test_a_folder_to_come_is_not_said_to_be_one_that_can_be_written_to(tmp_path: Path) -> None:
+    (found,) = machine.folders({"the book": tmp_path / "to" / "come"})
+    assert found.text == f"{tmp_path / 'to' / 'come'}, for the book, is not there yet, and can be made"
+
+
 def test_nobody_is_told_to_let_a_user_write_to_the_root_of_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
     def refused(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied")
@@ -344,6 +349,20 @@ def test_settings_that_are_wrong_are_told_with_their_line_and_the_rest_is_looked
     assert f"in the way  settings    {file}: line 2" in told
     assert "the nearest is 'rate_hz'" in told
     assert "clock" in told
+
+
+def test_a_settings_folder_that_the_page_cannot_write_to_is_worth_knowing(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (home / "file").write_text("no folder")
+    run(["doctor", "--config", str(home / "peakwhite" / "peakwhite.toml")])
+    told = capsys.readouterr().out
+    assert f"well        folder      {home / 'peakwhite'}, for settings changed by the page, can be written to" in told
+    assert "calibrated  there is no calibration yet" in told
+    run(["doctor", "--config", str(home / "file" / "peakwhite.toml")])
+    assert (
+        f"note        folder      {home / 'file'}, for settings changed by the page, cannot" in capsys.readouterr().out
+    )
 
 
 def test_a_missing_settings_file_that_was_named_is_in_the_way(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
