@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from bench_network import sign_in, state_of
 from live_client import live_client
 from peakwhite.daemon.service import this_program
 from peakwhite.daemon.service.files import unit
@@ -70,8 +71,17 @@ def test_every_system_call_and_address_family_that_the_daemon_uses_is_one_that_t
     (tmp_path / "traced.py").write_text(TRACED)
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, (str(tmp_path), os.environ.get("PYTHONPATH")))))
     monkeypatch.setenv("NOTIFY_SOCKET", "/nonexistent")
-    arguments = (",".join(QUIET), str(trace), "serve", "--scope", simulated_scope.resource)
+    (settings := tmp_path / "bench.toml").write_text("[live]\nrate_hz = 5\n")
+    secret = state_of(children.folder).add("phone", "operator")[1]
+    arguments = (",".join(QUIET), str(trace), "serve", "--scope", simulated_scope.resource, "--config", str(settings))
     daemon = children.daemon(*arguments, module="traced")
+    sign_in(daemon, secret)
+    known = daemon.json("GET", "api/v1/settings")
+    change = {"table": ["live"], "key": "rate_hz", "value": 7}
+    daemon.json("PUT", "api/v1/settings", {"digest": known["digest"], "changes": [change]})
+    daemon.process.send_signal(signal.SIGHUP)
+    eventually(lambda: "settings read anew" in daemon.child.stderr)
+    assert daemon.request("GET", "metrics")[0] == 200
     with live_client(daemon) as live:
         live.reading()
         daemon.json("POST", "api/v1/book/marks", {})
@@ -83,6 +93,7 @@ def test_every_system_call_and_address_family_that_the_daemon_uses_is_one_that_t
     lines, text = trace.read_text(errors="replace"), unit(this_program())
     used = set(re.findall(r"^\d+ +([a-z_0-9]+)\(", lines, re.MULTILINE))
     assert {"sendto", "fdatasync", "accept4"} <= used, "the page was served and a mark was kept"
+    assert {"fsync", "rename"} <= used and "rate_hz = 7" in settings.read_text(), "session and settings were written"
     assert used & {"adjtimex", "clock_adjtime"}, "it was asked whether the clock is set"
     assert (used | QUIET) - allowed_calls(text) <= UNHEEDED | (OF_ROOT_ALONE if os.geteuid() == 0 else set())
     families = set(re.findall(r"socket\((AF_[A-Z0-9_]+)", lines))
