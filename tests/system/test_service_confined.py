@@ -5,6 +5,7 @@ import re
 import shutil
 import signal
 import subprocess
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,8 @@ import pytest
 
 from bench_network import sign_in, state_of
 from live_client import live_client
+from peakwhite.daemon.access import TokenFile
+from peakwhite.daemon.access.token_file import DAY_S
 from peakwhite.daemon.service import this_program
 from peakwhite.daemon.service.files import unit
 
@@ -72,9 +75,12 @@ def test_every_system_call_and_address_family_that_the_daemon_uses_is_one_that_t
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, (str(tmp_path), os.environ.get("PYTHONPATH")))))
     monkeypatch.setenv("NOTIFY_SOCKET", "/nonexistent")
     (settings := tmp_path / "bench.toml").write_text("[live]\nrate_hz = 5\n")
-    secret = state_of(children.folder).add("phone", "operator")[1]
+    tokens = TokenFile(state_of(children.folder).path.parent, lambda: time.time() - 2 * DAY_S)
+    secret = tokens.add("phone", "operator")[1]
+    tokens.add("guest", "viewer", days=1)
     arguments = (",".join(QUIET), str(trace), "serve", "--scope", simulated_scope.resource, "--config", str(settings))
     daemon = children.daemon(*arguments, module="traced")
+    eventually(lambda: tokens.load().seen_at_s > time.time() - DAY_S)  # written by the daemon, once a token has expired
     sign_in(daemon, secret)
     known = daemon.json("GET", "api/v1/settings")
     change = {"table": ["live"], "key": "rate_hz", "value": 7}
@@ -93,7 +99,9 @@ def test_every_system_call_and_address_family_that_the_daemon_uses_is_one_that_t
     lines, text = trace.read_text(errors="replace"), unit(this_program())
     used = set(re.findall(r"^\d+ +([a-z_0-9]+)\(", lines, re.MULTILINE))
     assert {"sendto", "fdatasync", "accept4"} <= used, "the page was served and a mark was kept"
-    assert {"fsync", "rename"} <= used and "rate_hz = 7" in settings.read_text(), "session and settings were written"
+    assert {"fsync", "rename"} <= used and "rate_hz = 7" in settings.read_text(), (
+        "token, session and settings were written"
+    )
     assert used & {"adjtimex", "clock_adjtime"}, "it was asked whether the clock is set"
     assert (used | QUIET) - allowed_calls(text) <= UNHEEDED | (OF_ROOT_ALONE if os.geteuid() == 0 else set())
     families = set(re.findall(r"socket\((AF_[A-Z0-9_]+)", lines))
