@@ -132,7 +132,7 @@ def deaf(url: str, count: int) -> list[socket.socket]:
 async def talk_nonsense(url: str, times: int, seed: int, abreast: int = 40) -> int:
     """So many clients, some at a time, that open a live socket and send what no client may. How many were hung up on.
 
-    They do not answer the server's close, so that it has to hang up by itself after the 10 s that it waits for that.
+    They do not answer the server's close, so that it has to hang up by itself once it has waited for that.
     """
     chance = random.Random(seed)
     spoken = iter([_nonsense(chance) for _ in range(times)])
