@@ -18,6 +18,7 @@ import uvicorn
 
 from ..drivers.errors import PortTaken, UsageError
 from .connections import Connection, Door, is_ours
+from .live_connections import LiveConnection
 
 UNREAD_MS = 20_000
 """Connections inherit it: what a client has not taken for so long ends its connection, which closing alone would not."""
@@ -46,6 +47,7 @@ class Server(uvicorn.Server):
                 access_log=False,
                 server_header=False,
                 proxy_headers=False,  # whom a proxy speaks for is for access/peer.py to judge
+                ws=LiveConnection,
                 ws_per_message_deflate=False,
                 ws_max_size=65536,
                 timeout_graceful_shutdown=3,

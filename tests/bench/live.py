@@ -165,6 +165,12 @@ def cpu_s(process: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+def resident_mb(process: int) -> float:
+    """Resident memory of a process, MB."""
+    pages = int(Path(f"/proc/{process}/statm").read_text().split()[1])
+    return round(pages * os.sysconf("SC_PAGE_SIZE") / 1e6, 1)
+
+
 def watch(parent: Connection, url: str, viewers: int) -> None:
     """The viewers' process: keep arrivals between begin and end; gives readings by viewer, how many were made, latencies."""
     kept = asyncio.run(_watched(parent, url, viewers))

@@ -13,8 +13,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.bench.live import cpu_s, started
-from tests.bench.load import descriptors, resident_mb
+from tests.bench.live import cpu_s, resident_mb, started
+from tests.bench.load import descriptors
 from websockets.sync.client import connect
 
 ROWS = 20

@@ -16,8 +16,7 @@ import tempfile
 import time
 from dataclasses import dataclass
 
-from tests.bench.live import started
-from tests.bench.load import resident_mb
+from tests.bench.live import resident_mb, started
 from websockets.sync.client import ClientConnection, connect
 
 STARTS = 10

@@ -44,10 +44,11 @@ def masked_frame(opcode: int, payload: bytes) -> bytes:
 
 
 class Looker(asyncio.Protocol):
-    """A viewer that counts the readings it is sent. `close_code` is the server's, once it has closed."""
+    """A viewer that counts the readings it is sent, and answers pings. `close_code` is the server's, once it has closed."""
 
     def __init__(self, url: str) -> None:
         self.readings = 0
+        self.answers = True
         self.close_code: int | None = None
         self.opened = asyncio.Event()
         self.first = asyncio.Event()
@@ -94,6 +95,8 @@ class Looker(asyncio.Protocol):
         if opcode == 8:
             self.close_code = struct.unpack_from(">H", payload)[0]
             self.transport.close()
+        elif opcode == 9 and self.answers:
+            self.transport.write(masked_frame(10, payload))
         elif payload.startswith(READING):
             self.readings += 1
             self.first.set()
@@ -129,7 +132,7 @@ def deaf(url: str, count: int) -> list[socket.socket]:
 async def talk_nonsense(url: str, times: int, seed: int, abreast: int = 40) -> int:
     """So many clients, some at a time, that open a live socket and send what no client may. How many were hung up on.
 
-    They do not answer the server's close, so that it has to hang up by itself after the 10 s that it waits for that.
+    They do not answer the server's close, so that it has to hang up by itself once it has waited for that.
     """
     chance = random.Random(seed)
     spoken = iter([_nonsense(chance) for _ in range(times)])

@@ -160,7 +160,8 @@ class BesideAViewer:
         """
         talker: Talker = self._run(self._said(said))
         assert not talker.wrong, talker.wrong
-        assert talker.close_code is None or talker.close_code in CODES or _is_our_own(talker.close_code, said)
+        code = talker.close_code
+        assert _is_cut_short(said) if code is None else code in CODES or _is_our_own(code, said), code
         assert not self.viewer.ended.is_set(), self.viewer.close_code
         return talker.close_code
 
@@ -172,6 +173,7 @@ class BesideAViewer:
         await talker.opened.wait()
         talker.transport.write(said + frame(BINARY, b"end"))
         if _is_cut_short(said):
+            talker.answers = False
             talker.transport.write_eof()
         try:
             async with asyncio.timeout(ENDS_S):
