@@ -27,6 +27,8 @@ POLICY_VIOLATION = 1008
 TRY_AGAIN_LATER = 1013
 AGAINST_THE_PROTOCOL = (1002, 1007, 1009)
 """So the server has closed the socket already, for broken frames, text that is no UTF-8, or one that is too long (RFC 6455)."""
+HEARD_S = 1.0
+"""Who finds the socket closed like that waits so long for the listener to hear why."""
 
 _REQUESTS = {kind: TypeAdapter(request) for kind, request in REQUESTS.items()}
 
@@ -96,7 +98,11 @@ async def _send(socket: WebSocket, viewer: Viewer, services: Services) -> None:
         viewer.sending_since_s = services.now_s()
         try:
             await socket.send(message)
-        except RuntimeError:  # the server has closed it meanwhile, for what came was against the protocol
+        except (
+            RuntimeError
+        ):  # the server has closed it meanwhile, for what came was against the protocol: the listener hears it
+            viewer.sending_since_s = None
+            await asyncio.sleep(HEARD_S)
             return
         viewer.sending_since_s = None
         payload = await viewer.take()

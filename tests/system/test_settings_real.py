@@ -132,7 +132,7 @@ def test_a_daemon_whose_terminal_is_closed_ends(children: Any, tmp_path: Path) -
         assert daemon.stdout.readline().startswith(b"http://")
         os.close(ours)
         daemon.send_signal(signal.SIGHUP)
-        assert daemon.wait(12) == 0
+        assert daemon.wait(40) == 0
     finally:
         daemon.kill()
         daemon.communicate()

@@ -72,7 +72,10 @@ function onFrame(frame) {
   const { hello, frameAt } = session;
   const lost = hello && session.lost(now());
   const what = session.receive(frame, now());
-  if (what === "hello") greet();
+  if (what === "hello") {
+    greet();
+    scopeInUse = null;
+  }
   if (lost) tellOfReturn(hello.run !== session.hello.run, now() - frameAt);
   if (what === "other-version") location.reload();
   if (what === "status") control.hear(frame);

@@ -140,7 +140,7 @@ def test_settings_as_shown_without_a_file_are_the_defaults() -> None:
 def test_settings_as_shown_tell_the_range_of_a_key_and_where_there_is_no_default() -> None:
     shown = {line.removeprefix("# ").split(" = ")[0]: line for line in run("settings", "show").stdout.splitlines()}
     assert "# 0 to 65535, default: " in shown["port"]
-    assert "# no default: " in shown["resource"]
+    assert "# live, no default: " in shown["resource"]
     assert '# live, coax|probe-1x|probe-10x, not given, default "coax": ' in shown["link"]
     assert "# live, mV, over 0 to 20000, not given, no default: " in shown["nominal_mv"]
     assert "# live, mV, over 0 to 20000, not given, default 95 % of nominal_mv: " in shown["on_from_mv"]
