@@ -22,6 +22,8 @@ from tests.bench import fan_out
 from tests.bench.crowds import Crowd, come, company, look_on, stay_deaf, talk
 from tests.bench.live import resident_mb, seen, started
 from tests.bench.marks import keep_marks
+from tests.bench.start import READING
+from websockets.sync.client import connect
 
 RATES_HZ = (20, 100)
 LAST_S = 20.0
@@ -59,7 +61,15 @@ def _daemon(rate_hz: int) -> Iterator[tuple[int, str]]:
         settings.write_text(f'[scope]\nresource = "{json.loads(line)["scpi"]}"\n[live]\nrate_hz = {rate_hz}\n')
         options = ("--config", str(settings), "--port", "0", "--no-browser")
         with started("peakwhite.daemon", "serve", *options, state=folder) as (daemon, url):
+            _await_reading(url.strip())
             yield daemon, url.strip()
+
+
+def _await_reading(url: str) -> None:
+    """Before the first one marks are refused."""
+    with connect(f"ws{url.removeprefix('http')}api/v1/live", compression=None) as socket:
+        while not str(socket.recv(30.0)).startswith(READING):
+            pass
 
 
 def _seen(daemon: int, url: str, crowds: tuple[Crowd, ...]) -> dict[str, Any]:
