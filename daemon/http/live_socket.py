@@ -13,7 +13,7 @@ from fastapi import APIRouter, WebSocket, WebSocketDisconnect
 from pydantic import TypeAdapter, ValidationError
 
 from ..live.frames import hello_frame
-from ..live.hub import Hub, Viewer
+from ..live.hub import AT_ONCE, Hub, Viewer
 from ..live.lines import view_of
 from ..live.schema import REQUESTS
 from ..measure.averaged_line import LineView
@@ -45,6 +45,7 @@ def live_routes(services: Services) -> APIRouter:
     async def live(socket: WebSocket) -> None:
         await socket.accept()
         viewer = services.hub.join()
+        viewer.write = socket.scope.get("extensions", {}).get(AT_ONCE, {}).get("write")
         tasks = (
             asyncio.create_task(_send(socket, viewer, services)),
             asyncio.create_task(_listen(socket, viewer, services.hub)),

@@ -14,6 +14,10 @@ from .schema import BenchObject
 from .status import Problem, ScopeStatus
 
 Payload = str | bytes
+AtOnce = Callable[[Payload], bool]
+"""Writes a frame to a connection without waiting; False where that would leave more on its way than the client has read."""
+AT_ONCE = "peakwhite.at-once"
+"""Under this name, as `write`, a connection offers it among its extensions."""
 
 STATUS_EVERY_S = 2.0
 FRESH_S = 3.0
@@ -36,7 +40,7 @@ _ORDER = FRAME_KINDS
 
 @dataclass(eq=False)
 class Viewer:
-    """One connection: its slots, what it asked for, and since when the frame in hand is being sent."""
+    """One connection: its slots, what it asked for, since when the frame in hand is being sent, and the short way to it, if any."""
 
     slots: dict[str, Payload] = field(default_factory=dict)
     filled: asyncio.Event = field(default_factory=asyncio.Event)
@@ -45,6 +49,15 @@ class Viewer:
     sending_since_s: float | None = None
     tally: ViewerTally = field(default_factory=ViewerTally)
     place: int = 0
+    write: AtOnce | None = None
+
+    def give(self, kind: str, payload: Payload) -> None:
+        """Write it at once where nothing is on its way and the connection takes it, else let it wait."""
+        idle = not self.slots and self.sending_since_s is None
+        if idle and self.write is not None and self.write(payload):
+            self.tally.sent[kind] += 1
+        else:
+            self.put(kind, payload)
 
     def put(self, kind: str, payload: Payload) -> None:
         """Replace what waits of this kind."""
@@ -255,7 +268,7 @@ class Hub:
         for key, payload in waiting.items():
             for viewer in self._viewers:
                 if key == "reading":
-                    viewer.put("reading", payload)
+                    viewer.give("reading", payload)
                 elif key == viewer.view:
                     viewer.put("lines", payload)
 

@@ -157,6 +157,41 @@ def test_a_viewer_that_is_slow_misses_readings_and_never_gets_an_old_one() -> No
     play(scenario)
 
 
+@pytest.mark.parametrize(("taken", "written", "waiting"), [(True, [1, 2], 0), (False, [], 2)])
+def test_a_reading_is_written_at_once_where_the_connection_takes_it_and_waits_where_not(
+    taken: bool, written: list[int], waiting: int
+) -> None:
+    async def scenario(hub: Hub, lease: ControlLease) -> None:
+        viewer, took = hub.join(), list[Any]()
+        viewer.write = lambda payload: taken and not took.append(json.loads(payload))  # type: ignore[func-returns-value]
+        await drain(viewer)
+        before = hub.tally.sent["reading"]
+        for seq in (1, 2):
+            hub.publish(a_reading(seq))
+            await settle()
+        waits = [json.loads(payload)["reading"]["seq"] for payload in viewer.slots.values()]
+        assert [frame["reading"]["seq"] for frame in took] == written
+        assert waits == ([waiting] if waiting else [])
+        assert hub.tally.sent["reading"] - before == len(written)
+
+    play(scenario)
+
+
+def test_nothing_is_written_at_once_past_what_waits_or_is_on_its_way() -> None:
+    async def scenario(hub: Hub, lease: ControlLease) -> None:
+        viewer, took = hub.join(), list[Any]()
+        viewer.write = lambda payload: not took.append(payload)  # type: ignore[func-returns-value]
+        hub.publish(a_reading(1))  # the status waits still
+        await drain(viewer)
+        viewer.sending_since_s = 5.0
+        hub.publish(a_reading(2))
+        await settle()
+        assert not took
+        assert [json.loads(payload)["reading"]["seq"] for payload in viewer.slots.values()] == [2]
+
+    play(scenario)
+
+
 def test_all_viewers_share_one_encoding() -> None:
     async def scenario(hub: Hub, lease: ControlLease) -> None:
         viewers = [hub.join() for _ in range(3)]
