@@ -123,16 +123,20 @@ def test_a_daemon_whose_terminal_is_closed_ends(children: Any, tmp_path: Path) -
     ours, theirs = pty.openpty()
     command = (sys.executable, "-m", "peakwhite.daemon", "serve", "--port", "0", "--no-browser")
     environment = os.environ | {name: str(tmp_path) for name in ("XDG_CONFIG_HOME", "XDG_STATE_HOME", "XDG_DATA_HOME")}
-    daemon = subprocess.Popen(
-        command, stdin=theirs, stdout=subprocess.PIPE, stderr=theirs, env=environment, start_new_session=True
-    )
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)  # nohup, which may have begun these tests, has it ignored
+    try:
+        daemon = subprocess.Popen(
+            command, stdin=theirs, stdout=subprocess.PIPE, stderr=theirs, env=environment, start_new_session=True
+        )
+    finally:
+        signal.signal(signal.SIGHUP, before)
     try:
         os.close(theirs)
         assert daemon.stdout is not None
         assert daemon.stdout.readline().startswith(b"http://")
         os.close(ours)
         daemon.send_signal(signal.SIGHUP)
-        assert daemon.wait(40) == 0
+        assert daemon.wait(12) == 0
     finally:
         daemon.kill()
         daemon.communicate()
