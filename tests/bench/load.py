@@ -8,9 +8,11 @@ The latency is from the capture being complete to the frame in the viewer's hand
 second: `mark_max_ms` is the slowest acknowledgement, goal 150. `too_slow` is how many were given up for not reading.
 """
 
+import asyncio
 import json
 import tempfile
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
@@ -25,15 +27,34 @@ from tests.bench.marks import keep_marks
 from tests.bench.start import READING
 from websockets.sync.client import connect
 
+from crowd import come_and_go
+
 RATES_HZ = (20, 100)
 LAST_S = 20.0
+SETTLE_S = 3.0
 VIEWERS, DEAF, COMINGS = 100, 20, 10_000
 TOO_SLOW = 'peakwhite_viewers_gone_total{reason="too-slow"} '
 
 
 def run() -> dict[str, object]:
     """A row a rate and crowd; and what the fan-out costs by itself."""
-    return {"fan_out": fan_out.rows(), "load": [row for rate_hz in RATES_HZ for row in at_rate(rate_hz)]}
+    rows = [row for rate_hz in RATES_HZ for row in at_rate(rate_hz)]
+    return {"fan_out": fan_out.rows(), "load": rows, "comings": comings()}
+
+
+def comings(count: int = COMINGS) -> dict[str, float]:
+    """So many come and go, all of them: how long that takes, and what is left of them."""
+    with _daemon(RATES_HZ[0]) as (daemon, url):
+        memory_mb, open_files, began = resident_mb(daemon), descriptors(daemon), time.perf_counter()
+        asyncio.run(come_and_go(f"ws{url.removeprefix('http')}api/v1/live", count))
+        took_s = time.perf_counter() - began
+        time.sleep(SETTLE_S)
+        return {
+            "comings": count,
+            "took_s": round(took_s, 1),
+            "memory_more_mb": round(resident_mb(daemon) - memory_mb, 1),
+            "descriptors_more": descriptors(daemon) - open_files,
+        }
 
 
 def at_rate(rate_hz: int) -> list[dict[str, Any]]:
@@ -43,7 +64,7 @@ def at_rate(rate_hz: int) -> list[dict[str, Any]]:
         (f"and {VIEWERS - 1} viewers more", (partial(look_on, VIEWERS - 1),)),
         (f"and {DEAF} that never read", (partial(stay_deaf, DEAF),)),
         ("and one after the other talks nonsense", (talk,)),
-        (f"and {COMINGS} come and go", (partial(come, COMINGS),)),
+        ("and others come and go all the time", (partial(come, COMINGS),)),
         ("one viewer again", ()),
     ]
     with _daemon(rate_hz) as (daemon, url):
