@@ -119,6 +119,20 @@ def bench(lasting_demo: Any) -> Any:
     return lasting_demo
 
 
+@pytest.fixture
+def eventually(browser: Browser, eventually: Callable[..., Any]) -> Callable[..., Any]:
+    """As elsewhere; and what a page asks of a route of the test is answered, for which Playwright must be called."""
+
+    def wait(condition: Callable[[], Any], timeout_s: float = 15.0) -> Any:
+        def answered() -> Any:
+            browser.contexts[0].pages[0].wait_for_timeout(1)
+            return condition()
+
+        return eventually(answered, timeout_s)
+
+    return wait
+
+
 OpenPage = Callable[..., Seen]
 
 
