@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from live_client import live_client
+from live_client import is_fresh, live_client
 
 BOOK, BENCH = "api/v1/book", "api/v1/bench"
 SIGNALS = ("red", "green", "blue", "sync")
@@ -140,17 +140,12 @@ def test_after_a_restart_it_is_asked_whether_the_unit_on_the_bench_is_still_ther
 
 def test_a_level_from_before_sync_went_away_is_not_kept(bench: Bench) -> None:
     with live_client(bench.daemon) as live:
-        live.reading()
+        live.reading(is_fresh)
         bench.plug(False)
-        live.reading(lambda reading: reading["sync"]["state"] == "none")
-
-        def refused() -> bool:
-            status, told = bench.ask("POST", f"{BOOK}/marks", {})
-            return status == 503 and "sync is away" in told["detail"]
-
-        first = live.reading()
-        live.reading(lambda reading: reading["seq"] > first["seq"] + 15)
-        assert refused()
+        gone = live.reading(lambda reading: reading["sync"]["state"] == "none")
+        live.reading(lambda reading: reading["seq"] > gone["seq"] + 15)
+        status, told = bench.ask("POST", f"{BOOK}/marks", {})
+    assert status == 503 and "sync is away" in told["detail"]
     _, marks = bench.ask("GET", f"{BOOK}/marks")
     assert not any(level["held"] for mark in marks["marks"] for level in mark["levels"])
 

@@ -11,7 +11,7 @@ SECOND = "PEAKWHITE,SIM-CURVE,SECOND,1"
 
 
 def test_another_scope_is_picked_from_the_list_by_keyboard_and_every_page_says_so(
-    children: Any, open_page: Any, monkeypatch: pytest.MonkeyPatch
+    children: Any, open_page: Any, eventually: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, [HELPERS, os.environ.get("PYTHONPATH")])))
     first, second = children.scope("--seed", "1"), children.scope("--seed", "2", "--identity", SECOND)
@@ -44,4 +44,4 @@ def test_another_scope_is_picked_from_the_list_by_keyboard_and_every_page_says_s
     viewer.wait_for_level("red", float(second.ask({"get": "truth"})["truth"]["signals"]["red"]["peak_white_mv"]))
     in_use = seen.page.locator("[data-scopes] li", has_text=", in use")
     assert (in_use.count(), second.resource in in_use.inner_text()) == (1, True)
-    assert seen.text("[data-scope-identity]") == f"{SECOND}, {second.resource}"
+    eventually(lambda: seen.text("[data-scope-identity]") == f"{SECOND}, {second.resource}")
