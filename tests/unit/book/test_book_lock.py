@@ -13,7 +13,8 @@ from peakwhite.drivers.errors import BookInUse, BookUnreachable
 ADDRESS = "http://127.0.0.1:8714/"
 
 
-def test_a_command_that_is_done_in_a_moment_is_waited_for(book_file: Path) -> None:
+def test_a_command_that_is_done_in_a_moment_is_waited_for(book_file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(lock, "WAIT_S", 60.0)
     first = BookLock(book_file)
     tried = threading.Event()
     taken: list[BookLock] = []

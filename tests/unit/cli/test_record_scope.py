@@ -37,7 +37,7 @@ def asked(scope: SimulatedScope, message: str) -> str:
 
 def given_back(scope: SimulatedScope, before: str) -> bool:
     """Whether the set-up is what it was, once the scope has carried out what was last sent over a link that is closed."""
-    end_s = time.monotonic() + 10.0
+    end_s = time.monotonic() + 30.0
     while asked(scope, LOOK) != before:
         if time.monotonic() > end_s:
             return False

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from peakwhite.daemon.acquisition import Acquisition, Origin, thread
+from peakwhite.daemon.acquisition import Acquisition, Origin, pace, thread
 from peakwhite.daemon.acquisition.fields import LOWER_SHARE, RECORDS
 from peakwhite.daemon.acquisition.pace import RETRY_S, SLOW_RETRY_S, USB_REST_S, Pace, retry_delay_s
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
@@ -22,6 +22,7 @@ from peakwhite.drivers.errors import (
 )
 from scripted import Hand, Outlet, ScriptedSource, a_capture, a_job, a_measured, a_source
 
+SOON_S = 30.0
 WHERE = "TCPIP0::192.0.2.7::5025::SOCKET"
 
 
@@ -246,16 +247,17 @@ def test_another_source_is_gone_over_to_once_the_call_is_done_and_the_old_one_is
     assert [reading.seq for reading in outlet.readings] == [1, 2]
 
 
-def test_a_choice_ends_the_wait_for_a_scope_that_is_not_there() -> None:
+def test_a_choice_ends_the_wait_for_a_scope_that_is_not_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pace, "USB_REST_S", 1_000.0)
     hand, outlet, source, tried = Hand(), Outlet(), a_source(a_capture()), threading.Event()
 
     def open_source() -> ScriptedSource:
         tried.set()
-        raise LinkTimeout("no answer", where=USB, do="look")  # which is left alone for seconds
+        raise LinkTimeout("no answer", where=USB, do="look")  # which is left alone for so long
 
     acquisition = Acquisition(Origin(open_source, USB), a_job(hand, outlet, lambda capture: a_measured()))
     acquisition.start()
-    assert tried.wait(5.0)
+    assert tried.wait(SOON_S)
     captured = threading.Event()
 
     def captures() -> Iterator[object]:
@@ -265,7 +267,7 @@ def test_a_choice_ends_the_wait_for_a_scope_that_is_not_there() -> None:
 
     source = ScriptedSource(captures())  # type: ignore[arg-type]
     acquisition.change_to(Origin(lambda: source, "another"))
-    assert captured.wait(2.0)
+    assert captured.wait(SOON_S)
     assert acquisition.stop()
     assert source.closed
 
@@ -299,7 +301,7 @@ def test_stop_ends_the_thread_and_closes_the_source() -> None:
     source = ScriptedSource(forever())  # type: ignore[arg-type]
     acquisition = Acquisition(Origin(lambda: source, WHERE), a_job(hand, outlet, lambda capture: a_measured()))
     acquisition.start()
-    assert captured.wait(5.0)
+    assert captured.wait(SOON_S)
     assert acquisition.stop()
     assert source.closed
 
@@ -309,15 +311,15 @@ def test_stop_leaves_an_opening_behind_that_does_not_return(monkeypatch: pytest.
 
     def open_source() -> ScriptedSource:
         looking_up.set()
-        found.wait(30.0)
+        found.wait(2.0 * SOON_S)
         raise gone()
 
     monkeypatch.setattr(thread, "STOP_DEADLINE_S", 0.05)
     acquisition = Acquisition(Origin(open_source, WHERE), a_job(Hand(), Outlet(), lambda capture: a_measured()))
     acquisition.start()
-    assert looking_up.wait(5.0)
+    assert looking_up.wait(SOON_S)
     assert not acquisition.stop()
     assert acquisition._thread.daemon, "which the end of the process does not wait for"
     found.set()
-    acquisition._thread.join(5.0)
+    acquisition._thread.join(SOON_S)
     assert not acquisition._thread.is_alive()

@@ -123,7 +123,7 @@ def test_bytes_that_drip_win_no_time() -> None:
 
 def test_a_live_socket_may_be_silent_as_long_as_it_likes() -> None:
     async def run() -> None:
-        door = a_door(say_by_s=0.2)
+        door = a_door(say_by_s=1.0)
         async with served(door) as connected:
             silent, live = await connected(b""), await connected(UPGRADE + b"\r\n")
             await live.until(b"\r\n\r\n")
@@ -140,7 +140,7 @@ def test_what_comes_beyond_the_limit_is_closed_at_once_and_the_log_has_two_lines
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     async def run() -> None:
-        door = a_door(most=3, quiet_s=0.2)
+        door = a_door(most=3, quiet_s=1.0)
         async with served(door) as connected:
             kept = [await connected(HEAD[:-2]) for _ in range(3)]
             for _ in range(50):
@@ -163,7 +163,7 @@ def test_what_comes_beyond_the_limit_is_closed_at_once_and_the_log_has_two_lines
         asyncio.run(run())
     first, last = caplog.messages
     assert first == "3 connections are open, what comes beyond is closed at once"
-    assert last.startswith("no connection was closed for 0.2 s, before that 5")
+    assert last.startswith("no connection was closed for 1 s, before that 5")
 
 
 @pytest.mark.skipif(own_address() is None, reason="this machine has no address beyond loopback")

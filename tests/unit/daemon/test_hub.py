@@ -211,7 +211,7 @@ def test_readings_from_another_thread_wake_a_waiting_viewer() -> None:
         await drain(viewer)
         thread = threading.Thread(target=hub.publish, args=(a_reading(7),))
         thread.start()
-        payload = await asyncio.wait_for(viewer.take(), 5.0)
+        payload = await asyncio.wait_for(viewer.take(), 30.0)
         thread.join()
         assert json.loads(payload)["reading"]["seq"] == 7
 

@@ -22,7 +22,8 @@ from peakwhite.daemon.live.frames import mark_frame
 from peakwhite.daemon.measure.averaged_line import LineView
 from peakwhite.daemon.serving import Server
 
-SEND_DEADLINE_S = 0.3
+SEND_DEADLINE_S = 1.5
+"""Long enough for a client that does read, on a machine that does other things too."""
 VIEW = LineView(800)
 PAYLOAD = bytes(4_000_000)
 """More than the system takes for a client that does not read."""
@@ -155,8 +156,8 @@ def test_who_answers_in_time_misses_nothing(tmp_path: Path) -> None:
 def test_who_never_reads_is_told_so_and_counted_as_too_slow_after_the_deadline(tmp_path: Path) -> None:
     async def scenario() -> None:
         async with served(tmp_path) as (hub, port):
-            client = await Client(port).join()
             began_s = time.monotonic()
+            client = await Client(port).join()
             while not hub.tally.goodbyes["too-slow"]:
                 assert not hub.tally.goodbyes["left"]
                 await asyncio.sleep(0.01)
@@ -190,7 +191,7 @@ def test_the_end_of_a_client_that_stops_reading_is_quiet_and_the_others_go_on(
                 slow.close()
             await asyncio.wait_for(pouring, 20.0)
             hub.tell_status()
-            await asyncio.wait_for(other.recv(), 5.0)
+            await asyncio.wait_for(other.recv(), 20.0)
             while [task for task in asyncio.all_tasks() if "run_asgi" in repr(task)][
                 1:
             ]:  # of the slow one, beside the other's

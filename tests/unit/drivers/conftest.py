@@ -31,7 +31,7 @@ class LoopbackServer:
                 pass  # it has gone already
             endpoint.close()
         for thread in self._threads:
-            thread.join(5.0)
+            thread.join(30.0)
             assert not thread.is_alive()
 
     def _accept(self) -> None:

@@ -17,12 +17,12 @@ def answer_identity(connection: socket.socket) -> None:
 
 def test_a_scope_is_found_with_what_it_calls_itself(serve: Serve) -> None:
     resource = serve(answer_identity)
-    assert find_scopes(5.0, listings={"LAN": lambda: [resource]}) == (FoundScope(resource, "MAKER,MODEL,1,1"),)
+    assert find_scopes(30.0, listings={"LAN": lambda: [resource]}) == (FoundScope(resource, "MAKER,MODEL,1,1"),)
 
 
 def test_a_scope_that_does_not_answer_is_listed_with_the_reason(serve: Serve) -> None:
     resource = serve(lambda connection: None)
-    (found,) = find_scopes(5.0, listings={"LAN": lambda: [resource]})
+    (found,) = find_scopes(30.0, listings={"LAN": lambda: [resource]})
     assert found.identity is None
     assert found.problem is not None and "connection" in found.problem
 
@@ -32,7 +32,7 @@ def test_a_listing_that_fails_does_not_hide_what_the_other_finds(serve: Serve) -
         raise OSError("no such network")
 
     resource = serve(answer_identity)
-    found = find_scopes(5.0, listings={"USB": broken, "LAN": lambda: [resource]})
+    found = find_scopes(30.0, listings={"USB": broken, "LAN": lambda: [resource]})
     assert found == (
         FoundScope("USB", problem="could not look (no such network)"),
         FoundScope(resource, "MAKER,MODEL,1,1"),

@@ -52,7 +52,7 @@ def scope(running: Scope) -> Iterator[Scope]:
 
 @pytest.fixture(params=WAYS)
 def link(scope: Scope, request: pytest.FixtureRequest) -> Iterator[Link]:
-    opened = open_link(scope.contract[request.param], timeout_s=1.0)
+    opened = open_link(scope.contract[request.param], timeout_s=2.0)
     assert opened.query(TRACE) == "1"
     yield opened
     opened.close()

@@ -13,6 +13,8 @@ from peakwhite.drivers.links import identify, open_link
 
 Serve = Callable[[Callable[[socket.socket], None]], str]
 SHORT_S = 0.2
+ROOM_S = 1.5
+"""For what has to come before the time is over, on a machine that does other things too."""
 
 
 def answering(*answers: bytes) -> Callable[[socket.socket], None]:
@@ -40,7 +42,7 @@ def test_a_write_puts_one_line_on_the_wire(serve: Serve) -> None:
     seen: queue.SimpleQueue[bytes] = queue.SimpleQueue()
     link = open_link(serve(lambda connection: seen.put(connection.recv(100))))
     link.write(":RUN")
-    assert seen.get(timeout=5.0) == b":RUN\n"
+    assert seen.get(timeout=30.0) == b":RUN\n"
     link.close()
 
 
@@ -52,10 +54,10 @@ def test_a_command_that_is_not_ascii_is_a_typed_error_that_names_it(serve: Serve
 
 
 def test_nothing_that_listens_is_a_lost_link() -> None:
-    with socket.create_server(("127.0.0.1", 0)) as taken:
-        port = taken.getsockname()[1]
-    with pytest.raises(LinkLost, match="refused"):
-        open_link(f"TCPIP0::127.0.0.1::{port}::SOCKET")
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))  # and nobody else is given it meanwhile
+        with pytest.raises(LinkLost, match="refused"):
+            open_link(f"TCPIP0::127.0.0.1::{taken.getsockname()[1]}::SOCKET")
 
 
 def test_a_host_that_does_not_exist_is_a_lost_link() -> None:
@@ -84,17 +86,17 @@ def test_a_server_that_never_answers_is_a_time_out_and_never_asked_again(serve: 
 
 
 def test_a_scope_that_answered_before_is_not_said_to_be_off(serve: Serve) -> None:
-    link = open_link(serve(answering(b"MAKER,MODEL,1,1\n", b"")), timeout_s=SHORT_S)
+    link = open_link(serve(answering(b"MAKER,MODEL,1,1\n", b"")), timeout_s=ROOM_S)
     identify(link)
-    with pytest.raises(LinkTimeout, match=r"no answer within 0\.2 s to :OPER:COND\?; it has answered before") as caught:
+    with pytest.raises(LinkTimeout, match=r"no answer within 1\.5 s to :OPER:COND\?; it has answered before") as caught:
         link.query(":OPER:COND?")
     assert "right instrument family" in caught.value.do
 
 
 def test_a_block_that_breaks_off_is_told_with_how_much_came(serve: Serve) -> None:
-    link = open_link(serve(answering(b"#41000" + b"x" * 300)), timeout_s=SHORT_S)
+    link = open_link(serve(answering(b"#41000" + b"x" * 300)), timeout_s=ROOM_S)
     with pytest.raises(
-        LinkTimeout, match=r"no whole answer within 0\.2 s to CURV\?: 306 of 1006 bytes came; it has answ"
+        LinkTimeout, match=r"no whole answer within 1\.5 s to CURV\?: 306 of 1006 bytes came; it has answ"
     ):
         link.query_block("CURV?", 1000)
 
@@ -107,14 +109,14 @@ def test_a_late_answer_is_never_taken_for_the_next_one(serve: Serve) -> None:
         with lines:
             first = lines.readline()
             if first == b"LATE?\n":
-                timed_out.wait(5.0)
+                timed_out.wait(30.0)
                 connection.sendall(b"late\n")
                 lines.readline()
             else:
                 connection.sendall(b"fresh\n")
                 lines.readline()
 
-    link = open_link(serve(late), timeout_s=SHORT_S)
+    link = open_link(serve(late), timeout_s=ROOM_S)
     with pytest.raises(LinkTimeout):
         link.query("LATE?")
     timed_out.set()
@@ -149,7 +151,7 @@ def test_bytes_that_nobody_asked_for_are_an_error(serve: Serve) -> None:
         connection.recv(100)
 
     link = open_link(serve(banner))
-    assert sent.wait(5.0)
+    assert sent.wait(30.0)
     with pytest.raises(ReplyError, match="nobody asked for: 'Welcome"):
         while True:  # until the banner has crossed
             link.query("A?")
@@ -215,7 +217,7 @@ def test_what_a_header_left_unannounced_is_never_an_answer(serve: Serve) -> None
     link = open_link(serve(in_two_parts))
     with pytest.raises(ReplyError):
         link.query_block("CURV?", 10_000)
-        assert rest_sent.wait(5.0)
+        assert rest_sent.wait(30.0)
         link.query("*IDN?")
     assert link.dirty
 

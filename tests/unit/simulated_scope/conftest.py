@@ -14,7 +14,7 @@ import pytest
 class Client:
     """A line-and-block client over a plain socket."""
 
-    def __init__(self, port: int, timeout_s: float = 5.0) -> None:
+    def __init__(self, port: int, timeout_s: float = 30.0) -> None:
         self.socket = socket.create_connection(("127.0.0.1", port), timeout_s)
         self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._stream = self.socket.makefile("rb")
@@ -65,7 +65,7 @@ class ScopeProcess:
         self._errors, self._errors_read = "", False
         self._control = self.client(self.control_port)
 
-    def client(self, port: int | None = None, timeout_s: float = 5.0) -> Client:
+    def client(self, port: int | None = None, timeout_s: float = 30.0) -> Client:
         client = Client(self.scpi_port if port is None else port, timeout_s)
         self._clients.callback(client.close)
         return client
@@ -77,7 +77,7 @@ class ScopeProcess:
     def end(self) -> tuple[int, str]:
         """Closes standard input and all clients; exit status and standard error, again when asked again."""
         if not self._errors_read:
-            _, errors = self.process.communicate(timeout=10)
+            _, errors = self.process.communicate(timeout=30)
             self._errors, self._errors_read = errors.decode(), True
         self._clients.close()
         return self.process.returncode, self._errors

@@ -66,7 +66,7 @@ def test_a_closed_source_gives_it_back_after_the_users_set_up(scope: Scope, way:
 
 @pytest.mark.parametrize("way", MESSAGE_WAYS)
 def test_a_link_that_broke_and_came_back_gives_it_back_too(scope: Scope, way: str) -> None:
-    link = open_link(scope.resources[way], timeout_s=0.3)
+    link = open_link(scope.resources[way], timeout_s=1.5)
     scope.tell(fault="silent")
     with pytest.raises(LinkTimeout):
         link.query("*IDN?")

@@ -38,7 +38,7 @@ def port(scope: Any, way: str) -> int:
 @pytest.fixture(params=["vxi11", "hislip"])
 def client(scope: Any, request: pytest.FixtureRequest) -> Iterator[MessageBasedResource]:
     manager = pyvisa.ResourceManager("@py")
-    opened = manager.open_resource(resource(scope, request.param), open_timeout=3000, timeout=2000)
+    opened = manager.open_resource(resource(scope, request.param), open_timeout=30_000, timeout=30_000)
     assert isinstance(opened, MessageBasedResource)
     opened.read_termination = None
     opened.write_termination = "\n"
@@ -82,7 +82,7 @@ def test_a_block_longer_than_a_message_may_be_comes_whole(scope: Any, client: Me
 def test_a_device_clear_ends_a_wait_and_drops_its_answer(start_scope: Start) -> None:
     scope = start_scope("--vxi11", "0", "--hislip", "0")  # the real clock: nothing triggers at 9 V
     for way in ("vxi11", "hislip"):
-        opened = pyvisa.ResourceManager("@py").open_resource(resource(scope, way), open_timeout=3000, timeout=2000)
+        opened = pyvisa.ResourceManager("@py").open_resource(resource(scope, way), open_timeout=30_000, timeout=30_000)
         assert isinstance(opened, MessageBasedResource)
         assert opened.query("HEAD OFF;:TRIG:MAI:MOD NORM;LEV 9;:ACQ:STOPA SEQ;STATE RUN;STATE?") == "1\n"
         opened.write("*OPC?")
@@ -106,6 +106,7 @@ def test_the_faults_hold_here_too(scope: Any, client: MessageBasedResource) -> N
     scope.control({"fault": "silent"})
     with pytest.raises(pyvisa.errors.VisaIOError, match="(?i)timeout"):
         client.query("*IDN?")
+    client.timeout = 30_000
     scope.control({"fault": None})
     scope.control({"fault": "header-too-short"})
     client.clear()
@@ -130,10 +131,20 @@ def call(
     message = struct.pack(">6I", 77, 0, 2, program, version, procedure) + bytes(16) + arguments
     connection.sendall(struct.pack(">I", 10) + message[:10])
     connection.sendall(struct.pack(">I", 0x8000_0000 | len(message) - 10) + message[10:])
-    (mark,) = struct.unpack(">I", connection.recv(4, socket.MSG_WAITALL))
-    reply = connection.recv(mark & 0x7FFF_FFFF, socket.MSG_WAITALL)
+    (mark,) = struct.unpack(">I", exactly(connection, 4))
+    reply = exactly(connection, mark & 0x7FFF_FFFF)
     assert reply[:20] == struct.pack(">5I", 77, 1, 0, 0, 0)
     return reply[20:]
+
+
+def exactly(connection: socket.socket, count: int) -> bytes:
+    """So many bytes, in however many pieces they come."""
+    received = b""
+    while len(received) < count:
+        piece = connection.recv(count - len(received))
+        assert piece, "hung up"
+        received += piece
+    return received
 
 
 def create_link(connection: socket.socket, device: bytes = b"inst0") -> tuple[int, int]:
@@ -146,7 +157,7 @@ def create_link(connection: socket.socket, device: bytes = b"inst0") -> tuple[in
 
 @pytest.fixture
 def core(scope: Any) -> Iterator[socket.socket]:
-    with socket.create_connection(("127.0.0.1", port(scope, "vxi11")), 5) as connection:
+    with socket.create_connection(("127.0.0.1", port(scope, "vxi11")), 30) as connection:
         yield connection
 
 
@@ -187,7 +198,9 @@ def write(core: socket.socket, number: int, message: bytes, flags: int = 8) -> N
     assert call(core, 11, arguments) == struct.pack(">IiI", 0, 0, len(message))
 
 
-def read(core: socket.socket, number: int, size: int, terminator: bytes = b"", wait_ms: int = 1000) -> tuple[Any, ...]:
+def read(
+    core: socket.socket, number: int, size: int, terminator: bytes = b"", wait_ms: int = 30_000
+) -> tuple[Any, ...]:
     """Error, reason, data."""
     flags, character = (128, terminator[0]) if terminator else (0, 0)
     answer = call(core, 12, struct.pack(">iIIIii", number, size, wait_ms, 0, flags, character))
@@ -226,13 +239,13 @@ def message(kind: int, control: int = 0, parameter: int = 0, payload: bytes = b"
 
 
 def received(connection: socket.socket) -> tuple[int, int, int, bytes]:
-    _, kind, control, parameter, length = struct.unpack("!2sBBIQ", connection.recv(16, socket.MSG_WAITALL))
-    return kind, control, parameter, connection.recv(length, socket.MSG_WAITALL) if length else b""
+    _, kind, control, parameter, length = struct.unpack("!2sBBIQ", exactly(connection, 16))
+    return kind, control, parameter, exactly(connection, length)
 
 
 @pytest.fixture
 def sync(scope: Any) -> Iterator[socket.socket]:
-    with socket.create_connection(("127.0.0.1", port(scope, "hislip")), 5) as connection:
+    with socket.create_connection(("127.0.0.1", port(scope, "hislip")), 30) as connection:
         yield connection
 
 
@@ -255,7 +268,7 @@ def test_an_answer_carries_the_number_of_its_question_and_keeps_to_the_clients_l
 ) -> None:
     sync.sendall(message(0, parameter=0x0100 << 16, payload=b"hislip0"))
     session = received(sync)[2] & 0xFFFF
-    with socket.create_connection(("127.0.0.1", port(scope, "hislip")), 5) as asynchronous:
+    with socket.create_connection(("127.0.0.1", port(scope, "hislip")), 30) as asynchronous:
         asynchronous.sendall(message(17, parameter=session))
         assert received(asynchronous)[0] == 18
         asynchronous.sendall(message(15, payload=struct.pack("!Q", 16 + 20)))

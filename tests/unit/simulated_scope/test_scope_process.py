@@ -20,7 +20,7 @@ def run(*options: str) -> subprocess.CompletedProcess[str]:
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
-        timeout=20,
+        timeout=60,
         check=False,
     )
 
@@ -38,7 +38,7 @@ def test_it_ends_when_its_standard_input_closes() -> None:
 
 def test_it_ends_with_open_clients_when_its_standard_input_closes(start_scope: Start) -> None:
     scope = start_scope()
-    waiting = socket.create_connection(("127.0.0.1", scope.scpi_port), 5)
+    waiting = socket.create_connection(("127.0.0.1", scope.scpi_port), 30)
     waiting.sendall(b"*IDN?\n")
     assert waiting.recv(100)
     assert scope.end() == (0, "")
@@ -48,7 +48,7 @@ def test_it_ends_with_open_clients_when_its_standard_input_closes(start_scope: S
 def test_it_ends_on_sigterm_with_status_zero(start_scope: Start) -> None:
     scope = start_scope()
     scope.process.send_signal(signal.SIGTERM)
-    assert scope.process.wait(10) == 0
+    assert scope.process.wait(30) == 0
 
 
 def test_a_client_that_leaves_in_the_middle_leaves_no_trace(start_scope: Start) -> None:

@@ -54,7 +54,7 @@ def hands_off(rig: Rig) -> Iterator[Open]:
 
     def begin(hookup: Hookup) -> HandsOffSource:
         clock = SleepingTime().clock
-        sources.append(open_hands_off(rig.scope.resource, timeout_s=1.0, clock=clock, now_s=lambda: rig.time.now_s))
+        sources.append(open_hands_off(rig.scope.resource, timeout_s=20.0, clock=clock, now_s=lambda: rig.time.now_s))
         sources[-1].configure(Task.LEVELS, Setup(conditions=Conditions(hookup)))
         return sources[-1]
 

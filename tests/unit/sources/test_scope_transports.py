@@ -139,7 +139,7 @@ def test_of_two_scopes_of_one_model_each_is_found_by_its_serial_number(simulated
     second = Device(lambda message: answers.get(message, b""), serial="SN0002")
     second.address = 6
     simulated.bus.devices.append(second)
-    first, another = sorted(find_scopes(5.0, listings={"USB?*::INSTR": list_usb}), key=lambda found: found.resource)
+    first, another = sorted(find_scopes(30.0, listings={"USB?*::INSTR": list_usb}), key=lambda found: found.resource)
     assert first.resource == USB.format("SN0001")
     assert first.identity is not None and first.identity.startswith("PEAKWHITE,")
     assert another == FoundScope(USB.format("SN0002"), "MAKER,MODEL,SN0002,1")
