@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 from urllib.parse import urlsplit
 
-HANG_UP_S = 30.0
+HANG_UP_S = 60.0
 READING = b'{"type":"reading"'
 LENGTHS = {126: ">H", 127: ">Q"}
 """How long a frame is, where its second byte says that this stands behind it."""

@@ -11,7 +11,7 @@ from jsonschema import Draft202012Validator
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import ClientConnection, connect
 
-DEADLINE_S = 20.0
+DEADLINE_S = 40.0
 
 
 class LiveClient:
@@ -63,6 +63,16 @@ class LiveClient:
         frame = self.until("reading", lambda frame: wanted(frame["reading"]))
         reading: dict[str, Any] = frame["reading"]
         return reading
+
+    def taken_in(self) -> dict[str, Any]:
+        """A reading with all levels that was published since this client came, once book and bench have it too.
+
+        They are given it after the viewers, and before the next one is captured.
+        """
+        first = self.reading()
+        found = self.reading(lambda reading: reading["seq"] > first["seq"] and is_fresh(reading))
+        self.reading(lambda reading: reading["seq"] > found["seq"])
+        return found
 
     def closed_with(self) -> int:
         """Read until the socket closes; the code."""

@@ -21,7 +21,7 @@ from urllib.request import Request, urlopen
 import pytest
 
 START_DEADLINE_S = 60.0
-END_DEADLINE_S = 12.0
+END_DEADLINE_S = 30.0
 
 
 @dataclass
@@ -102,7 +102,7 @@ class SimulatedScope:
 
     def ask(self, request: dict[str, Any]) -> Any:
         """Ask the control port."""
-        with socket.create_connection(("127.0.0.1", self.control), 5.0) as link, link.makefile("rwb") as lines:
+        with socket.create_connection(("127.0.0.1", self.control), 30.0) as link, link.makefile("rwb") as lines:
             lines.write(json.dumps(request).encode() + b"\n")
             lines.flush()
             return json.loads(lines.readline())
@@ -137,7 +137,7 @@ class Daemon:
         data = body if isinstance(body, bytes) or body is None else json.dumps(body).encode()
         sent = {"Content-Type": "application/json"} | (headers or {})
         try:
-            with urlopen(Request(self.url + path, data, sent, method=method), timeout=15) as answer:
+            with urlopen(Request(self.url + path, data, sent, method=method), timeout=60) as answer:
                 return answer.status, {key.lower(): value for key, value in answer.headers.items()}, answer.read()
         except HTTPError as error:
             with error:
@@ -272,7 +272,7 @@ def lasting_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
 def eventually() -> Callable[..., Any]:
     """Waits until a condition holds; gives its value."""
 
-    def wait(condition: Callable[[], Any], timeout_s: float = 15.0) -> Any:
+    def wait(condition: Callable[[], Any], timeout_s: float = 30.0) -> Any:
         end = time.monotonic() + timeout_s
         while not (value := condition()):
             assert time.monotonic() < end, f"{condition} did not come true in {timeout_s} s"

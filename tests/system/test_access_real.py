@@ -180,6 +180,8 @@ def test_wrong_codes_have_one_answer_and_soon_a_wait(children: Any) -> None:
         assert status == 429
         assert 1 <= int(headers["retry-after"]) <= 60
     assert asked(daemon, "get", "/api/v1/hookup", bearer(secret)) == 200  # who is in stays in
+    daemon.process.terminate()
+    assert daemon.child.wait() == 0  # with all of its log written
     assert daemon.child.stderr.count("wrong codes") == 1
 
 

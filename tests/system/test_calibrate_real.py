@@ -17,6 +17,8 @@ from peakwhite.daemon.acquisition import NoTrigger, Task
 from peakwhite.daemon.config import Setup
 from peakwhite.daemon.sources.scope import open_scope
 
+pytestmark = pytest.mark.timeout(300)
+
 OFF = 1.025
 ANSWER_DEADLINE_S = 60.0
 

@@ -88,7 +88,7 @@ def test_a_message_that_may_not_be_sent_closes_the_socket(live: LiveClient, mess
 
 def test_a_request_without_end_is_cut_off_at_the_limit(lasting_demo: Any) -> None:
     with socket.create_connection(("127.0.0.1", lasting_demo.port)) as raw:
-        raw.settimeout(10.0)
+        raw.settimeout(30.0)
         raw.sendall(
             f"PUT /api/v1/hookup HTTP/1.1\r\nHost: 127.0.0.1:{lasting_demo.port}\r\n"
             "Transfer-Encoding: chunked\r\n\r\n".encode()

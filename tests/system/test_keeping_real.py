@@ -17,6 +17,8 @@ from peakwhite.daemon.book.place import reading_engine
 from peakwhite.daemon.book.records import JobText, StageText
 from peakwhite.daemon.config import Setup, SetupInForce
 from peakwhite.daemon.keeping import Conditioned, Keeping, KeepingSettings
+from peakwhite.daemon.keeping.capture_ring import MOST
+from peakwhite.daemon.keeping.excursions import LOCKED
 from peakwhite.daemon.live.status import Problem, ScopeStatus
 from peakwhite.daemon.measure.averaged_line import LineView
 from peakwhite.daemon.measure.engine import measure_capture
@@ -26,7 +28,7 @@ from peakwhite.daemon.sources.scope import open_scope
 from peakwhite.drivers.capture import Capture
 from peakwhite.drivers.errors import UnitInQuestion
 
-SOON_S = 20.0
+SOON_S = 60.0
 SIGNALS = ("red", "green", "blue", "sync")
 
 
@@ -160,13 +162,13 @@ def test_another_unit_is_plugged_in_and_nothing_is_kept_under_the_old_name(bench
         shown = reader.event_captures(event.id)
     assert (event.kind, event.stage_id) == ("sync-lost", bench.stages[0])
     states = {one.position: (one.reading or {})["sync"]["state"] for one in shown}
-    assert (states[-1], states[0], states[1]) == ("locked", "none", "none")
+    assert states[-1] in LOCKED and (states[0], states[1]) == ("none", "none")
     assert logged_stages(bench.book.place) == [bench.stages[0], None, bench.stages[1]]
     assert [problem.code for problem in bench.told[-2]] == ["unit-in-question"] and bench.told[-1] == ()
 
 
 def test_an_intermittent_fault_is_kept_with_the_captures_before_and_after(bench: Bench) -> None:
-    bench.tee.wait_for(near(714.3), 30)
+    bench.tee.wait_for(near(714.3), MOST)  # so that none is left of those with which ranges were found
     assert bench.scope.ask({"set": {"red": {"gain_percent": 90.0}}})["ok"]
     bench.tee.wait_for(near(0.9 * 714.3), 2)
     assert bench.scope.ask({"set": {"red": {"gain_percent": 100.0}}})["ok"]

@@ -21,6 +21,7 @@ def beside(lasting_demo: Any) -> Iterator[BesideAViewer]:
     assert "Traceback" not in lasting_demo.child.stderr
 
 
+@pytest.mark.timeout(600)
 @seed(7)
 @settings(
     max_examples=EXAMPLES,

@@ -22,6 +22,7 @@ HELD_TO = """
 seed = {seed}
 continue-on-failure = true
 warnings = false
+suppress-health-check = ["too_slow"]
 
 [generation]
 max-examples = {examples}

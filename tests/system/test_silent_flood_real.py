@@ -34,18 +34,17 @@ def test_a_silent_flood_shuts_nobody_out(children: Any) -> None:
         resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
 
     def healthy() -> bool:
-        with urlopen(f"http://127.0.0.1:{daemon.port}/healthz", timeout=5) as answer:
+        with urlopen(f"http://127.0.0.1:{daemon.port}/healthz", timeout=30) as answer:
             return bool(answer.status == 200)
 
     with ExitStack() as stack:
-        flood = [stack.enter_context(socket.create_connection((own_address(), daemon.port), 5)) for _ in range(FLOOD)]
+        flood = [stack.enter_context(socket.create_connection((own_address(), daemon.port), 30)) for _ in range(FLOOD)]
         assert healthy()
         for one in flood[64:]:
             assert ended(one)
         for one in flood[:64]:
-            one.settimeout(20.0)  # they have 10 s, from when they came
-            assert ended(one)
-        stack.enter_context(again := socket.create_connection((own_address(), daemon.port), 5))
+            assert ended(one)  # they have 10 s, from when they came
+        stack.enter_context(again := socket.create_connection((own_address(), daemon.port), 30))
         again.sendall(f"GET /healthz HTTP/1.1\r\nHost: {own_address()}:{daemon.port}\r\n\r\n".encode())
         assert again.recv(64).startswith(b"HTTP/1.1 200 ")
     told = daemon.child.stderr
