@@ -12,6 +12,9 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from bench_network import access, bearer, command, live, on_network, own_address, sign_in, state_of
 from sub_path_proxy import sub_path_proxy
 
+pytestmark = pytest.mark.timeout(400)
+"""A busy machine takes ten seconds to start each process."""
+
 OUTSIDE = "https://bench.example"
 OPEN = {("get", "/healthz"), ("post", "/api/v1/sign-in"), ("post", "/api/v1/sign-out")}
 SIGN_IN = "api/v1/sign-in"

@@ -13,6 +13,9 @@ import pytest
 
 from live_client import channel_of, is_fresh, live_client
 
+pytestmark = pytest.mark.timeout(400)
+"""A busy machine takes ten seconds to start each process."""
+
 BOOK, BENCH = "api/v1/book", "api/v1/bench"
 SIGNALS = ("red", "green", "blue", "sync")
 

@@ -17,7 +17,7 @@ from peakwhite.daemon.acquisition import NoTrigger, Task
 from peakwhite.daemon.config import Setup
 from peakwhite.daemon.sources.scope import open_scope
 
-pytestmark = pytest.mark.timeout(300)
+pytestmark = pytest.mark.timeout(400)
 
 OFF = 1.025
 ANSWER_DEADLINE_S = 60.0

@@ -28,6 +28,9 @@ from peakwhite.daemon.sources.scope import open_scope
 from peakwhite.drivers.capture import Capture
 from peakwhite.drivers.errors import UnitInQuestion
 
+pytestmark = pytest.mark.timeout(400)
+"""A busy machine takes ten seconds to start each process."""
+
 SOON_S = 60.0
 SIGNALS = ("red", "green", "blue", "sync")
 

@@ -9,6 +9,9 @@ from typing import Any
 
 import pytest
 
+pytestmark = pytest.mark.timeout(400)
+"""A busy machine takes ten seconds to start each process."""
+
 USERS = (
     "*RST;:HEAD OFF;:SEL:CH1 ON;:SEL:CH2 ON;:SEL:CH3 ON;:SEL:CH4 ON;:CH1:SCA 0.2;POS -2;:CH2:SCA 0.2;POS -2"
     ";:CH3:SCA 0.2;POS -2;:CH4:SCA 0.1;POS 2;:HOR:MAI:SCA 5E-3;:HOR:RECO 250000"
@@ -48,7 +51,7 @@ def peakwhite(scope: Any, folder: Path, table: str, *arguments: str) -> subproce
         encoding="utf-8",
         env=environment,
         cwd=folder,
-        timeout=60,
+        timeout=100,
         input="\n\n",
     )
 

@@ -18,6 +18,9 @@ from live_client import is_fresh, live_client
 from peakwhite.daemon.service import this_program
 from peakwhite.daemon.service.files import unit
 
+pytestmark = pytest.mark.timeout(400)
+"""A busy machine takes ten seconds to start each process."""
+
 SOON_S = 30.0
 
 

@@ -18,6 +18,9 @@ import pytest
 
 from live_client import live_client
 
+pytestmark = pytest.mark.timeout(400)
+"""A busy machine takes ten seconds to start each process."""
+
 SETTINGS = "api/v1/settings"
 
 
