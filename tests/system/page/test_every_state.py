@@ -158,19 +158,15 @@ LOOK = """() => {
   for (const name in places) { const { x, y, height } = places[name]; places[name] = [x, y, height].map(Math.round).join(' '); }
   return { poor, small, places, wide: document.documentElement.scrollWidth }; }"""
 
+HEARS_ITS_SIZE = "() => new Promise(heard => new ResizeObserver(heard).observe(document.body))"
+"""Observers are told in the order in which they began: once this one is told, the page's own know of another size."""
+
 
 @pytest.fixture(scope="module")
 def page_and_frames(lasting_demo: Any, open_lasting_page: Any) -> tuple[Any, Said]:
     """A page whose frames are the test's, and its clock: it stands unless it is run on."""
     said = Said.of(lasting_demo)
-
-    def before(page: Page) -> None:
-        page.clock.install(time="2026-01-02T14:03:22Z")
-        said.route(page)
-
-    seen = open_lasting_page(lasting_demo.url, before=before)
-    seen.page.clock.pause_at(seen.page.evaluate("Date.now()") / 1000 + 1)
-    return seen, said
+    return said.open(open_lasting_page, lasting_demo.url), said
 
 
 ALL_PICTURES = "PEAKWHITE_ARTEFACTS" in os.environ
@@ -212,7 +208,7 @@ def test_every_state_is_said_in_its_place_and_can_be_read(
         page.set_viewport_size({"width": width, "height": height})
         for scheme in ("light", "dark"):
             page.emulate_media(color_scheme=scheme)
-            page.wait_for_timeout(40)  # the page hears that its size is another
+            page.evaluate(HEARS_ITS_SIZE)
             page.clock.run_for(60)
             if ALL_PICTURES or (size, scheme) in FEW:
                 page.screenshot(path=pictures / f"{name}-{size}-{scheme}.png")
