@@ -40,10 +40,14 @@ class Said:
     """The daemon's end of the live socket: says hello, then what the test says."""
 
     def __init__(self, reading: dict[str, Any]) -> None:
-        self.reading = reading | {"captured_at": None}  # what is said again and again is as late as it likes
+        self.take(reading)
         self.version = "1.0"
         self.run = 0
         self.sockets: list[WebSocketRoute] = []
+
+    def take(self, reading: dict[str, Any]) -> None:
+        """From now on say that one: again and again, so it is as late as it likes."""
+        self.reading = reading | {"captured_at": None}
 
     @classmethod
     def of(cls, demo: Any, red_percent: float = 105.0) -> "Said":
@@ -116,4 +120,4 @@ class Said:
         for _ in range(10):
             page.clock.fast_forward(400)
             self.say_reading(change)
-        page.clock.run_for(200)
+        page.clock.run_for(300)

@@ -43,6 +43,11 @@ def told(lasting_page: tuple[Said, Any]) -> tuple[Said, Any]:
     return lasting_page
 
 
+def red_at(mv: float) -> Callable[[dict[str, Any]], None]:
+    """So high red."""
+    return lambda reading: reading["channels"][0].update(peak_white_mv=mv)
+
+
 def test_no_sync_is_said_and_the_level_is_no_zero(told: tuple[Said, Any]) -> None:
     said, seen = told
 
@@ -91,7 +96,7 @@ def test_captures_that_miss_the_picture_now_and_then_change_no_word_on_the_page(
 
     said.say_for_a_while(seen.page)
     for mv in (753.0, 750.0):
-        said.say_reading(lambda reading, mv=mv: reading["channels"][0].update(peak_white_mv=mv))
+        said.say_reading(red_at(mv))
         seen.page.clock.run_for(1500)  # as long as a rule glides
     seen.situation("clear")
     seen.page.evaluate(
@@ -294,9 +299,6 @@ def test_a_daemon_of_another_version_reloads_the_page_once(said: Said, own_page:
 
 def test_a_hundred_readings_a_second_draw_the_newest_and_let_no_frame_wait(told: tuple[Said, Any]) -> None:
     said, seen = told
-
-    def red_at(mv: float) -> Callable[[dict[str, Any]], None]:
-        return lambda reading: reading["channels"][0].update(peak_white_mv=mv)
 
     parts = []
     for _ in range(2):
