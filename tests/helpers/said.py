@@ -40,6 +40,7 @@ class Said:
     """The daemon's end of the live socket: says hello, then what the test says."""
 
     def __init__(self, reading: dict[str, Any]) -> None:
+        self.reading: dict[str, Any] = {"seq": 0}
         self.take(reading)
         self.version = "1.0"
         self.run = 0
@@ -47,7 +48,7 @@ class Said:
 
     def take(self, reading: dict[str, Any]) -> None:
         """From now on say that one: again and again, so it is as late as it likes."""
-        self.reading = reading | {"captured_at": None}
+        self.reading = reading | {"captured_at": None, "seq": max(reading["seq"], self.reading["seq"])}
 
     @classmethod
     def of(cls, demo: Any, red_percent: float = 105.0) -> "Said":

@@ -6,6 +6,8 @@ from typing import Any
 
 import pytest
 
+from said import Said, reading_of
+
 ROLES = ("red", "green", "blue")
 SIZES = [(1280, 800), (390, 844), (320, 700)]
 
@@ -24,17 +26,17 @@ def scale_of(page: Any, role: str, which: str = "") -> tuple[float, float]:
 
 
 def live_channel(demo: Any, role: str) -> dict[str, Any]:
-    """The channel in the newest reading, asked over REST."""
-    reading = demo.json("GET", "api/v1/reading")
-    return next(channel for channel in reading["channels"] if channel["role"] == role)
+    """The channel in the newest reading that has levels, asked over REST."""
+    while True:
+        reading = demo.json("GET", "api/v1/reading")
+        channel: dict[str, Any] = next(channel for channel in reading["channels"] if channel["role"] == role)
+        if channel["peak_white_mv"] is not None:
+            return channel
 
 
-def turn_on_page(seen: Any, role: str, percent: float) -> None:
-    """Move the trimmer's slider on the page."""
-    seen.page.locator(f'[data-trimmer="{role}"] input').fill(str(percent))
-
-
-def test_the_first_visit_shows_the_cautions_and_the_button_shows_them_again(bench: Any, open_page: Any) -> None:
+def test_the_first_visit_shows_the_cautions_and_the_button_shows_them_again(
+    bench: Any, open_page: Any, eventually: Any
+) -> None:
     seen = open_page(bench.url, read=False)
     page = seen.page
     page.wait_for_selector("dialog[data-cautions][open]")
@@ -48,7 +50,7 @@ def test_the_first_visit_shows_the_cautions_and_the_button_shows_them_again(benc
     assert not page.locator("dialog[data-cautions]").is_visible()
     page.click("[data-open-cautions]")
     assert page.locator("dialog[data-cautions]").is_visible()
-    assert said["note"] in seen.text("[data-cautions-note]")
+    eventually(lambda: said["note"] in seen.text("[data-cautions-note]"))
 
 
 def test_cautions_that_were_sent_away_with_escape_are_not_read(bench: Any, open_page: Any) -> None:
@@ -80,14 +82,19 @@ def shown(bench: Any, lasting_page: Any) -> Any:
     return lasting_page
 
 
+def size(seen: Any, width: int, height: int) -> None:
+    """Give the page that size, and wait until its rules are engraved anew."""
+    seen.page.set_viewport_size({"width": width, "height": height})
+    seen.page.wait_for_function(
+        "() => [...document.querySelectorAll('[data-rule]')]"
+        ".every(e => e.clientWidth === Number(e.querySelector('svg').getAttribute('width')))"
+    )
+
+
 def each_size(seen: Any) -> Iterator[tuple[int, int]]:
-    """The page in each of the sizes, its rules engraved anew."""
+    """The page in each of the sizes."""
     for width, height in SIZES:
-        seen.page.set_viewport_size({"width": width, "height": height})
-        seen.page.wait_for_function(
-            "() => [...document.querySelectorAll('[data-rule]')]"
-            ".every(e => e.clientWidth === Number(e.querySelector('svg').getAttribute('width')))"
-        )
+        size(seen, width, height)
         yield width, height
 
 
@@ -155,19 +162,25 @@ def test_the_number_in_focus_is_an_eighth_of_the_viewport_high(shown: Any) -> No
     assert height >= 0.12 * 800
 
 
-def test_the_slider_stands_where_the_reading_says_on_the_engraved_scale(bench: Any, shown: Any) -> None:
+def test_the_slider_stands_where_the_reading_says_on_the_engraved_scale(
+    bench: Any, shown: Any, eventually: Any
+) -> None:
     bench.json("PUT", "api/v1/demo/trimmers/blue", {"percent": 93.0})
     for role, mv in (("red", 750.0), ("green", 714.3), ("blue", 664.3)):
         shown.wait_for_level(role, mv)
         shown.page.wait_for_selector(f'[data-channel="{role}"] [data-rule][data-scale="whole"]')
-    for role in ROLES:
+
+    def stands(role: str) -> bool:
         zero, slope = scale_of(shown.page, role)
         channel = live_channel(bench, role)
         slider = shown.page.locator(f'[data-channel="{role}"] [data-slider]').bounding_box()
-        tolerance = 1.5 + 0.6 * slope
-        assert slider["x"] == pytest.approx(zero + slope * channel["low_mv"], abs=tolerance)
-        assert slider["x"] + slider["width"] == pytest.approx(zero + slope * channel["high_mv"], abs=tolerance)
-        assert middle_of_core(shown, role) == pytest.approx(zero + slope * channel["peak_white_mv"], abs=tolerance)
+        at = (slider["x"], slider["x"] + slider["width"], middle_of_core(shown, role))
+        levels = (channel["low_mv"], channel["high_mv"], channel["peak_white_mv"])
+        wanted = [zero + slope * mv for mv in levels]
+        return bool(at == pytest.approx(wanted, abs=1.5 + 0.6 * slope))
+
+    for role in ROLES:
+        eventually(lambda role=role: stands(role))  # the next reading comes between two looks, and the rule may glide
 
 
 def middle_of_core(seen: Any, role: str) -> float:
@@ -177,18 +190,21 @@ def middle_of_core(seen: Any, role: str) -> float:
 
 
 def test_near_the_aim_the_rule_opens_up_and_a_millivolt_shows_and_it_closes_when_the_level_leaves(
-    bench: Any, shown: Any
+    bench: Any, shown: Any, eventually: Any
 ) -> None:
     rule = '[data-channel="red"] [data-rule]'
     shown.page.wait_for_selector(f'{rule}[data-scale="whole"]')
     bench.json("PUT", "api/v1/demo/trimmers/red", {"percent": 97.6})
     shown.page.wait_for_selector(f'{rule}[data-scale="opened"]')
     shown.wait_for_level("red", 697.1)
-    shown.page.wait_for_timeout(1200)  # as long as the rule glides
-    zero, slope = scale_of(shown.page, "red", ".opened")
-    assert slope > 10
-    level = live_channel(bench, "red")["peak_white_mv"]
-    assert middle_of_core(shown, "red") == pytest.approx(zero + slope * level, abs=1.5 + 0.6 * slope)
+    shown.page.wait_for_function("() => document.querySelectorAll('[data-channel=red] [data-tick].opened').length >= 3")
+
+    def has_opened() -> bool:
+        zero, slope = scale_of(shown.page, "red", ".opened")
+        level = live_channel(bench, "red")["peak_white_mv"]
+        return slope > 10 and middle_of_core(shown, "red") == pytest.approx(zero + slope * level, abs=1.5 + 0.6 * slope)
+
+    eventually(has_opened)  # the rule glides
     assert shown.page.locator(f"{rule} [data-band]").count() == 4
     bench.json("PUT", "api/v1/demo/trimmers/red", {"percent": 105.0})
     shown.page.wait_for_selector(f'{rule}[data-scale="whole"]')
@@ -209,18 +225,22 @@ def test_the_number_follows_a_trimmer_turned_on_the_page_and_is_that_of_the_live
     assert bench.json("GET", "api/v1/demo")["trimmers"]["green"]["percent"] == 98.0
 
 
-def test_zone_and_words_change_as_the_level_passes_each_edge(shown: Any) -> None:
+def test_zone_and_words_change_as_the_level_passes_each_edge(bench: Any, shown: Any) -> None:
     for percent, words, zone in (
         (106.0, r"^\d+ mV too high$", "over"),
         (98.5, r"^may still be over by up to \d+ mV$", ""),
         (97.2, "^on aim: leave it$", "on-target"),
         (96.5, "^in: leave it$", "on-target"),
         (90.0, "^in, but dim: leave it$", "dim"),
-        (80.0, r"^\d+ mV too low$", "too-low"),
+        (75.0, r"^\d+ mV too low$", "too-low"),  # at 80 % a 50-ohm load would explain it
     ):
-        turn_on_page(shown, "red", percent)
-        shown.wait_for_words("red", words)
-        assert shown.page.get_attribute('[data-channel="red"]', "data-zone") == zone
+        bench.json("PUT", "api/v1/demo/trimmers/red", {"percent": percent})
+        shown.page.wait_for_function(
+            """([words, zone]) => { const red = document.querySelector('[data-channel="red"]');
+            return new RegExp(words).test(red.querySelector('[data-words]').textContent.replace(/\\s/g, ' '))
+                && red.dataset.zone === zone; }""",
+            arg=[words, zone],
+        )
 
 
 def test_the_ruler_opens_for_a_level_far_outside(bench: Any, shown: Any, eventually: Any) -> None:
@@ -240,7 +260,7 @@ def test_a_rule_is_a_meter_for_those_who_do_not_see_it(shown: Any, eventually: A
     eventually(lambda: meter.get_attribute("aria-valuenow") == str(shown.number("red")))
     low, high = float(meter.get_attribute("aria-valuemin")), float(meter.get_attribute("aria-valuemax"))
     assert low <= 600 and high >= 771
-    assert "millivolts, over" in meter.get_attribute("aria-valuetext")
+    eventually(lambda: "millivolts, over" in meter.get_attribute("aria-valuetext"))
     eventually(lambda: "Red" in shown.page.text_content("[data-announcer]"))
 
 
@@ -272,12 +292,13 @@ def test_every_control_is_reached_and_worked_by_keyboard(bench: Any, open_page: 
 
 
 def test_nothing_on_the_page_moves_while_levels_change(bench: Any, shown: Any) -> None:
+    size(shown, 1280, 800)
     shown.page.evaluate(
         """() => { window.shifts = []; new PerformanceObserver(list => { for (const entry of list.getEntries())
         if (!entry.hadRecentInput) window.shifts.push([entry.value, entry.sources.map(s => s.node?.className ?? '')]); })
         .observe({ type: 'layout-shift' }); }"""
     )
-    for percent, words in ((96.5, "leave it"), (80.0, "too low"), (105.0, "too high")):
+    for percent, words in ((96.5, "leave it"), (75.0, "too low"), (105.0, "too high")):
         bench.json("PUT", "api/v1/demo/trimmers/red", {"percent": percent})
         shown.wait_for_words("red", words)
     assert shown.page.evaluate("window.shifts") == []
@@ -292,9 +313,12 @@ def test_numbers_are_written_with_a_point_in_a_german_browser(shown: Any) -> Non
     assert shown.text('[data-trimmer="blue"] [data-trimmer-value]') == "98.4 %"
 
 
-def test_every_level_is_a_meter_with_its_range_and_its_meaning_in_words(bench: Any, shown: Any) -> None:
+def test_every_level_is_a_meter_with_its_range_and_its_meaning_in_words(
+    bench: Any, shown: Any, eventually: Any
+) -> None:
     shown.wait_for_level("red", 750.0)
-    for role in ROLES:
+
+    def is_told(role: str) -> bool:
         meter = shown.page.get_by_role("meter", name=f"{role.capitalize()} peak white in millivolts")
         # one look: the next reading would change them between two
         low, high, now, words, number = meter.evaluate(
@@ -302,22 +326,29 @@ def test_every_level_is_a_meter_with_its_range_and_its_meaning_in_words(bench: A
             meter.getAttribute('aria-valuetext'), document.querySelector(`[data-channel="${role}"] [data-number]`).textContent]""",
             role,
         )
-        assert low < now < high and now == pytest.approx(float(number), abs=1)
-        assert words.startswith(f"{now:.0f} millivolts, ")
+        assert low < now < high and words.startswith(f"{now:.0f} millivolts, ")
+        return bool(now == pytest.approx(float(number), abs=1))
+
+    for role in ROLES:
+        eventually(lambda role=role: is_told(role))  # the meter says a new level some frames after the number
     tree = shown.page.locator("[data-channels]").aria_snapshot()
     assert tree.count("meter ") == 3 and "img" not in tree
 
 
-def test_a_listener_hears_what_a_level_means_and_not_every_millivolt(bench: Any, shown: Any) -> None:
-    shown.page.evaluate(
+def test_a_listener_hears_what_a_level_means_and_not_every_millivolt(bench: Any, open_page: Any) -> None:
+    said = Said.of(bench)
+    seen = said.open(open_page, bench.url)
+    seen.page.evaluate(
         """() => { window.heard = []; new MutationObserver(() => window.heard.push(document.querySelector('[data-announcer]').textContent))
         .observe(document.querySelector('[data-announcer]'), { childList: true, characterData: true, subtree: true }); }"""
     )
     for percent in (104.0, 103.6, 103.2, 102.8, 90.0):
         bench.json("PUT", "api/v1/demo/trimmers/red", {"percent": percent})
-        shown.wait_for_level("red", percent * 7.143)
-    shown.page.wait_for_function("() => /leave it/.test(document.querySelector('[data-announcer]').textContent)")
-    heard = shown.page.evaluate("window.heard")
+        said.take(reading_of(bench, percent))
+        said.say_for_a_while(seen.page)
+        seen.wait_for_level("red", percent * 7.143)
+    heard = seen.page.evaluate("window.heard")
+    assert "leave it" in heard[-1]
     assert len(heard) == len(set(heard)) <= 4 and not any(character.isdigit() for character in "".join(heard))
 
 
@@ -378,8 +409,9 @@ def test_a_page_without_any_scope_says_so_and_shows_its_empty_rules(children: An
     assert seen.text('[data-channel="red"] [data-words]') == "waiting for the scope"
 
 
+@pytest.mark.timeout(300)
 def test_a_lost_daemon_is_said_and_a_new_one_is_found_without_a_reload(
-    children: Any, demo: Any, open_page: Any, eventually: Any
+    children: Any, demo: Any, open_page: Any
 ) -> None:
     seen = open_page(demo.url)
     seen.wait_for_levels()
@@ -389,10 +421,16 @@ def test_a_lost_daemon_is_said_and_a_new_one_is_found_without_a_reload(
     seen.page.click('[href="#hookup"]')
     seen.page.wait_for_function("() => /^Connected/.test(document.querySelector('[data-scope-state]').textContent)")
     seen.page.click('[href="#trim"]')
+    seen.page.evaluate(
+        """() => { window.seen = []; const notice = document.querySelector('[data-notice]');
+        new MutationObserver(() => window.seen.push([notice.dataset.situation, document.querySelectorAll('.channel.stale').length]))
+        .observe(notice, { attributes: true }); }"""
+    )
     demo.child.kill()
-    seen.page.wait_for_selector('[data-channel="red"].stale')
-    assert seen.page.get_attribute("[data-notice]", "data-situation") != "daemon-lost"
     seen.situation("daemon-lost")
+    assert seen.page.evaluate("window.seen").index(["no-reading", 3]) < seen.page.evaluate(
+        "window.seen.findIndex(([situation]) => situation === 'daemon-lost')"
+    )
     assert "Daemon lost since" in seen.text("[data-notice-title]")
     seen.page.click('[href="#hookup"]')
     seen.page.wait_for_function("() => /^Not known/.test(document.querySelector('[data-scope-state]').textContent)")
@@ -404,5 +442,5 @@ def test_a_lost_daemon_is_said_and_a_new_one_is_found_without_a_reload(
     seen.page.wait_for_selector('[data-channel="red"]:not(.stale)', timeout=40_000)
     assert seen.page.evaluate("window.kept") is True
     seen.page.wait_for_function("() => /The watch is off/.test(document.querySelector('[data-toast]').textContent)")
-    eventually(lambda: seen.number("red") == pytest.approx(750, abs=2))
-    seen.complaints[:] = [text for text in seen.complaints if "ERR_CONNECTION" not in text and "WebSocket" not in text]
+    seen.wait_for_level("red", 750.0)
+    seen.complaints[:] = [text for text in seen.complaints if "net::ERR_" not in text and "WebSocket" not in text]

@@ -60,7 +60,7 @@ def _unseen(channel: dict[str, Any]) -> dict[str, Any]:
     return {key: value if key in kept else None for key, value in channel.items()}
 
 
-@pytest.mark.timeout(300)
+@pytest.mark.timeout(600)
 def test_eighteen_thousand_readings_leave_the_heap_as_it_was(
     lasting_demo: Any, open_page: Callable[..., Any], frames: Frames
 ) -> None:
@@ -70,6 +70,10 @@ def test_eighteen_thousand_readings_leave_the_heap_as_it_was(
     page = seen.page
     page.evaluate("(greeting) => greeting.forEach(say)", greeting)
     page.click("[data-close-cautions]")
+    page.wait_for_selector("[data-trimmers]:not([hidden]) [data-trimmer]")
+    page.wait_for_function(
+        "() => document.querySelector('link[href=\"print.css\"]')?.sheet"
+    )  # the last thing that is fetched
     devtools = page.context.new_cdp_session(page)
 
     def after(count: int) -> Held:
