@@ -71,9 +71,9 @@ def test_eighteen_thousand_readings_leave_the_heap_as_it_was(
     page.evaluate("(greeting) => greeting.forEach(say)", greeting)
     page.click("[data-close-cautions]")
     page.wait_for_selector("[data-trimmers]:not([hidden]) [data-trimmer]")
-    page.wait_for_function(
-        "() => document.querySelector('link[href=\"print.css\"]')?.sheet"
-    )  # the last thing that is fetched
+    page.wait_for_function(  # the last thing that is fetched; looked for by time, for the animation frames are the test's
+        "() => document.querySelector('link[href=\"print.css\"]')?.sheet", polling=100
+    )
     devtools = page.context.new_cdp_session(page)
 
     def after(count: int) -> Held:
