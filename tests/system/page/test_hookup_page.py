@@ -1,15 +1,19 @@
 """The Hookup view in a real browser: roles, hints, scope and control, against the daemon and a simulated scope."""
 
+import json
+import re
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+from playwright.sync_api import Route, expect
 
 from peakwhite.daemon.http.models import ClipBody
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT
 
 WRITES = "[data-hookup-use]"
 SAID = "[data-hookup-say]"
+FORM = "JSON.stringify([...document.querySelector('[data-hookup-form]').elements].map(e => [e.name, e.value]))"
 
 
 def clips(**roles: str | None) -> dict[str, Any]:
@@ -39,18 +43,25 @@ def lasting_page(lasting_bench: Any, open_lasting_page: Any) -> Any:
     return seen
 
 
+@pytest.fixture(scope="module")
+def usual_form(lasting_page: Any) -> str:
+    """What stands in the form while the usual hookup is in force, as `FORM` gives it."""
+    form: str = lasting_page.page.evaluate(f"() => {FORM}")
+    return form
+
+
 @pytest.fixture
-def hooked(lasting_bench: Any, lasting_page: Any) -> Any:
+def hooked(lasting_bench: Any, lasting_page: Any, usual_form: str) -> Any:
     """That page with the usual hookup and picture, nothing edited and nobody in control."""
     assert "error" not in lasting_bench.scope.ask({"set": {"pattern": "white"}})
     lasting_page.page.set_viewport_size({"width": 1280, "height": 800})
-    lasting_bench.daemon.json("PUT", "api/v1/hookup", clips())
+    if lasting_bench.daemon.json("GET", "api/v1/hookup")["clips"] != clips()["clips"]:
+        lasting_bench.daemon.json("PUT", "api/v1/hookup", clips())  # which the page then asks for, in its own time
+    lasting_page.page.wait_for_selector('[data-clip="CH4"]')
     lasting_page.page.evaluate("document.querySelector('[data-hookup-drop]').click()")
-    wait(
-        lasting_page,
-        "[...document.querySelectorAll('.clip select[name$=role]')].map(e => e.value)+'' === 'red,green,blue,sync,'",
-    )
+    lasting_page.page.wait_for_function(f"usual => {FORM} === usual", arg=usual_form)
     wait(lasting_page, "document.querySelector('[data-hookup-use]').disabled")
+    wait(lasting_page, "document.querySelector('[data-clip=CH1] .hints').textContent !== ''")
     return lasting_page
 
 
@@ -80,8 +91,8 @@ def test_roles_are_exchanged_by_keyboard_and_the_readings_have_them(
     wait(hooked, "document.querySelector('[data-hookup-say]').textContent.startsWith('In force since')")
 
     def roles() -> list[str]:
-        status, _, _ = daemon.request("GET", "api/v1/reading")
-        return [one["role"] for one in daemon.json("GET", "api/v1/reading")["channels"]] if status == 200 else []
+        status, _, content = daemon.request("GET", "api/v1/reading")
+        return [one["role"] for one in json.loads(content)["channels"]] if status == 200 else []
 
     eventually(lambda: roles() == ["blue", "green", "red", "sync"])
     assert "Blue at the output connector" in hooked.text('[data-clip="CH1"] p')
@@ -102,7 +113,13 @@ def test_what_is_no_hookup_is_said_at_its_fields_and_cannot_be_used(hooked: Any)
 
 
 def test_what_the_daemon_refuses_is_said_beside_the_form(hooked: Any, lasting_bench: Any) -> None:
-    hooked.page.route("**/api/v1/hookup", lambda route: route.fulfill(status=422, json={"detail": "no such target"}))
+    def refuse(route: Route) -> None:
+        if route.request.method == "PUT":
+            route.fulfill(status=422, json={"detail": "no such target"})
+        else:
+            route.continue_()
+
+    hooked.page.route("**/api/v1/hookup", refuse)
     role_select(hooked, "CH2").select_option("luma")
     hooked.page.click(WRITES)
     wait(hooked, "document.querySelector('[data-hookup-say]').textContent.startsWith('Not taken: no such target')")
@@ -163,8 +180,8 @@ def test_bars_offer_the_roles_with_one_press_and_hints_stand_with_their_channel(
     daemon.json("PUT", "api/v1/hookup", clips(CH1="blue", CH3="red"))
     page.wait_for_selector("[data-bars-use]", state="visible")
     assert hooked.text("[data-bars-words]") == "These look like colour bars: CH1 red, CH2 green, CH3 blue."
-    wait(hooked, "document.querySelector('[data-clip=CH1] .hints').textContent.includes('exchanged')")
-    assert "Ten-second test: Show a full red field" in hooked.text('[data-clip="CH1"] .hints')
+    hints = page.locator('[data-clip="CH1"] .hints')
+    expect(hints).to_contain_text(re.compile("exchanged.*Ten-second test: Show a full red field"), timeout=30_000)
     assert "exchanged" not in hooked.text('[data-clip="CH2"] .hints')
     page.click("[data-bars-use]")
     eventually(lambda: roles_in_force(daemon) == {"CH1": "red", "CH2": "green", "CH3": "blue", "CH4": "sync"})
@@ -191,10 +208,9 @@ def test_a_take_over_is_noticed_and_what_writes_says_who_holds_control(
     other.page.click("[data-control-take]")
     other.page.wait_for_selector("[data-control-back]", state="visible")
 
-    page.wait_for_selector("[data-toast]:visible")
-    assert hooked.text("[data-toast-title]") == "Phone took control"
+    expect(page.locator("[data-toast-title]:visible")).to_have_text("Phone took control", timeout=30_000)
     assert page.get_attribute(WRITES, "data-held") == "Phone holds control"
-    assert "2 pages are open" in hooked.text("[data-control-words]")
+    expect(page.locator("[data-control-words]")).to_contain_text("2 pages are open", timeout=30_000)
     role_select(hooked, "CH3").select_option("blue")
     page.locator(WRITES).focus()
     page.keyboard.press("Enter")
@@ -216,7 +232,9 @@ def test_a_reload_keeps_control(hooked: Any, lasting_bench: Any) -> None:
     assert lasting_bench.daemon.json("GET", "api/v1/control")["holder"] is None
 
 
-def test_looking_for_scopes_says_that_it_takes_seconds_and_lists_what_it_found(hooked: Any, lasting_bench: Any) -> None:
+def test_looking_for_scopes_says_that_it_takes_seconds_and_lists_what_it_found(
+    hooked: Any, lasting_bench: Any, eventually: Callable[..., Any]
+) -> None:
     page = hooked.page
     one = {"id": "1", "resource": lasting_bench.scope.resource, "identity": "ONE", "problem": None, "in_use": True}
     broken = {"id": None, "resource": "USB?*::INSTR", "identity": None, "problem": "no libusb", "in_use": False}
@@ -226,13 +244,14 @@ def test_looking_for_scopes_says_that_it_takes_seconds_and_lists_what_it_found(h
     page.click("[data-scan]")
     wait(hooked, "document.querySelector('[data-scan-said]').textContent.includes('some seconds')")
     assert page.is_disabled("[data-scan]")
+    eventually(lambda: waiting)
     waiting[0].fulfill(json=found)
     page.wait_for_selector("[data-scan]:enabled")
     listed = [item.strip() for item in page.locator("[data-scopes] li").all_inner_texts()]
     assert listed == [f"ONE {lasting_bench.scope.resource}, in use", "no libusb USB?*::INSTR"]
     assert page.locator("[data-scopes] button").count() == 0
     assert hooked.text("[data-scan-said]") == "1 found."
-    assert hooked.text("[data-scope-state]").startswith("Connected since")
+    expect(page.locator("[data-scope-state]")).to_have_text(re.compile("^Connected since"), timeout=30_000)
 
 
 def test_the_view_fits_with_its_reminder_in_sight_and_text_of_14_pixels(hooked: Any) -> None:
@@ -281,8 +300,8 @@ def test_a_suspicion_is_said_on_trim_and_on_its_card_until_the_colours_agree_and
     seen.page.wait_for_function(
         "() => /This colour alone is off/.test(document.querySelector('[data-clip=CH1] .hints')?.textContent)"
     )
-    assert "Nothing suspicious" in seen.text('[data-clip="CH2"] .hints')
-    assert seen.text("[data-hookup-hints]") == "See the hints at the channels."
+    expect(seen.page.locator('[data-clip="CH2"] .hints')).to_contain_text("Nothing suspicious", timeout=30_000)
+    expect(seen.page.locator("[data-hookup-hints]")).to_have_text("See the hints at the channels.", timeout=30_000)
     turn(90.0)
     seen.page.wait_for_function(
         "() => /Nothing suspicious/.test(document.querySelector('[data-clip=CH1] .hints')?.textContent)"
