@@ -9,6 +9,11 @@ from playwright.sync_api import Page
 SIGNALS = ("red", "green", "blue", "sync")
 
 
+BOXES = """async all => { for (const _ of [1, 2]) await new Promise(requestAnimationFrame);
+    return all.map(one => document.querySelector(one).getBoundingClientRect().toJSON()); }"""
+"""Where these are at one time, once the page has heard of a new size."""
+
+
 def plug(bench: Any, signals: tuple[str, ...], is_in: bool) -> None:
     """Plug these outputs of the unit in, or pull their plugs."""
     assert bench.scope.ask({"set": {signal: {"disconnected": not is_in} for signal in signals}})["ok"]
@@ -59,6 +64,12 @@ def keep(seen: Any, pattern: str) -> None:
     says(seen, "toast", pattern)
 
 
+def put(seen: Any, place: str) -> None:
+    """Wait until that is on the bench, and the press that put it there is answered: until then the page takes no other."""
+    says(seen, "present", f"^{place}$")
+    says(seen, "toast", f"On the bench.*{place}")
+
+
 def unplug_for_long(bench: Any, seen: Any) -> None:
     """Pull all plugs until the page asks, and put them in again."""
     plug(bench, SIGNALS, False)
@@ -71,7 +82,7 @@ def test_the_unit_and_stage_that_are_put_on_the_bench_are_where_a_mark_goes(show
     shown.page.click("[data-present]")
     shown.page.fill('[data-bench-form] [name="stage"]', "after first change")
     shown.page.keyboard.press("Enter")
-    says(shown, "present", "^TM-2, serial 1042, after first change$")
+    put(shown, "TM-2, serial 1042, after first change")
     keep(shown, "Mark \\d+ kept .* in Quayside batch, Tamarisk TM-2 1042, after first change")
 
 
@@ -82,7 +93,7 @@ def test_a_unit_that_the_book_does_not_have_is_added_and_one_that_it_has_is_not_
         shown.page.click("[data-present]")
         shown.page.fill('[data-bench-form] [name="serial"]', serial)
         shown.page.click('[data-bench-form] [value="put"]')
-        says(shown, "present", f"^TM-2, serial {serial}, as found$")
+        put(shown, f"TM-2, serial {serial}, as found")
     job = lasting_bench.daemon.json("GET", "api/v1/book/present")["present"]["job"]["id"]
     units = lasting_bench.daemon.json("GET", f"api/v1/book/jobs/{job}/units")["units"]
     assert [unit["serial"] for unit in units] == ["1042", "1050"]
@@ -92,7 +103,7 @@ def test_without_a_job_nothing_is_named_on_the_bench(shown: Any) -> None:
     shown.page.click("[data-present]")
     shown.page.fill('[data-bench-form] [name="job"]', "")
     shown.page.keyboard.press("Enter")
-    says(shown, "present", "^No unit named$")
+    put(shown, "No unit named")
     keep(shown, "in Loose marks")
 
 
@@ -123,7 +134,7 @@ def test_another_unit_is_named_by_its_serial_and_marks_go_to_it(lasting_bench: A
     unplug_for_long(lasting_bench, shown)
     shown.page.fill('[data-question] [name="serial"]', "1043")
     shown.page.keyboard.press("Enter")
-    says(shown, "present", "^TM-2, serial 1043, as found$")
+    put(shown, "TM-2, serial 1043, as found")
     shown.page.wait_for_selector("[data-question]", state="hidden")
     shown.page.click("[data-channel] [data-name]")
     keep(shown, "Mark \\d+ kept .* in Quayside batch, Tamarisk TM-2 1043, as found")
@@ -193,9 +204,9 @@ def test_on_a_phone_the_bench_and_the_buttons_are_in_sight_below_the_ruler_in_fo
 ) -> None:
     width, height = size
     shown.page.set_viewport_size({"width": width, "height": height})
-    rule = shown.page.locator(".large [data-rule]").bounding_box()
-    for name in ("present", "warmth", "watch", "caught", "action=mark"):
-        box = shown.page.locator(f"[data-{name}]").bounding_box()
-        assert rule["y"] + rule["height"] <= box["y"] and box["y"] + box["height"] <= height, name
-        assert 0 <= box["x"] and box["x"] + box["width"] <= width, name
+    names = ("present", "warmth", "watch", "caught", "action=mark")
+    rule, *boxes = shown.page.evaluate(BOXES, [".large [data-rule]", *(f"[data-{name}]" for name in names)])
+    for name, box in zip(names, boxes, strict=True):
+        assert rule["bottom"] <= box["top"] and box["bottom"] <= height, name
+        assert 0 <= box["left"] and box["right"] <= width, name
     assert shown.page.evaluate("document.documentElement.scrollWidth") <= width
