@@ -28,4 +28,6 @@ def test_the_page_names_the_next_colour_takes_it_and_ends_with_the_match(
         seen.page.wait_for_function(
             "then => document.querySelector('[data-match]').textContent.includes(then)", arg=then
         )
-    assert "Red is highest, blue lowest: " in seen.text("[data-match]")
+    seen.page.wait_for_function(
+        "() => document.querySelector('[data-match]').textContent.includes('Red is highest, blue lowest: ')"
+    )

