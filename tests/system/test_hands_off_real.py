@@ -17,7 +17,7 @@ LOOK = ":CH1:SCA?;POS?;:CH4:SCA?;:HOR:MAI:SCA?;:HOR:RECO?;:TRIG:MAI:LEV?;MOD?;:A
 
 def said(port: int, message: str) -> str:
     """What the scope answers to its user."""
-    with socket.create_connection(("127.0.0.1", port), 5.0) as link, link.makefile("rb") as lines:
+    with socket.create_connection(("127.0.0.1", port), 30.0) as link, link.makefile("rb") as lines:
         link.sendall(message.encode() + b"\n")
         return lines.readline().decode().strip()
 

@@ -135,7 +135,6 @@ def test_sync_lost_leaves_the_levels_held_and_says_so(live: LiveClient, simulate
 
 
 def test_a_new_hookup_is_in_force_from_its_generation_on(live: LiveClient, daemon: Any) -> None:
-    live.reading()
     hookup = daemon.json("GET", "api/v1/hookup")
     clips = [
         clip | {"role": {"red": "blue", "blue": "red"}.get(clip["role"], clip["role"])} for clip in hookup["clips"]
@@ -156,7 +155,7 @@ def pairs_of(frame: dict[str, Any]) -> np.ndarray[Any, Any]:
 
 def test_the_averaged_line_comes_once_it_is_asked_for(live: LiveClient, simulated_scope: Any) -> None:
     live.send({"type": "lines", "width": 400})
-    frame = live.until("lines", lambda frame: True)
+    frame = live.until("lines", lambda frame: all(one["flats"] for one in frame["channels"] if one["role"] in COLOURS))
     pairs = pairs_of(frame)[:, 0]
     assert 300 <= frame["columns"] <= 400
     assert np.all(pairs[..., 0] <= pairs[..., 1])

@@ -3,7 +3,6 @@
 import os
 import signal
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -25,7 +24,8 @@ def test_a_scope_that_hangs_is_lost_and_comes_back_when_it_goes_on(
         assert daemon.request("GET", "readyz")[0] == 503
         eventually(lambda: daemon.request("GET", "api/v1/reading")[0] == 503)
         with live_client(daemon) as late:
-            assert [late.frame()["type"] for _ in range(5)] == ["hello", "status", "bench", "status", "bench"]
+            kinds = [late.frame()["type"] for _ in range(5)]
+            assert (kinds[:2], set(kinds)) == (["hello", "status"], {"hello", "status", "bench"})
         simulated_scope.signal(signal.SIGCONT)
         live.status("ready")
         after = live.reading(is_fresh)
@@ -112,4 +112,4 @@ def test_a_killed_demo_leaves_no_scope_behind(demo: Any, eventually: Callable[..
         (scope_pid,) = children_of(demo.process.pid)
     demo.process.kill()
     demo.process.wait()
-    assert eventually(lambda: not Path(f"/proc/{scope_pid}").exists() or not is_running(scope_pid))
+    eventually(lambda: not is_running(scope_pid))

@@ -111,6 +111,6 @@ def test_a_chosen_scope_that_does_not_open_is_one_line_and_is_waited_for_until_a
 def test_a_daemon_that_was_started_without_a_scope_takes_up_the_one_that_is_chosen(bench: Bench) -> None:
     daemon = bench.daemon()
     with live_client(daemon) as client:
-        assert client.status("absent")["scope"]["text"] == "no scope is named"
+        client.until("status", lambda one: one["scope"]["text"] == "no scope is named")
         assert daemon.json("PUT", IN_USE, {"id": scanned(daemon)[bench.second.resource]["id"]})["kept"]
         assert client.reading()["scope"]["resource"] == bench.second.resource
