@@ -39,6 +39,17 @@ def fresh(live: LiveClient, setup: int, *roles: str) -> Any:
     return live.reading(lambda reading: reading["setup"] == setup and is_fresh(reading, *roles))
 
 
+def red_at(live: LiveClient, setup: int, mv: float) -> Any:
+    """A reading made under that set-up in which red was seen at that level."""
+    return live.reading(
+        lambda reading: (
+            reading["setup"] == setup
+            and is_fresh(reading, "red")
+            and abs(channel_of(reading, "red")["peak_white_mv"] - mv) < 3.0
+        )
+    )
+
+
 def tie(resource: str, folder: Path) -> str:
     """Run `peakwhite calibrate tie`, with somebody who has put all probes on one output."""
     environment = os.environ | {"XDG_CONFIG_HOME": str(folder), "XDG_STATE_HOME": str(folder)}
@@ -76,8 +87,7 @@ def test_one_probe_is_moved_over_the_colours_and_readings_carry_the_match(childr
         for role, percent in (("red", 100.0), ("green", 99.0), ("blue", 99.5), ("red", 100.0)):
             turn(scope, red=percent)  # what the probe on CH1 sees, once it is moved
             true_mv[role] = truth_mv(scope, "red")
-            fresh(live, setup, "red")
-            fresh(live, setup, "red")
+            red_at(live, setup, true_mv[role] * (1.0 + GAIN_ERRORS_PCT["CH1"] / 100.0))
             status, _, _ = daemon.request("POST", ONE_PROBE, {"role": role})
             assert status == 409, "somebody holds control"
             taken = daemon.json("POST", ONE_PROBE, {"role": role}, mine)

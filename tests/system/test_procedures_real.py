@@ -20,6 +20,8 @@ def test_taking_the_terminators_off_tells_every_outputs_source_impedance(
     daemon: Any, simulated_scope: Any, eventually: Any
 ) -> None:
     simulated_scope.ask({"set": {"green": {"source_ohm": 50.0}, "blue": {"series_resistor": False}}})
+    with live_client(daemon) as live:
+        live.reading(lambda one: is_fresh(one) and one["channels"][2]["peak_white_mv"] > 1300.0)
     first = daemon.json("POST", f"{TERMINATOR}/first", {"second": "open"})["first"]
     assert {one["role"] for one in first} == set(COLOURS)
     simulated_scope.ask({"front": {"terminated": False}})
