@@ -5,6 +5,8 @@ import contextlib
 import json
 import subprocess
 import sys
+from asyncio.subprocess import Process
+from typing import Any
 
 from ..drivers.errors import InstrumentError, LinkTimeout
 from .http.services import Found
@@ -19,15 +21,17 @@ async def scan() -> list[Found]:
 
     Raises LinkTimeout, InstrumentError.
     """
-    process = await asyncio.create_subprocess_exec(
+    start = asyncio.create_subprocess_exec(
         *COMMAND,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         start_new_session=True,
     )
+    starting = asyncio.create_task(start)
     try:
         async with asyncio.timeout(SCAN_DEADLINE_S):
+            process = await asyncio.shield(starting)
             answer, _ = await process.communicate()
     except TimeoutError as error:
         raise LinkTimeout(
@@ -36,10 +40,23 @@ async def scan() -> list[Found]:
     except asyncio.CancelledError as error:  # the server ends; let through it would be logged as a defect
         raise InstrumentError("the daemon ends", where="scopes", do="start it and look again") from error
     finally:
-        if process.returncode is None:
-            process.kill()
-            with contextlib.suppress(asyncio.CancelledError):  # a server that ends cancels twice
-                await process.wait()
+        await _end(starting)
     if process.returncode != 0:
         raise InstrumentError("looking for scopes failed", where="scopes", do="run 'peakwhite scopes' to see why")
     return [Found(**found) for found in json.loads(answer)]
+
+
+async def _end(starting: asyncio.Task[Process]) -> None:
+    """End the process, be it still being started; a server that ends cancels more than once, and waits for this."""
+    await _done(starting)
+    if starting.cancelled() or starting.exception() is not None or starting.result().returncode is not None:
+        return
+    starting.result().kill()
+    await _done(asyncio.create_task(starting.result().wait()))
+
+
+async def _done(task: asyncio.Task[Any]) -> None:
+    """Wait for it whatever is cancelled meanwhile."""
+    while not task.done():
+        with contextlib.suppress(asyncio.CancelledError):
+            await asyncio.wait({task})
