@@ -150,14 +150,17 @@ def _are_low(pulses: Pulses, level_mv: NDArray[np.float32], low_mv: float, high_
 
 
 def _are_alike(pulses: Pulses, level_mv: NDArray[np.float32], bin_us: float) -> bool:
-    """Whether all pulses have one bottom, and what follows them is one level: noise has neither."""
+    """Whether all pulses have one bottom, what follows them is one level, and both stand out of the noise; dips of noise
+    itself, three in a row half lines apart by chance, do not.
+    """
     begin_us, end_us = pulses.start_us, pulses.start_us + pulses.width_us
     bottom_mv = _means(level_mv, begin_us + 0.25 * pulses.width_us, end_us - 0.25 * pulses.width_us, bin_us)
     after_mv = _means(level_mv, end_us + AFTER_US[0], end_us + AFTER_US[1], bin_us)
     if after_mv.size < 2:
         return False
     depth_mv = abs(median(after_mv) - median(bottom_mv))
-    return max(float(bottom_mv.std()), float(after_mv.std())) < ALIKE * depth_mv
+    are_one = max(float(bottom_mv.std()), float(after_mv.std())) < ALIKE * depth_mv
+    return are_one and _stands_out(depth_mv, level_mv)
 
 
 def _means(

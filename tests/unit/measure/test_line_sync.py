@@ -370,6 +370,12 @@ def _vertical_interval_of_625_lines(t_us: np.ndarray) -> np.ndarray:
     return np.where(into_us < width_us, -300.0, 0.0)
 
 
+@pytest.mark.parametrize("seed", [2639, 29449, 75428, 90904])
+def test_dips_of_noise_that_happen_to_lie_half_lines_apart_are_no_vertical_interval(seed: int) -> None:
+    noise = np.rint(np.random.default_rng(seed).normal(100.0, 0.62, 10_000)).astype(np.uint8)
+    assert find_line_sync(ChannelRecord("CH1", noise, 0.004, -0.4), 50e-9, 1.0, alone=False).state == "none"
+
+
 @pytest.mark.parametrize("alone", [True, False])
 @pytest.mark.parametrize("samples", [4_000, 8_000, 11_900])
 def test_a_record_of_equalising_and_broad_pulses_is_no_31_khz_line(samples: int, alone: bool) -> None:
