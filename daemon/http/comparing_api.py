@@ -1,7 +1,9 @@
 """What a level is compared with, under /api/v1: one probe's other colours, a reference unit, the highest seen so far."""
 
 import asyncio
+from collections.abc import Callable
 from dataclasses import replace
+from typing import TypeVar
 
 from fastapi import APIRouter
 
@@ -12,7 +14,7 @@ from ..measure.hookup import COLOURS, carrying_a_colour
 from ..measure.level_budget import LevelBudget
 from ..measure.one_probe import LONGEST_S, one_probe, too_far_apart_s, what_is_due, with_next
 from ..measure.reading import iso_utc, plain
-from ..measure.reference_unit import reference_levels
+from ..measure.reference_unit import ReferenceLevel, reference_levels
 from ..measure.targets import Conditions
 from . import models
 from .api import may_write, newest
@@ -21,6 +23,8 @@ from .services import Services
 
 LOOKS, LOOK_EVERY_S = 20, 0.05
 """So often, and so far apart, a level is looked for before taking it is refused."""
+
+Found = TypeVar("Found")
 
 
 def comparing_routes(services: Services) -> APIRouter:
@@ -70,21 +74,33 @@ def _one_probe_routes(router: APIRouter, services: Services) -> None:
         return _taken(services)
 
 
-async def _level(services: Services, channel: str | None) -> LevelBudget:
-    """The level of the probe that is moved, as the newest reading has it, or one that comes soon.
+async def _soon(look: Callable[[], Found | None]) -> Found | None:
+    """What the newest reading shows, or one that comes soon; None where it does not come.
 
-    Some captures fall into the vertical interval, and none is there right after a change. Raises UsageError, NoReading.
+    Some captures fall into the vertical interval, and none is there right after a change.
     """
     for _ in range(LOOKS):
+        if found := look():
+            return found
+        await asyncio.sleep(LOOK_EVERY_S)
+    return look()
+
+
+async def _level(services: Services, channel: str | None) -> LevelBudget:
+    """The level of the probe that is moved. Raises UsageError, NoReading."""
+
+    def look() -> LevelBudget | None:
         moved = _moved(services.setup.current.conditions, channel)
         latest = services.hub.latest
-        level = None if latest is None else _white_on(moved, latest)
-        if level is not None:
-            return level
-        await asyncio.sleep(LOOK_EVERY_S)
-    newest(services)
-    do = "show a full white field, and see that nothing is clipped"
-    raise UsageError(f"the newest reading shows no white on {moved}", where="channel", do=do)
+        return None if latest is None else _white_on(moved, latest)
+
+    level = await _soon(look)
+    if level is None:
+        newest(services)
+        moved = _moved(services.setup.current.conditions, channel)
+        do = "show a full white field, and see that nothing is clipped"
+        raise UsageError(f"the newest reading shows no white on {moved}", where="channel", do=do)
+    return level
 
 
 def _white_on(channel: str, latest: Latest) -> LevelBudget | None:
@@ -142,8 +158,7 @@ def _reference_routes(router: APIRouter, services: Services) -> None:
     )
     async def take(body: models.ReferenceRequestBody) -> models.ReferenceBody:
         """Readings then carry every level as per cent of it, until it is deleted or the daemon ends."""
-        reading = newest(services).reading
-        levels = reference_levels(reading.measured.channels, serial_of(reading.scope.identity))
+        levels = await _soon(lambda: _levels_of_one_capture(services)) or _levels(newest(services))
         if not levels:
             do = "show a full white field, and see that nothing is clipped"
             raise UsageError("the newest reading shows no white", where="reference", do=do)
@@ -157,6 +172,18 @@ def _reference_routes(router: APIRouter, services: Services) -> None:
         """Levels are compared with none."""
         _put_in_force(services, replace(services.setup.current.conditions, reference=()))
         return _reference(services)
+
+
+def _levels_of_one_capture(services: Services) -> tuple[ReferenceLevel, ...]:
+    """The levels of the newest reading, none while it holds some of captures before."""
+    latest = services.hub.latest
+    if latest is None or any(one.held for one in latest.reading.measured.channels):
+        return ()
+    return _levels(latest)
+
+
+def _levels(latest: Latest) -> tuple[ReferenceLevel, ...]:
+    return reference_levels(latest.reading.measured.channels, serial_of(latest.reading.scope.identity))
 
 
 def _reference(services: Services) -> models.ReferenceBody:

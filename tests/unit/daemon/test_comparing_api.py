@@ -179,6 +179,20 @@ def test_without_a_level_there_is_no_reference_to_take(bench: Bench) -> None:
     assert bench.setup.current.generation == 1
 
 
+def test_a_capture_that_missed_the_picture_is_no_reference_the_next_one_is(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def next_capture(_: float) -> None:
+        bench.show(714.0)
+
+    monkeypatch.setattr("peakwhite.daemon.http.comparing_api.asyncio.sleep", next_capture)
+    missed = bench.show(600.0)
+    channels = tuple(replace(one, held=True, age_s=0.1) for one in missed.measured.channels)
+    bench.hub.publish(replace(missed, measured=replace(missed.measured, channels=channels)))
+    (level,) = bench.client.put(REFERENCE, json={"take": True}).json()["levels"]
+    assert level["level_mv"] == pytest.approx(714.0, abs=3.0)
+
+
 @pytest.mark.parametrize("on", [1, 0, "yes", "false", None])
 def test_hold_is_put_on_by_true_and_off_by_false_alone(bench: Bench, on: object) -> None:
     refused(bench.client.put(HOLD, json={"on": on}), 422, "usage")
