@@ -100,10 +100,13 @@ class Job:
 class Session:
     """Captures from one open source. What it learned of fields, held levels and pace ends with it."""
 
-    def __init__(self, source: Source, job: Job, watch: ScopeWatch) -> None:
+    def __init__(
+        self, source: Source, job: Job, watch: ScopeWatch, is_left: Callable[[], bool] = lambda: False
+    ) -> None:
         self._source = source
         self._job = job
         self._watch = watch
+        self._is_left = is_left
         self._pace = Pace()
         self._fields = FieldSchedule()
         self._held = HeldLevels()
@@ -114,8 +117,15 @@ class Session:
         self._unfit: Note | None = None
 
     def step(self) -> float:
-        """One capture under the set-up in force; gives the seconds to wait before the next. Raises InstrumentError."""
+        """One capture under the set-up in force; gives the seconds to wait before the next. Raises InstrumentError.
+
+        None is taken of a source that is to be left.
+        """
         setup = self._job.setup.current
+        if (
+            self._is_left()
+        ):  # asked after that: a set-up that was put in force for the next source is not used on this one
+            return 0.0
         unfit = self._why_unfit(setup)
         if unfit is not None:
             self._watch.unfit(unfit)

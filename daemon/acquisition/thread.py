@@ -123,7 +123,7 @@ class Acquisition:
         source = self._source = origin.open_source()
         self._beat()
         try:
-            session = Session(source, self._job, watch)
+            session = Session(source, self._job, watch, self._leave.is_set)
             while not self._wait(session.step()):
                 pass
             return True

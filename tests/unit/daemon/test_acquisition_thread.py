@@ -10,6 +10,7 @@ import pytest
 from peakwhite.daemon.acquisition import Acquisition, Origin, pace, thread
 from peakwhite.daemon.acquisition.fields import LOWER_SHARE, RECORDS
 from peakwhite.daemon.acquisition.pace import RETRY_S, SLOW_RETRY_S, USB_REST_S, Pace, retry_delay_s
+from peakwhite.daemon.config import Setup, SetupInForce
 from peakwhite.daemon.measure.hookup import BENCH_DEFAULT, Clip, Hookup
 from peakwhite.daemon.measure.reading import Measured
 from peakwhite.drivers.errors import (
@@ -245,6 +246,25 @@ def test_another_source_is_gone_over_to_once_the_call_is_done_and_the_old_one_is
         ("ready", "capturing"),
     ]
     assert [reading.seq for reading in outlet.readings] == [1, 2]
+
+
+def test_a_set_up_of_the_next_source_is_not_used_on_the_one_before_though_its_wait_was_just_over() -> None:
+    hand, outlet, setup = Hand(), Outlet(), SetupInForce(Setup())
+    first, second = a_source(*[a_capture()] * 3), a_source(a_capture())
+    waits = list[float]()
+
+    def wait(seconds: float) -> bool:
+        waits.append(seconds)
+        if len(waits) == 1:
+            acquisition.change_to(Origin(lambda: second, "another"))
+            setup.swap(setup.current.conditions)
+        return len(waits) > 1
+
+    job = a_job(hand, outlet, lambda capture: a_measured(), setup)
+    acquisition = Acquisition(Origin(lambda: first, WHERE), job, wait)
+    acquisition.run()
+    assert [reading.setup for reading in outlet.readings] == [1, 2]
+    assert (first.closed, second.closed) == (True, True)
 
 
 def test_a_choice_ends_the_wait_for_a_scope_that_is_not_there(monkeypatch: pytest.MonkeyPatch) -> None:

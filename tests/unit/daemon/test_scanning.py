@@ -17,6 +17,7 @@ def test_a_server_that_ends_while_the_process_is_being_started_is_said_in_one_li
     monkeypatch: pytest.MonkeyPatch, steps: int, cancellations: int
 ) -> None:
     monkeypatch.setattr(scanning, "COMMAND", ("sleep", "60"))
+    before = children_of(os.getpid())
 
     async def look() -> None:
         looking = asyncio.create_task(scanning.scan())
@@ -27,7 +28,7 @@ def test_a_server_that_ends_while_the_process_is_being_started_is_said_in_one_li
             await asyncio.sleep(0)
         with pytest.raises(InstrumentError, match="the daemon ends"):
             await looking
-        assert children_of(os.getpid()) == []
+        assert set(children_of(os.getpid())) <= set(before)
 
     asyncio.run(look())
     gc.collect()  # a transport that was left open would complain now
