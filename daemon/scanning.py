@@ -56,7 +56,7 @@ async def _end(starting: asyncio.Task[Process]) -> None:
 
 
 async def _done(task: asyncio.Task[Any]) -> None:
-    """Wait for it whatever is cancelled meanwhile."""
+    """Wait for it, though the waiting be cancelled meanwhile."""
     while not task.done():
         with contextlib.suppress(asyncio.CancelledError):
             await asyncio.wait({task})

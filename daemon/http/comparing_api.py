@@ -158,8 +158,9 @@ def _reference_routes(router: APIRouter, services: Services) -> None:
     )
     async def take(body: models.ReferenceRequestBody) -> models.ReferenceBody:
         """Readings then carry every level as per cent of it, until it is deleted or the daemon ends."""
-        levels = await _soon(lambda: _levels_of_one_capture(services)) or _levels(newest(services))
+        levels = await _reference_levels(services)
         if not levels:
+            newest(services)
             do = "show a full white field, and see that nothing is clipped"
             raise UsageError("the newest reading shows no white", where="reference", do=do)
         _put_in_force(services, replace(services.setup.current.conditions, reference=levels))
@@ -174,16 +175,20 @@ def _reference_routes(router: APIRouter, services: Services) -> None:
         return _reference(services)
 
 
-def _levels_of_one_capture(services: Services) -> tuple[ReferenceLevel, ...]:
-    """The levels of the newest reading, none while it holds some of captures before."""
-    latest = services.hub.latest
-    if latest is None or any(one.held for one in latest.reading.measured.channels):
-        return ()
-    return _levels(latest)
+async def _reference_levels(services: Services) -> tuple[ReferenceLevel, ...]:
+    """The levels of a capture that missed none; where each misses some, of the newest that has any."""
+    some: tuple[ReferenceLevel, ...] = ()
 
+    def look() -> tuple[ReferenceLevel, ...]:
+        nonlocal some
+        latest = services.hub.latest
+        if latest is None:
+            return ()
+        reading = latest.reading
+        some = reference_levels(reading.measured.channels, serial_of(reading.scope.identity)) or some
+        return () if any(one.held for one in reading.measured.channels) else some
 
-def _levels(latest: Latest) -> tuple[ReferenceLevel, ...]:
-    return reference_levels(latest.reading.measured.channels, serial_of(latest.reading.scope.identity))
+    return await _soon(look) or some
 
 
 def _reference(services: Services) -> models.ReferenceBody:

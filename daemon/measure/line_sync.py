@@ -45,6 +45,8 @@ STEEP_WITHIN_US = 1.2 / 0.35
 ALIKE = 0.25
 AFTER_US = (0.5, 1.5)
 """Pulses of a vertical interval have bottoms alike, and what follows them too, within this part of their depth."""
+OUT_OF_NOISE = 2.0
+"""And they are so often as deep as the rms noise of a bin; dips of noise that pass for pulses are as deep as once that."""
 MOSTLY_LOW = 0.3
 """The mean of a blanking lies no higher in the swing."""
 ENOUGH_BINS = 6000
@@ -160,7 +162,7 @@ def _are_alike(pulses: Pulses, level_mv: NDArray[np.float32], bin_us: float) -> 
         return False
     depth_mv = abs(median(after_mv) - median(bottom_mv))
     are_one = max(float(bottom_mv.std()), float(after_mv.std())) < ALIKE * depth_mv
-    return are_one and _stands_out(depth_mv, level_mv)
+    return are_one and depth_mv >= OUT_OF_NOISE * _noise_mv(level_mv)
 
 
 def _means(

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from itertools import count
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from jsonschema import Draft202012Validator
 
 from made_video import Made, rgb_sync, white
 from peakwhite.daemon.config import Setup, SetupInForce
+from peakwhite.daemon.http import comparing_api
 from peakwhite.daemon.http.app import create_app
 from peakwhite.daemon.http.services import Services
 from peakwhite.daemon.live import ControlLease, Hub, ScopeStatus
@@ -179,18 +181,45 @@ def test_without_a_level_there_is_no_reference_to_take(bench: Bench) -> None:
     assert bench.setup.current.generation == 1
 
 
-def test_a_capture_that_missed_the_picture_is_no_reference_the_next_one_is(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
+def without(roles: set[str], reading: Reading) -> Reading:
+    """That reading, had its capture missed these levels: they are held."""
+    channels = tuple(
+        replace(one, held=True, age_s=0.1) if one.role in roles else one for one in reading.measured.channels
+    )
+    return replace(reading, measured=replace(reading.measured, channels=channels))
+
+
+@pytest.mark.parametrize("missed", [{"red"}, {"red", "green", "blue"}])
+def test_a_capture_that_missed_a_level_is_no_reference_the_next_one_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, missed: set[str]
 ) -> None:
+    bench = Bench(tmp_path, BENCH_DEFAULT)
+
     async def next_capture(_: float) -> None:
         bench.show(714.0)
 
-    monkeypatch.setattr("peakwhite.daemon.http.comparing_api.asyncio.sleep", next_capture)
-    missed = bench.show(600.0)
-    channels = tuple(replace(one, held=True, age_s=0.1) for one in missed.measured.channels)
-    bench.hub.publish(replace(missed, measured=replace(missed.measured, channels=channels)))
-    (level,) = bench.client.put(REFERENCE, json={"take": True}).json()["levels"]
-    assert level["level_mv"] == pytest.approx(714.0, abs=3.0)
+    monkeypatch.setattr(comparing_api, "asyncio", SimpleNamespace(sleep=next_capture))
+    with bench.client:
+        bench.hub.publish(without(missed, bench.show(600.0)))
+        levels = bench.client.put(REFERENCE, json={"take": True}).json()["levels"]
+    assert [one["role"] for one in levels] == ["red", "green", "blue"]
+    assert levels[0]["level_mv"] == pytest.approx(714.0, abs=3.0)
+
+
+def test_where_every_capture_misses_a_level_the_others_are_the_reference(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench, captures = Bench(tmp_path, BENCH_DEFAULT), count()
+
+    async def next_capture(_: float) -> None:
+        every = {"red", "green", "blue"} if next(captures) % 2 else {"blue"}
+        bench.hub.publish(without(every, bench.show(714.0)))
+
+    monkeypatch.setattr(comparing_api, "asyncio", SimpleNamespace(sleep=next_capture))
+    with bench.client:
+        bench.hub.publish(without({"red", "green", "blue"}, bench.show(600.0)))
+        levels = bench.client.put(REFERENCE, json={"take": True}).json()["levels"]
+    assert [one["role"] for one in levels] == ["red", "green"]
 
 
 @pytest.mark.parametrize("on", [1, 0, "yes", "false", None])
