@@ -122,9 +122,8 @@ class Session:
         None is taken of a source that is to be left.
         """
         setup = self._job.setup.current
-        if (
-            self._is_left()
-        ):  # asked after that: a set-up that was put in force for the next source is not used on this one
+        # Asked after that: a set-up that was put in force for the next source is not used on this one.
+        if self._is_left():
             return 0.0
         unfit = self._why_unfit(setup)
         if unfit is not None:
